@@ -1,0 +1,82 @@
+"""wakesim: what the air beside a busy road really does.
+
+The public names below load what they need only when they are first used, so that importing the
+package costs nothing; ``wakesim.run(case)`` is both the function and the module of that name.
+"""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+from wakesim.runtime import prepare_kernel_cache
+
+prepare_kernel_cache()  # must come before anything imports numba
+
+if TYPE_CHECKING:
+    from wakesim.case.catalogue import catalogue as catalogue
+    from wakesim.case.catalogue import vehicle as vehicle
+    from wakesim.case.load import load_case as load_case
+    from wakesim.case.schema import Case as Case
+    from wakesim.case.vehicle import Vehicle as Vehicle
+    from wakesim.errors import CaseError as CaseError
+    from wakesim.flow.panels2d import VortexOutline as VortexOutline
+    from wakesim.flow.panels3d import SourceHull as SourceHull
+    from wakesim.flow.passfield import pass_field as pass_field
+    from wakesim.run import run as run
+
+    __version__: str
+
+_HOMES = {
+    "Case": "wakesim.case.schema",
+    "CaseError": "wakesim.errors",
+    "SourceHull": "wakesim.flow.panels3d",
+    "Vehicle": "wakesim.case.vehicle",
+    "VortexOutline": "wakesim.flow.panels2d",
+    "catalogue": "wakesim.case.catalogue",
+    "load_case": "wakesim.case.load",
+    "pass_field": "wakesim.flow.passfield",
+    "vehicle": "wakesim.case.catalogue",
+}
+
+__all__ = [*_HOMES, "__version__", "run"]
+
+
+class _RunModule(ModuleType):
+    """The module ``wakesim.run``, callable as the function it holds."""
+
+    def __call__(self, *args: Any, **kwargs: Any) -> Any:
+        """Run one case; the same as ``wakesim.run.run``."""
+        return self.run(*args, **kwargs)
+
+
+class _Package(ModuleType):
+    """The package: importing ``wakesim.run`` binds a module here, which is made callable."""
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        if name == "run" and isinstance(value, ModuleType):
+            value.__class__ = _RunModule
+        super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package
+
+
+def __getattr__(name: str) -> Any:
+    if name == "run":
+        return import_module("wakesim.run")
+    if name == "__version__":
+        from wakesim.runtime import version
+
+        return version()
+    if name not in _HOMES:
+        raise AttributeError(f"module 'wakesim' has no attribute {name!r}")
+    value = getattr(import_module(_HOMES[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -1,0 +1,1 @@
+"""The air between the vehicles: density, ambient wind profile and turbulence series."""

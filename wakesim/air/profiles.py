@@ -1,0 +1,103 @@
+"""Mean ambient wind over height: logarithmic and power law."""
+
+from __future__ import annotations
+
+import math
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+
+class Wind(Protocol):
+    """What a wind must say of itself: the attributes of ``case.air.wind``."""
+
+    @property
+    def speed_m_s(self) -> float: ...
+    @property
+    def angle_deg(self) -> float: ...
+    @property
+    def reference_height_m(self) -> float: ...
+    @property
+    def profile(self) -> str: ...
+    @property
+    def roughness_m(self) -> float: ...
+    @property
+    def displacement_m(self) -> float: ...
+    @property
+    def exponent(self) -> float: ...
+
+
+def log_profile(
+    height_m: ArrayLike,
+    speed_m_s: float,
+    reference_height_m: float,
+    roughness_m: float,
+    displacement_m: float = 0.0,
+) -> Array:
+    """Neutral log law U(z) = U_ref ln((z-d)/z0) / ln((z_ref-d)/z0), m/s, shape of ``height_m``.
+
+    Zero at and below z = d + z0. Form: H. A. Panofsky and J. A. Dutton, "Atmospheric Turbulence",
+    1984 (from memory). Raises ValueError when the roughness is not positive or the reference
+    height is not above d + z0.
+    """
+    if not roughness_m > 0.0:
+        raise ValueError("roughness must be greater than 0 m")
+    if not displacement_m >= 0.0:
+        raise ValueError("displacement must be at least 0 m")
+    if not reference_height_m > displacement_m + roughness_m:
+        raise ValueError("reference height must be above displacement plus roughness")
+    height = np.asarray(height_m, dtype=np.float64)
+    above = np.maximum((height - displacement_m) / roughness_m, 1.0)
+    return speed_m_s * np.log(above) / math.log((reference_height_m - displacement_m) / roughness_m)
+
+
+def power_profile(
+    height_m: ArrayLike, speed_m_s: float, reference_height_m: float, exponent: float
+) -> Array:
+    """Power law U(z) = U_ref (z/z_ref)^a, m/s, same shape as ``height_m``; zero for z <= 0.
+
+    The form of the normal wind profile of IEC 61400-1. Raises ValueError when the reference height
+    is not positive or the exponent is negative.
+    """
+    if not reference_height_m > 0.0:
+        raise ValueError("reference height must be greater than 0 m")
+    if not exponent >= 0.0:
+        raise ValueError("exponent must be at least 0")
+    height = np.asarray(height_m, dtype=np.float64)
+    relative = np.maximum(height, 0.0) / reference_height_m
+    return np.where(height > 0.0, speed_m_s * relative**exponent, 0.0)
+
+
+def wind_speed(wind: Wind, height_m: ArrayLike) -> Array:
+    """Horizontal mean wind speed at heights, m/s, same shape as ``height_m``.
+
+    Raises ValueError for an unknown profile or parameters outside their range.
+    """
+    if wind.profile == "log":
+        return log_profile(
+            height_m,
+            wind.speed_m_s,
+            wind.reference_height_m,
+            wind.roughness_m,
+            wind.displacement_m,
+        )
+    if wind.profile == "power":
+        return power_profile(height_m, wind.speed_m_s, wind.reference_height_m, wind.exponent)
+    raise ValueError(f"unknown wind profile {wind.profile!r}; known: log, power")
+
+
+def ambient_velocity(wind: Wind | None, height_m: ArrayLike) -> tuple[Array, Array]:
+    """Mean wind (u, v) at heights: along the road and away from the near-side traffic, m/s.
+
+    ``wind.angle_deg`` is the direction the air moves to: 0 along +x, 90 along +y. ``None`` is still
+    air. Both results have the shape of ``height_m``.
+    """
+    if wind is None:
+        zero = np.zeros(np.shape(height_m))
+        return zero, zero.copy()
+    speed = wind_speed(wind, height_m)
+    angle = math.radians(wind.angle_deg)
+    return speed * math.cos(angle), speed * math.sin(angle)

@@ -1,0 +1,144 @@
+"""Ambient air: still or a steady wind, and what its density depends on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from pydantic import Field
+
+from wakesim.case.problems import Problem
+from wakesim.case.tables import Table, given, one_speed, speed_of
+
+STANDARD_PRESSURE_PA = 101325.0  # ISO 2533
+
+
+class WindTable(Table):
+    """[air.wind] as written in the file."""
+
+    speed_m_s: float | None = Field(default=None, ge=0, le=40)
+    speed_kmh: float | None = Field(default=None, ge=0, le=144)
+    speed_mph: float | None = Field(default=None, ge=0, le=90)
+    angle_deg: float = Field(ge=-360, le=360, description="direction it blows to: 0 along +x")
+    reference_height_m: float = Field(default=10.0, gt=0, le=200)
+    profile: Literal["log", "power"] = "log"
+    roughness_m: float | None = Field(default=None, ge=1e-5, le=3)
+    displacement_m: float | None = Field(default=None, ge=0, le=20)
+    exponent: float | None = Field(default=None, ge=0, le=0.6)
+    turbulence_intensity: float = Field(default=0.0, ge=0, le=1)
+
+
+class AirTable(Table):
+    """[air] as written in the file."""
+
+    still: bool | None = None
+    wind: WindTable | None = None
+    temperature_c: float = Field(default=15.0, ge=-50, le=60)
+    pressure_pa: float | None = Field(default=None, ge=40000, le=110000)
+    altitude_m: float | None = Field(default=None, ge=-500, le=6000)
+    relative_humidity: float = Field(default=0.6, ge=0, le=1)
+    eddy_diffusivity_m2_s: float = Field(default=0.5, ge=0, le=20)
+
+
+@dataclass(frozen=True)
+class Wind:
+    """Steady ambient wind.
+
+    ``angle_deg`` is the direction it blows to: 0 along +x, 90 along +y (from the traffic to a
+    roadside mount). Roughness defaults to 0.03 m (open land, class 3 of
+    shared/reference/roughness.csv) and the power-law exponent to 0.14 (from memory).
+    """
+
+    speed_m_s: float
+    angle_deg: float
+    reference_height_m: float
+    profile: str
+    roughness_m: float
+    displacement_m: float
+    exponent: float
+    turbulence_intensity: float
+
+
+@dataclass(frozen=True)
+class Air:
+    """Ambient air; ``pressure_pa`` is None when ``altitude_m`` is given instead."""
+
+    still: bool
+    wind: Wind | None
+    temperature_c: float
+    pressure_pa: float | None
+    altitude_m: float | None
+    relative_humidity: float
+    eddy_diffusivity_m2_s: float
+
+
+def air_key_problems(raw: Any) -> Iterator[Problem]:
+    """Keys that exclude or need each other; works on the raw table."""
+    if len(given(raw, "pressure_pa", "altitude_m")) == 2:
+        yield Problem(
+            ("air", "altitude_m"),
+            "give pressure_pa or altitude_m, not both (altitude sets the pressure)",
+            raw["altitude_m"],
+        )
+    wind = given(raw, "wind")
+    still = raw.get("still") if isinstance(raw, dict) else None
+    if still is True and wind:
+        yield Problem(("air", "still"), "still air and [air.wind] exclude each other", True)
+    if still is False and not wind:
+        yield Problem(("air", "still"), "needs a wind: add [air.wind]", False)
+    if wind and isinstance(raw["wind"], dict):
+        yield from _wind_key_problems(raw["wind"])
+
+
+def _wind_key_problems(raw: dict[str, Any]) -> Iterator[Problem]:
+    path = ("air", "wind")
+    yield from one_speed(raw, "speed", path)
+    if raw.get("profile", "log") == "log":
+        lost, other = given(raw, "exponent"), "power"
+    elif raw.get("profile") == "power":
+        lost, other = given(raw, "roughness_m", "displacement_m"), "log"
+    else:
+        return
+    for key in lost:
+        yield Problem((*path, key), f'only for profile = "{other}"', raw[key])
+
+
+def wind_problems(air: AirTable) -> Iterator[Problem]:
+    """A log profile must be above its own zero at the reference height."""
+    if air.wind is None or air.wind.profile != "log":
+        return
+    wind = _resolve_wind(air.wind)
+    zero = wind.displacement_m + wind.roughness_m
+    if wind.reference_height_m <= zero:
+        text = f"must be above displacement_m + roughness_m = {zero:g} m"
+        yield Problem(("air", "wind", "reference_height_m"), text, wind.reference_height_m)
+
+
+def resolve_air(table: AirTable) -> Air:
+    """Defaults filled in and speeds in m/s."""
+    pressure = table.pressure_pa
+    if pressure is None and table.altitude_m is None:
+        pressure = STANDARD_PRESSURE_PA
+    return Air(
+        still=table.wind is None,
+        wind=None if table.wind is None else _resolve_wind(table.wind),
+        temperature_c=table.temperature_c,
+        pressure_pa=pressure,
+        altitude_m=table.altitude_m,
+        relative_humidity=table.relative_humidity,
+        eddy_diffusivity_m2_s=table.eddy_diffusivity_m2_s,
+    )
+
+
+def _resolve_wind(table: WindTable) -> Wind:
+    return Wind(
+        speed_m_s=speed_of(table, "speed") or 0.0,
+        angle_deg=table.angle_deg,
+        reference_height_m=table.reference_height_m,
+        profile=table.profile,
+        roughness_m=0.03 if table.roughness_m is None else table.roughness_m,
+        displacement_m=0.0 if table.displacement_m is None else table.displacement_m,
+        exponent=0.14 if table.exponent is None else table.exponent,
+        turbulence_intensity=table.turbulence_intensity,
+    )

@@ -1,0 +1,89 @@
+"""The whole case: the tables of the file, and the resolved object the program works on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Annotated, Literal
+
+from pydantic import Field, Strict
+
+from wakesim.case.air import Air, AirTable, Wind
+from wakesim.case.mounts import Mount
+from wakesim.case.road import Carriageway, Lane, Road
+from wakesim.case.settings import Compute, ModelConstants, Outputs
+from wakesim.case.tables import Line, Table
+from wakesim.case.traffic import SinglePass, Traffic, TrafficState, traffic_state
+from wakesim.case.traffic_tables import Headway, SinglePassTable, TrafficTable, VehicleTable
+from wakesim.case.vehicle import Vehicle
+
+
+class CaseFile(Table):
+    """A case file as written; see the example cases for a commented one of each kind."""
+
+    title: Line = Field(description="one line, shown on every output")
+    study: Literal["traffic", "single_pass"] = Field(description='"traffic" or "single_pass"')
+    invented_data: bool = False
+    road: Road = Field(description="the road and its [[road.carriageways]]")
+    vehicles: dict[str, VehicleTable] = Field(default_factory=dict)
+    traffic: TrafficTable | None = None
+    single_pass: SinglePassTable | None = None
+    air: AirTable = AirTable()
+    mounts: Annotated[tuple[Mount, ...], Strict(False)] = Field(
+        min_length=1, description="where the rotor hangs, one table for each"
+    )
+    model: ModelConstants = ModelConstants()
+    compute: Compute = Compute()
+    outputs: Outputs = Outputs()
+
+
+@dataclass(frozen=True)
+class Case:
+    """A validated case, SI units.
+
+    ``text`` is the file as read and ``sha256`` its digest. ``vehicles`` holds every class that
+    can occur, in a fixed order and with its speed. ``traffic`` is None in a single-pass study,
+    ``single_pass`` in a traffic study. ``warnings`` lists what is allowed and doubtful.
+    """
+
+    title: str
+    study: str
+    invented_data: bool
+    road: Road
+    vehicles: dict[str, Vehicle]
+    traffic: Traffic | None
+    single_pass: SinglePass | None
+    air: Air
+    mounts: tuple[Mount, ...]
+    model: ModelConstants
+    compute: Compute
+    outputs: Outputs
+    text: str = field(repr=False)
+    path: str
+    sha256: str = field(repr=False)
+    warnings: list[str]
+
+    def traffic_state(self, hour: int) -> TrafficState:
+        """Stationary traffic of a clock hour. Raises ValueError in a single-pass study."""
+        if self.traffic is None:
+            raise ValueError("a single-pass study has no traffic")
+        return traffic_state(self.traffic, self.road, self.vehicles, hour)
+
+
+__all__ = [
+    "Air",
+    "Carriageway",
+    "Case",
+    "CaseFile",
+    "Compute",
+    "Headway",
+    "Lane",
+    "ModelConstants",
+    "Mount",
+    "Outputs",
+    "Road",
+    "SinglePass",
+    "Traffic",
+    "TrafficState",
+    "Vehicle",
+    "Wind",
+]

@@ -1,0 +1,19 @@
+"""Commented cases to start from: the example case of each kind."""
+
+from __future__ import annotations
+
+from wakesim.runtime import cases_path
+
+# kind: (example case, what it shows)
+KINDS: dict[str, tuple[str, str]] = {
+    "single-pass": ("single-pass.toml", "one vehicle at a time past a roadside post"),
+    "post": ("expressway-post.toml", "a day of traffic past a roadside post"),
+    "overhead": ("overhead-bridge.toml", "a rotor above a lane, under a bridge"),
+    "reservation": ("central-reservation.toml", "a rotor between two carriageways"),
+    "wall": ("wall-face.toml", "a rotor in front of a wall, with a light cross wind"),
+}
+
+
+def starter_text(kind: str) -> str:
+    """The text of the starter case; ``kind`` is one of KINDS (KeyError otherwise)."""
+    return cases_path(KINDS[kind][0]).read_text(encoding="utf-8")

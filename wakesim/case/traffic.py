@@ -1,0 +1,179 @@
+"""Traffic resolved: flows, mixes and speeds of every hour and lane."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from wakesim.case.catalogue import canonical
+from wakesim.case.profiles import hourly_profile
+from wakesim.case.road import Lane, Road
+from wakesim.case.tables import HOURS, normalised, speed_of
+from wakesim.case.traffic_tables import FlowTable, Headway, SinglePassTable, TrafficTable
+from wakesim.case.vehicle import Vehicle
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Flow:
+    """Traffic of one carriageway; hourly tuples have 24 entries, shares sum to one."""
+
+    carriageway: str
+    hourly_veh_h: tuple[float, ...]
+    heavy_share: tuple[float, ...]
+    light_mix: dict[str, float]
+    heavy_mix: dict[str, float]
+    light_lane_share: tuple[float, ...]
+    heavy_lane_share: tuple[float, ...]
+
+    def lane_veh_h(self, hour: int, number: int, vehicle: str) -> float:
+        """Vehicles per hour of one class in lane ``number`` (1 is the outer one)."""
+        total, heavy = self.hourly_veh_h[hour], self.heavy_share[hour]
+        light_part = (1.0 - heavy) * self.light_lane_share[number - 1]
+        heavy_part = heavy * self.heavy_lane_share[number - 1]
+        return total * (
+            light_part * self.light_mix.get(vehicle, 0.0)
+            + heavy_part * self.heavy_mix.get(vehicle, 0.0)
+        )
+
+
+@dataclass(frozen=True)
+class Traffic:
+    """The stream: seed, behaviour, and the flow of each carriageway."""
+
+    seed: int
+    wander_sd_m: float
+    drafting: bool
+    headway: Headway
+    flows: tuple[Flow, ...]
+    lane_speed_factor: dict[str, tuple[float, ...]]
+
+    def speed_factor(self, lane: Lane) -> float:
+        """Factor on every class's speed in this lane."""
+        factors = self.lane_speed_factor.get(lane.carriageway)
+        return factors[lane.number - 1] if factors else 1.0
+
+
+@dataclass(frozen=True)
+class SinglePass:
+    """One vehicle at a time in one lane; ``speed_m_s`` None means each class's own mean."""
+
+    vehicles: tuple[str, ...]
+    lane_index: int
+    speed_m_s: float | None
+
+
+@dataclass(frozen=True)
+class TrafficState:
+    """Stationary traffic of one clock hour.
+
+    ``flow_veh_s`` (n_lanes,); ``mix``, ``mean_speed_m_s`` and ``speed_sd_m_s``
+    (n_lanes, n_vehicles). Rows of ``mix`` sum to one, or are zero in a lane without flow.
+    """
+
+    hour: int
+    flow_veh_s: Array
+    mix: Array
+    mean_speed_m_s: Array
+    speed_sd_m_s: Array
+
+
+def resolve_traffic(table: TrafficTable, road: Road) -> Traffic:
+    """The stream with defaults filled in; the tables must have passed their checks."""
+    return Traffic(
+        seed=table.seed,
+        wander_sd_m=table.wander_sd_m,
+        drafting=table.drafting,
+        headway=table.headway,
+        flows=tuple(_resolve_flow(flow, road) for flow in table.flows),
+        lane_speed_factor=dict(table.lane_speed_factor),
+    )
+
+
+def resolve_single_pass(table: SinglePassTable, road: Road, names: list[str]) -> SinglePass:
+    """The pass; ``names`` are the vehicles used when the file names none."""
+    lane = next(
+        lane
+        for lane in road.lanes
+        if lane.carriageway == table.carriageway and lane.number == table.lane
+    )
+    chosen = names if table.vehicles is None else [canonical(name) for name in table.vehicles]
+    return SinglePass(tuple(chosen), lane.index, speed_of(table, "speed"))
+
+
+def hourly_flow(table: FlowTable) -> tuple[float, ...]:
+    """Vehicles per hour of a carriageway for each of 24 hours, from whichever way was chosen."""
+    if table.hourly_veh_h is not None:
+        return table.hourly_veh_h
+    if table.hourly_share is not None:
+        daily = table.daily_veh or 0.0
+        return tuple(daily * share for share in normalised(table.hourly_share))
+    if table.profile is not None:
+        profile = hourly_profile(table.profile, table.day_type or "weekday")
+        if table.daily_veh is None:
+            return profile.mean_veh_h
+        return tuple(table.daily_veh * share for share in profile.share)
+    return (table.flow_veh_h or 0.0,) * HOURS
+
+
+def hourly_heavy_share(table: FlowTable) -> tuple[float, ...]:
+    """Share of heavy vehicles for each of 24 hours."""
+    if isinstance(table.heavy_share, tuple):
+        return table.heavy_share
+    if table.heavy_share is not None:
+        return (table.heavy_share,) * HOURS
+    profile = hourly_profile(table.profile or "A115", table.day_type or "weekday")
+    return profile.heavy_share or (0.0,) * HOURS
+
+
+def traffic_state(
+    traffic: Traffic, road: Road, vehicles: Mapping[str, Vehicle], hour: int
+) -> TrafficState:
+    """Flow, mix and speeds of every lane in one clock hour (hours beyond 23 wrap)."""
+    import numpy as np
+
+    hour = hour % HOURS
+    shape = (len(road.lanes), len(vehicles))
+    per_class = np.zeros(shape)
+    mean, sd = np.zeros(shape), np.zeros(shape)
+    flows = {flow.carriageway: flow for flow in traffic.flows}
+    for lane in road.lanes:
+        factor = traffic.speed_factor(lane)
+        flow = flows.get(lane.carriageway)
+        for column, vehicle in enumerate(vehicles.values()):
+            mean[lane.index, column] = (vehicle.mean_speed_m_s or 0.0) * factor
+            sd[lane.index, column] = vehicle.speed_sd_m_s * factor
+            if flow is not None:
+                per_class[lane.index, column] = flow.lane_veh_h(hour, lane.number, vehicle.name)
+    total = per_class.sum(axis=1)
+    mix = np.divide(per_class, total[:, None], out=np.zeros(shape), where=total[:, None] > 0)
+    return TrafficState(hour, total / 3600.0, mix, mean, sd)
+
+
+def _resolve_flow(table: FlowTable, road: Road) -> Flow:
+    way = road.carriageway(table.carriageway)
+    assert way is not None
+    equal = (1.0 / way.lanes,) * way.lanes
+    light, heavy = table.light_lane_share, table.heavy_lane_share
+    return Flow(
+        carriageway=table.carriageway,
+        hourly_veh_h=hourly_flow(table),
+        heavy_share=hourly_heavy_share(table),
+        light_mix=_resolve_mix(table.light_mix),
+        heavy_mix=_resolve_mix(table.heavy_mix),
+        light_lane_share=normalised(light) if light else equal,
+        heavy_lane_share=normalised(heavy) if heavy else equal,
+    )
+
+
+def _resolve_mix(mix: dict[str, float] | None) -> dict[str, float]:
+    if not mix:
+        return {}
+    shares = normalised(tuple(mix.values()))
+    return dict(zip(map(canonical, mix), shares, strict=True))

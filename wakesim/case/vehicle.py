@@ -1,0 +1,131 @@
+"""One vehicle class: outside dimensions, drag and speed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass
+from numbers import Real
+from typing import Any
+
+from wakesim.errors import CaseError
+
+SHAPES = ("box", "bonnet")
+
+# key: (smallest, largest, unit). Wide enough for wind-tunnel models; beyond them a unit is wrong.
+LIMITS: dict[str, tuple[float, float, str]] = {
+    "length_m": (0.1, 60.0, "m"),
+    "width_m": (0.05, 10.0, "m"),
+    "height_m": (0.05, 10.0, "m"),
+    "clearance_m": (0.005, 3.0, "m"),
+    "frontal_area_m2": (0.001, 60.0, "m²"),
+    "drag_coefficient": (0.01, 3.0, ""),
+}
+
+
+@dataclass(frozen=True)
+class Vehicle:
+    """A vehicle class; SI units, the unit is the end of the name.
+
+    ``height_m`` is the top above the road and ``clearance_m`` the underside above the road.
+    ``drag_coefficient`` refers to ``frontal_area_m2``; ``drag_range`` is the published spread of
+    the class. ``shape`` is ``"box"`` or ``"bonnet"`` (bonnet and cabin). ``mean_speed_m_s`` and
+    ``speed_sd_m_s`` describe free traffic of the class, None when unknown. ``source`` says where
+    the figures come from. Raises CaseError, one line a problem, on figures that cannot be a
+    vehicle.
+    """
+
+    name: str
+    length_m: float
+    width_m: float
+    height_m: float
+    clearance_m: float
+    frontal_area_m2: float
+    drag_coefficient: float
+    drag_range: tuple[float, float] | None = None
+    shape: str = "box"
+    heavy: bool = False
+    label: str = ""
+    mean_speed_m_s: float | None = None
+    speed_sd_m_s: float = 0.0
+    source: str = ""
+
+    def __post_init__(self) -> None:
+        problems = [f"vehicle '{self.name}': {text}" for _, text in vehicle_problems(asdict(self))]
+        if problems:
+            raise CaseError(problems)
+        if not self.label:
+            object.__setattr__(self, "label", self.name.replace("_", " "))
+
+
+def vehicle_problems(values: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """What is wrong with the figures of a vehicle: (key, plain words) pairs, empty when right."""
+    single = [*_limit_problems(values), *_optional_problems(values)]
+    return single or list(_relation_problems(values))
+
+
+def _is_number(value: object) -> bool:
+    if not isinstance(value, Real) or isinstance(value, bool):
+        return False
+    try:
+        return math.isfinite(value)
+    except OverflowError:  # an integer no float can hold
+        return False
+
+
+def _limit_problems(values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    for key, (low, high, unit) in LIMITS.items():
+        value = values[key]
+        unit = f" {unit}" if unit else ""
+        if not _is_number(value):
+            yield key, f"{key} = {value!r}: must be a finite number"
+        elif not low <= value <= high:
+            yield (
+                key,
+                f"{key} = {value:g}{unit}: must be at least {low:g}{unit} "
+                f"and at most {high:g}{unit}",
+            )
+
+
+def _optional_problems(values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    drag_range = values["drag_range"]
+    if drag_range is not None:
+        pair = isinstance(drag_range, (tuple, list)) and len(drag_range) == 2
+        if not pair or not all(_is_number(x) and x > 0 for x in drag_range):
+            yield "drag_range", f"drag_range = {drag_range!r}: must be two numbers, [low, high]"
+        elif drag_range[0] > drag_range[1]:
+            yield (
+                "drag_range",
+                f"drag_range = [{drag_range[0]:g}, {drag_range[1]:g}]: "
+                "the low value must come first",
+            )
+    if values["shape"] not in SHAPES:
+        yield "shape", f"shape = {values['shape']!r}: must be 'box' or 'bonnet'"
+    mean, sd = values["mean_speed_m_s"], values["speed_sd_m_s"]
+    if mean is not None and not (_is_number(mean) and mean > 0):
+        yield "mean_speed_m_s", f"mean_speed_m_s = {mean!r}: must be a number above 0 m/s"
+    if not (_is_number(sd) and sd >= 0):
+        yield "speed_sd_m_s", f"speed_sd_m_s = {sd!r}: must be a number, 0 m/s or more"
+
+
+def _relation_problems(values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    if values["clearance_m"] >= values["height_m"]:
+        yield (
+            "clearance_m",
+            f"clearance_m = {values['clearance_m']:g} m: must be below the vehicle's "
+            f"height_m = {values['height_m']:g} m (both are measured from the road)",
+        )
+    outline = values["width_m"] * values["height_m"]
+    if values["frontal_area_m2"] > 1.05 * outline:
+        yield (
+            "frontal_area_m2",
+            f"frontal_area_m2 = {values['frontal_area_m2']:g} m²: is more than "
+            f"width_m x height_m = {outline:.2f} m² can hold",
+        )
+    pair = values["drag_range"]
+    if pair is not None and not pair[0] <= values["drag_coefficient"] <= pair[1]:
+        yield (
+            "drag_range",
+            f"drag_range = [{pair[0]:g}, {pair[1]:g}]: does not hold "
+            f"drag_coefficient = {values['drag_coefficient']:g}",
+        )

@@ -1,0 +1,266 @@
+"""The command line: ``wakesim run``, ``wakesim new``, ``wakesim vehicles``.
+
+Results go to files and to standard output, everything else to standard error. Nothing heavy is
+imported before a command needs it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import logging
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from wakesim.case.starters import KINDS, starter_text
+from wakesim.cli_summary import CAUTION, summary_lines
+from wakesim.errors import (
+    EXIT_DONE,
+    EXIT_INTERRUPTED,
+    EXIT_PARTIAL,
+    EXIT_USAGE,
+    OutputError,
+    WakesimError,
+)
+
+log = logging.getLogger("wakesim")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit status.
+
+    0 done, 1 failed in an unforeseen way, 2 wrong usage, case or output folder, 3 numerical
+    failure, 130 interrupted.
+    """
+    _tolerate_narrow_terminals()
+    try:
+        status = _dispatch(argv)
+        sys.stdout.flush()
+    except BrokenPipeError:  # the reader of a pipe has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        status = EXIT_DONE
+    return status
+
+
+def _dispatch(argv: Sequence[str] | None) -> int:
+    parser = _parser()
+    try:
+        options = parser.parse_args(argv)
+    except SystemExit as stop:  # help and version are done, usage has been explained
+        return stop.code if isinstance(stop.code, int) else EXIT_USAGE
+    if options.command is None:
+        parser.print_help(sys.stderr)
+        return EXIT_USAGE
+    _log_to_stderr(options.quiet, options.verbose)
+    try:
+        return int(options.action(options))
+    except BrokenPipeError:
+        raise
+    except KeyboardInterrupt:
+        log.error("interrupted")
+        return EXIT_INTERRUPTED
+    except Exception as error:
+        return _report_failure(error, options.verbose)
+
+
+def _report_failure(error: Exception, verbose: int) -> int:
+    if verbose >= 2:
+        log.error("traceback:", exc_info=error)
+    if isinstance(error, WakesimError):
+        for line in str(error).splitlines():
+            log.error("%s", line)
+        return error.exit_status
+    text = str(error) or "no details"
+    log.error("unforeseen %s: %s (-vv shows where)", type(error).__name__, text)
+    return EXIT_PARTIAL
+
+
+# --- arguments ----------------------------------------------------------------------------------
+
+
+class _Version(argparse.Action):
+    """Print the version; looked up only when asked for."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> None:
+        from wakesim.runtime import version
+
+        print(f"wakesim {version()}")
+        parser.exit()
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="wakesim",
+        description="What the air beside a busy road does, and the effective speed at a mount.",
+        epilog=CAUTION,
+        allow_abbrev=False,
+    )
+    parser.add_argument("--version", action=_Version, nargs=0, help="print the version")
+    parser.set_defaults(command=None)
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
+    loudness = argparse.ArgumentParser(add_help=False)
+    loudness.add_argument(
+        "-v", "--verbose", action="count", default=0, help="say more; -vv adds tracebacks"
+    )
+    loudness.add_argument("-q", "--quiet", action="store_true", help="say nothing but errors")
+
+    def command(name: str, action: Callable[[Any], int], text: str) -> argparse.ArgumentParser:
+        added = commands.add_parser(
+            name, help=text, description=text, parents=[loudness], allow_abbrev=False
+        )
+        added.set_defaults(action=action)
+        return added
+
+    run = command("run", _run, "compute a case and write results, figures and a report")
+    run.add_argument("case", metavar="CASE", help="the case file (TOML)")
+    run.add_argument(
+        "-o", "--output", metavar="DIR", help="folder for the results (default: out/<case name>)"
+    )
+    run.add_argument("--force", action="store_true", help="overwrite results in the folder")
+    run.add_argument(
+        "--json", action="store_true", help="print summary.json instead of the summary in words"
+    )
+    new = command("new", _new, "write a commented case to start from")
+    kinds = "; ".join(f"{kind}: {text}" for kind, (_, text) in KINDS.items())
+    new.add_argument("kind", metavar="KIND", choices=list(KINDS), help=kinds)
+    new.add_argument(
+        "-o", "--output", metavar="FILE", help="file to write (default: <KIND>.toml; - for stdout)"
+    )
+    new.add_argument("--force", action="store_true", help="overwrite the file")
+    vehicles = command("vehicles", _vehicles, "list the vehicle catalogue and its sources")
+    vehicles.add_argument("--json", action="store_true", help="print JSON")
+    return parser
+
+
+def _tolerate_narrow_terminals() -> None:
+    """Characters a terminal's encoding lacks are escaped instead of ending the program."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+
+
+class _StderrHandler(logging.StreamHandler[Any]):
+    """Writes to whatever standard error is now, so that a progress display can wrap it."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.stream = sys.stderr
+        super().emit(record)
+
+
+def _log_to_stderr(quiet: bool, verbose: int) -> None:
+    for handler in [h for h in log.handlers if isinstance(h, _StderrHandler)]:
+        log.removeHandler(handler)
+    handler = _StderrHandler(sys.stderr)
+    handler.setFormatter(logging.Formatter("%(message)s"))
+    log.addHandler(handler)
+    log.propagate = False
+    log.setLevel(logging.ERROR if quiet else logging.DEBUG if verbose else logging.INFO)
+
+
+# --- run ----------------------------------------------------------------------------------------
+
+
+def _run(options: argparse.Namespace) -> int:
+    from wakesim.case.load import load_case
+    from wakesim.outputs import check_target
+
+    case = load_case(options.case)
+    folder = Path(options.output or Path("out", Path(options.case).stem))
+    check_target(folder, options.force)
+
+    from wakesim.run import run  # the heavy part starts here
+
+    with _progress(options.quiet) as report:
+        result = run(case, progress=report)
+    paths = result.save(folder, force=options.force)
+    if options.json:
+        sys.stdout.write((folder / "summary.json").read_text(encoding="utf-8"))
+    else:
+        print("\n".join(summary_lines(result, folder, len(paths))))
+    return EXIT_DONE
+
+
+@contextmanager
+def _progress(quiet: bool) -> Iterator[Callable[[float, str], None]]:
+    """A function (share done 0..1, what is being done): a bar on a terminal, else log lines."""
+    if quiet or not sys.stderr.isatty():
+        yield _LogProgress()
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("starting", total=1.0)
+
+        def report(done: float, text: str = "") -> None:
+            bar.update(task, completed=done, description=text or None)
+
+        yield report
+
+
+class _LogProgress:
+    """Progress as log lines, one for each new activity and each further tenth."""
+
+    def __init__(self) -> None:
+        self._said: tuple[str, int] = ("", 0)
+
+    def __call__(self, done: float, text: str = "") -> None:
+        tenth = int(10 * done + 1e-9)
+        if (text, tenth) != self._said:
+            self._said = (text, tenth)
+            log.info("%3.0f %% %s", 100 * done, text)
+
+
+# --- new and vehicles ---------------------------------------------------------------------------
+
+
+def _new(options: argparse.Namespace) -> int:
+    text = starter_text(options.kind)
+    if options.output == "-":
+        sys.stdout.write(text)
+        return EXIT_DONE
+    path = Path(options.output or f"{options.kind}.toml")
+    try:
+        with path.open("w" if options.force else "x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError as error:
+        raise OutputError(f"{path} exists; --force overwrites it, -o names another file") from error
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise OutputError(f"{path} cannot be written: {reason}") from error
+    print(f"wrote {path}; compute it with: wakesim run {path}")
+    return EXIT_DONE
+
+
+def _vehicles(options: argparse.Namespace) -> int:
+    from dataclasses import asdict
+
+    from wakesim.case.catalogue import aliases, catalogue
+
+    vehicles = catalogue()
+    if options.json:
+        print(json.dumps([asdict(vehicle) for vehicle in vehicles.values()], indent=2))
+        return EXIT_DONE
+    print(f"{'name':<15} length  width height clear.   area   C_D  C_D range    speed and sd")
+    print(f"{'':<15}      m      m      m      m     m²                          km/h")
+    for v in vehicles.values():
+        low, high = v.drag_range or (v.drag_coefficient, v.drag_coefficient)
+        mean = 3.6 * (v.mean_speed_m_s or 0.0)
+        print(
+            f"{v.name:<15} {v.length_m:6.2f} {v.width_m:6.2f} {v.height_m:6.2f} "
+            f"{v.clearance_m:6.2f} {v.frontal_area_m2:6.2f} {v.drag_coefficient:5.2f}  "
+            f"{low:.2f}-{high:.2f}  {mean:8.1f} {3.6 * v.speed_sd_m_s:6.1f}"
+        )
+    print("\nWhere the figures come from (read: seen in the source; from memory: a default only)")
+    for v in vehicles.values():
+        print(f"\n{v.name}: {v.label}")
+        print("\n".join(f"  {part}" for part in v.source.split(" | ")))
+    print()
+    for short, name in aliases().items():
+        print(f"{short}: another name of {name}")
+    return EXIT_DONE

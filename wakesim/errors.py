@@ -1,0 +1,37 @@
+"""Error types and the exit status each one leads to."""
+
+from __future__ import annotations
+
+EXIT_DONE = 0
+EXIT_PARTIAL = 1
+EXIT_USAGE = 2
+EXIT_NUMERICAL = 3
+EXIT_INTERRUPTED = 130
+
+
+class WakesimError(Exception):
+    """Base of all errors the program reports in one line and without a traceback."""
+
+    exit_status = EXIT_PARTIAL
+
+
+class CaseError(WakesimError):
+    """The user's input is wrong; each problem is one line naming file, key, value and range."""
+
+    exit_status = EXIT_USAGE
+
+    def __init__(self, problems: str | list[str]) -> None:
+        self.problems = [problems] if isinstance(problems, str) else list(problems)
+        super().__init__("\n".join(self.problems))
+
+
+class OutputError(WakesimError):
+    """Results cannot be written where the user asked (exists, no permission, disk full)."""
+
+    exit_status = EXIT_USAGE
+
+
+class NumericalError(WakesimError):
+    """A solver failed or a result is not finite."""
+
+    exit_status = EXIT_NUMERICAL

@@ -1,0 +1,1 @@
+"""Measures of a velocity series: effective speed, intervals, gusts, spectra. Plain arrays in."""

@@ -1,0 +1,106 @@
+"""Speed measures: rotor-equivalent and effective speed, energy pattern factor, power density.
+
+A rotor lives on the cube of the speed, so the speed that stands for a gusty series is the
+root-mean-cube: the constant wind with the same kinetic energy flux.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+STANDARD_DENSITY_KG_M3 = 1.225  # ISO 2533:1975 at sea level; the reference of IEC 61400-12-1
+
+
+def _speeds(speed: ArrayLike, ndim: int | None = None) -> Array:
+    values = np.asarray(speed, dtype=np.float64)
+    if values.size == 0 or (ndim is not None and values.ndim != ndim):
+        raise ValueError("an array of speeds is needed")
+    if not (values.min() >= 0.0 and np.isfinite(values.max())):
+        raise ValueError("speeds must be finite and at least 0 m/s")
+    return values
+
+
+def _shares(weights: ArrayLike, shape: tuple[int, ...]) -> Array:
+    values = np.asarray(weights, dtype=np.float64)
+    if values.shape != shape:
+        raise ValueError(f"weights must have shape {shape}")
+    total = values.sum()
+    if not (values.min() >= 0.0 and total > 0.0 and np.isfinite(total)):
+        raise ValueError("weights must be at least 0 with a positive finite sum")
+    return values / total
+
+
+def _mean(values: Array, weights: ArrayLike | None) -> float:
+    if weights is None:
+        return float(values.mean())
+    return float(np.sum(values * _shares(weights, values.shape)))
+
+
+def rotor_equivalent(speed: ArrayLike, weights: ArrayLike) -> Array:
+    """Rotor-equivalent speed (sum v_i^3 A_i / A)^(1/3) at each instant, m/s, shape (n,).
+
+    ``speed`` (n_points, n) are horizontal speeds over the swept rectangle, ``weights`` (n_points,)
+    the areas they stand for in any unit. Form of IEC 61400-12-1. Raises ValueError for negative or
+    non-finite speeds or weights, or shapes that do not fit.
+    """
+    values = _speeds(speed, 2)
+    shares = _shares(weights, (values.shape[0],))
+    total = np.zeros(values.shape[1])
+    for row, share in zip(values, shares, strict=True):
+        total += share * row * row * row
+    return np.cbrt(total)
+
+
+def mean_cube(speed: ArrayLike, weights: ArrayLike | None = None) -> float:
+    """Mean of the cubed speed, m3/s3, optionally weighted (same shape as ``speed``)."""
+    values = _speeds(speed)
+    return _mean(values * values * values, weights)
+
+
+def effective_speed(speed: ArrayLike, weights: ArrayLike | None = None) -> float:
+    """Root-mean-cube speed (mean v^3)^(1/3), m/s.
+
+    ``speed`` any shape; ``weights`` of the same shape, for instance hours or probabilities. Raises
+    ValueError for negative or non-finite speeds.
+    """
+    return float(np.cbrt(mean_cube(speed, weights)))
+
+
+def energy_pattern_factor(speed: ArrayLike, weights: ArrayLike | None = None) -> float:
+    """Mean cube over cube of the mean; 1 for a steady wind, 6/pi for a Rayleigh distribution.
+
+    Not a number when the air never moves. Raises ValueError like ``effective_speed``.
+    """
+    values = _speeds(speed)
+    largest = float(values.max())
+    if largest == 0.0:
+        return float("nan")
+    scaled = values / largest
+    return _mean(scaled * scaled * scaled, weights) / _mean(scaled, weights) ** 3
+
+
+def share_above(speed: ArrayLike, cut_in_m_s: float) -> float:
+    """Share of the samples with a speed above ``cut_in_m_s``, 0..1."""
+    values = _speeds(speed)
+    return float(np.count_nonzero(values > cut_in_m_s) / values.size)
+
+
+def density_corrected(
+    speed: ArrayLike, density_kg_m3: float, reference_kg_m3: float = STANDARD_DENSITY_KG_M3
+) -> Array:
+    """Speed that carries the same energy flux at the reference density, m/s, same shape.
+
+    v (rho / rho_ref)^(1/3), the correction of IEC 61400-12-1. Raises ValueError for a density that
+    is not positive.
+    """
+    if not (density_kg_m3 > 0.0 and reference_kg_m3 > 0.0):
+        raise ValueError("density must be greater than 0 kg/m3")
+    return np.asarray(speed, dtype=np.float64) * (density_kg_m3 / reference_kg_m3) ** (1.0 / 3.0)
+
+
+def power_density(effective_speed_m_s: float, density_kg_m3: float) -> float:
+    """Kinetic energy flux 0.5 rho U^3 through a square metre, W/m2."""
+    return 0.5 * density_kg_m3 * effective_speed_m_s**3

@@ -1,0 +1,193 @@
+"""The velocity series at one mount: traffic of a round, walked past the rotor."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wakesim.air.noise import von_karman_noise
+from wakesim.air.profiles import ambient_velocity, wind_speed
+from wakesim.case.mounts import Mount
+from wakesim.case.schema import Case
+from wakesim.flow.wake import TURBULENCE_TIME_S, WakeConstants
+from wakesim.measures.split import RotorSums, rotor_sums
+from wakesim.traffic.lines import FieldSettings, LineLibrary, Sight, build_library
+from wakesim.traffic.stream import Passes, draw_passes, join_passes
+from wakesim.traffic.superpose import sight_table, superpose
+
+Array = NDArray[np.float64]
+
+_CHUNK_S = 600.0
+_PASSES_KEY, _NOISE_KEY = 0, 1  # branches of the seed
+# Length scale of the ambient along-wind turbulence over height, 3.5 x 0.7 z below 60 m
+# (von Karman form of IEC 61400-1, annex B; from memory).
+_AMBIENT_LENGTH_PER_HEIGHT = 2.45
+
+
+@dataclass(frozen=True)
+class Scene:
+    """A mount prepared for a case: rotor points, ambient wind there, every class in every lane."""
+
+    case: Case
+    mount: Mount
+    points: Array  # (9, 2) y, z
+    weights: Array  # (9,)
+    ambient: Array  # (9, 2) m/s
+    ambient_sd: Array  # (9,) m/s
+    ambient_time_s: float
+    sights: tuple[Sight, ...]
+    sight_of: NDArray[np.int64]  # (lanes, vehicles)
+
+
+def field_settings(case: Case) -> FieldSettings:
+    """Settings of the pass fields that the case asks for."""
+    model = case.model
+    return FieldSettings(
+        constants=WakeConstants(
+            family=model.wake_family,
+            couple_spread=model.couple_spread,
+            momentum_spread=model.momentum_spread,
+            bubble_length_heights=model.bubble_length_heights,
+            reversed_flow=model.reversed_flow,
+            turbulence_factor=model.turbulence_factor,
+        ),
+        open_tail=model.open_tail,
+        wake_memory_s=model.wake_memory_s,
+        wander_sd_m=case.traffic.wander_sd_m if case.traffic else 0.0,
+        diffusivity_m2_s=case.air.eddy_diffusivity_m2_s,
+    )
+
+
+def prepare(case: Case, mount: Mount) -> Scene:
+    """Rotor points, ambient wind and sights of one mount."""
+    points, weights = mount.points()
+    u, v = ambient_velocity(case.air.wind, points[:, 1])
+    intensity = case.air.wind.turbulence_intensity if case.air.wind else 0.0
+    hub = float(wind_speed(case.air.wind, mount.height_m)) if case.air.wind else 0.0
+    keys, sights = _sights(case)
+    return Scene(
+        case=case,
+        mount=mount,
+        points=points,
+        weights=weights,
+        ambient=np.column_stack([u, v]),
+        ambient_sd=intensity * np.hypot(u, v),
+        ambient_time_s=_AMBIENT_LENGTH_PER_HEIGHT * mount.height_m / max(hub, 0.1),
+        sights=sights,
+        sight_of=sight_table(len(case.road.lanes), len(case.vehicles), keys),
+    )
+
+
+def _sights(case: Case) -> tuple[list[tuple[int, int]], tuple[Sight, ...]]:
+    """Every class that drives in a lane in any hour of the round."""
+    states = [case.traffic_state(hour) for hour in case.compute.hours]
+    vehicles = list(case.vehicles.values())
+    keys, sights = [], []
+    for lane in case.road.lanes:
+        for j, vehicle in enumerate(vehicles):
+            used = [s for s in states if s.flow_veh_s[lane.index] * s.mix[lane.index, j] > 0.0]
+            if not used:
+                continue
+            along, across = ambient_velocity(case.air.wind, 0.5 * vehicle.height_m)
+            keys.append((lane.index, j))
+            sights.append(
+                Sight(
+                    vehicle=vehicle,
+                    lane_centre_m=lane.centre_m,
+                    direction=lane.direction,
+                    mean_speed_m_s=float(used[0].mean_speed_m_s[lane.index, j]),
+                    speed_sd_m_s=float(used[0].speed_sd_m_s[lane.index, j]),
+                    wind_along_m_s=float(along),
+                    wind_across_m_s=float(across),
+                )
+            )
+    return keys, tuple(sights)
+
+
+def library(
+    scene: Scene, settings: FieldSettings, cache: dict[tuple[object, ...], Array] | None = None
+) -> LineLibrary:
+    """Lines of all sights of the scene; ``cache`` keeps the panel part between calls."""
+    return build_library(scene.sights, scene.points, settings, scene.mount.wall_offset_m, cache)
+
+
+def draw_round(case: Case, number: int, before_s: float) -> Passes:
+    """All passes of one round, with ``before_s`` seconds of traffic ahead of its start."""
+    traffic = case.traffic
+    if traffic is None:
+        raise ValueError("the case has no traffic")
+    vehicles = list(case.vehicles.values())
+    total = 3600.0 * case.compute.duration_h
+    parts, starts = [], []
+    for k, hour in enumerate(case.compute.hours):
+        begin = 3600.0 * k - (before_s if k == 0 else 0.0)
+        end = min(3600.0 * (k + 1), total)
+        seed = np.random.SeedSequence(traffic.seed, spawn_key=(number, _PASSES_KEY, k))
+        parts.append(
+            draw_passes(
+                case.traffic_state(hour), case.road.lanes, vehicles, traffic.headway,
+                traffic.wander_sd_m, traffic.drafting, end - begin, seed,
+            )  # fmt: skip
+        )
+        starts.append(begin)
+    return join_passes(parts, starts)
+
+
+def round_noise(scene: Scene, number: int, samples: int) -> tuple[Array, Array]:
+    """Unit-variance noise (samples, 2) of wake turbulence and of ambient turbulence."""
+    case = scene.case
+    seed = case.traffic.seed if case.traffic else 0
+    dt = 1.0 / case.compute.sample_rate_hz
+    index = next(i for i, m in enumerate(case.mounts) if m.name == scene.mount.name)
+    rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(number, _NOISE_KEY, index)))
+
+    def pair(time_s: float) -> Array:
+        return np.column_stack([von_karman_noise(samples, dt, time_s, rng) for _ in range(2)])
+
+    wake = pair(TURBULENCE_TIME_S)
+    if not scene.ambient_sd.any():
+        return wake, np.zeros((samples, 2))
+    return wake, pair(scene.ambient_time_s)
+
+
+def walk(
+    scene: Scene,
+    lines: LineLibrary,
+    passes: Passes,
+    start_s: float,
+    samples: int,
+    noise: tuple[Array, Array],
+    tick: Callable[[int], None] | None = None,
+) -> Iterator[RotorSums]:
+    """Sums of consecutive stretches of at most ten minutes, from ``start_s`` on."""
+    dt = 1.0 / scene.case.compute.sample_rate_hz
+    chunk = max(1, round(_CHUNK_S / dt))
+    for first in range(0, samples, chunk):
+        count = min(chunk, samples - first)
+        field = superpose(
+            lines, scene.sight_of, passes, len(scene.case.vehicles), start_s + first * dt, count, dt
+        )
+        part = slice(first, first + count)
+        yield rotor_sums(
+            field, scene.weights, noise[0][part], scene.ambient, scene.ambient_sd, noise[1][part]
+        )
+        if tick is not None:
+            tick(count)
+
+
+def merge(parts: list[RotorSums]) -> RotorSums:
+    """One stretch from consecutive ones."""
+    return replace(
+        parts[0],
+        speed=np.concatenate([p.speed for p in parts]),
+        u=np.concatenate([p.u for p in parts]),
+        v=np.concatenate([p.v for p in parts]),
+        by_class=np.sum([p.by_class for p in parts], axis=0),
+        by_mechanism=np.sum([p.by_mechanism for p in parts], axis=0),
+        ambient_cube=float(sum(p.ambient_cube for p in parts)),
+        u_sum=float(sum(p.u_sum for p in parts)),
+        v_sum=float(sum(p.v_sum for p in parts)),
+    )

@@ -1,0 +1,54 @@
+"""Power spectrum of a velocity series by averaged, overlapping periodograms.
+
+Method: P. D. Welch, IEEE Trans. Audio Electroacoust. 15 (1967) 70-73, Hann window, half overlap.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import fft
+
+Array = NDArray[np.float64]
+
+_SEGMENTS_AT_ONCE = 256
+
+
+def velocity_spectrum(velocity: ArrayLike, dt: float, segment_s: float) -> tuple[Array, Array]:
+    """One-sided spectrum of a series (n,): frequencies (Hz) and densities (m2/s2/Hz), shape (m,).
+
+    Frequencies run from 0 to 1/(2 dt) in steps of one over the segment length (``segment_s``
+    seconds, at most the record). Only the mean of the whole record is taken off, so slow changes
+    stay, in the first bins. ``S.sum() * f[1]`` is the variance of the record exactly: the estimate
+    is scaled to it by a factor close to one, which makes up for the smaller weight of the two ends.
+
+    Raises ValueError for fewer than four samples, values that are not finite, or times that are
+    not positive.
+    """
+    values = np.asarray(velocity, dtype=np.float64)
+    if values.ndim != 1 or values.size < 4:
+        raise ValueError("a one-dimensional series of at least four samples is needed")
+    if not np.all(np.isfinite(values)):
+        raise ValueError("velocities must be finite")
+    if not (dt > 0.0 and segment_s > 0.0):
+        raise ValueError("time step and segment length must be greater than 0 s")
+    length = min(max(4, round(segment_s / dt)), values.size)
+    fluctuation = values - values.mean()
+    power = _mean_periodogram(fluctuation, length)
+    power[1 : (length + 1) // 2] *= 2.0
+    frequency = fft.rfftfreq(length, dt)
+    variance = float(np.mean(fluctuation * fluctuation))
+    total = float(power.sum())
+    scale = variance / (total * frequency[1]) if total > 0.0 else 0.0
+    return frequency, power * scale
+
+
+def _mean_periodogram(values: Array, length: int) -> Array:
+    """Mean squared amplitude of the windowed segments, unscaled, shape (length // 2 + 1,)."""
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(length) / length)
+    segments = np.lib.stride_tricks.sliding_window_view(values, length)[:: max(1, length // 2)]
+    total = np.zeros(length // 2 + 1)
+    for start in range(0, segments.shape[0], _SEGMENTS_AT_ONCE):
+        amplitude = fft.rfft(segments[start : start + _SEGMENTS_AT_ONCE] * window, axis=1)
+        total += np.sum(amplitude.real**2 + amplitude.imag**2, axis=0)
+    return total / segments.shape[0]

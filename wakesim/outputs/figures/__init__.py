@@ -1,0 +1,128 @@
+"""Figures of a result, each as SVG and PNG, built without a display and without global state."""
+
+from __future__ import annotations
+
+import re
+import warnings
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from matplotlib.figure import Figure
+
+from wakesim.outputs.figures import (
+    cross_section,
+    distribution,
+    hours,
+    series,
+    signature,
+    spectrum,
+    split,
+    uncertainty,
+)
+from wakesim.outputs.figures.style import house_style
+
+if TYPE_CHECKING:
+    from wakesim.results import MountResult, Result
+
+PNG_DPI = 150
+_FONTS = "'DejaVu Sans', Verdana, Arial, sans-serif"
+_METADATA = {"Date": None, "Creator": None, "Format": None, "Type": None}
+
+
+@dataclass(frozen=True)
+class Rendered:
+    """One figure as written: file name without ending, kind, mount and the SVG's text."""
+
+    stem: str
+    kind: str
+    mount: str
+    caption: str
+    svg: str
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """One figure before it is written."""
+
+    stem: str
+    kind: str
+    mount: str
+    caption: str
+    figure: Figure
+
+
+def drawings(result: Result) -> Iterator[Drawing]:
+    """Every figure the result gives, mount by mount. Use inside ``house_style()``."""
+    for prefix, mount in zip(slugs(result), result.mounts, strict=True):
+        for kind, caption, build in _builders(result, mount):
+            yield Drawing(f"{prefix}-{kind}", kind, mount.mount.name, caption, build())
+
+
+def render_figures(result: Result, folder: Path) -> list[Rendered]:
+    """Write every figure into ``folder`` as SVG and PNG; OSError when a file cannot be written."""
+    rendered = []
+    with house_style(), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing")
+        for drawing in drawings(result):
+            svg = folder / f"{drawing.stem}.svg"
+            drawing.figure.savefig(svg, format="svg", metadata=_METADATA)
+            text = tidy_svg(svg.read_text(encoding="utf-8"))
+            svg.write_text(text, encoding="utf-8")
+            drawing.figure.savefig(
+                folder / f"{drawing.stem}.png",
+                format="png",
+                dpi=PNG_DPI,
+                metadata={"Software": None},
+            )
+            rendered.append(
+                Rendered(drawing.stem, drawing.kind, drawing.mount, drawing.caption, text)
+            )
+    return rendered
+
+
+def tidy_svg(svg: str) -> str:
+    """Shorter and portable: coordinates to 0.01 point, no document type, common fonts."""
+    svg = re.sub(r"<!DOCTYPE.*?>\s*", "", svg, count=1, flags=re.DOTALL)
+    svg = re.sub(r"font-family: [^;\"]*", f"font-family: {_FONTS}", svg)
+    return re.sub(r'(?<=\sd=")[^"]*', lambda path: re.sub(r"(\.\d\d)\d+", r"\1", path.group()), svg)
+
+
+def slugs(result: Result) -> list[str]:
+    """A file-name part for each mount: letters, digits and hyphens, unique."""
+    names: list[str] = []
+    for number, mount in enumerate(result.mounts, start=1):
+        slug = re.sub(r"[^a-z0-9]+", "-", mount.mount.name.lower()).strip("-")[:40] or "mount"
+        names.append(f"{slug}-{number}" if slug in names else slug)
+    return names
+
+
+def _builders(
+    result: Result, mount: MountResult
+) -> Iterator[tuple[str, str, Callable[[], Figure]]]:
+    """Kind, caption and builder of the figures this mount has data for."""
+    yield (
+        "cross-section",
+        cross_section.caption(result, mount),
+        lambda: cross_section.draw(result, mount),
+    )
+    if mount.signatures:
+        yield "signature", signature.caption(result, mount), lambda: signature.draw(result, mount)
+    values = mount.statistics
+    if values is None:
+        return
+    for kind, module, wanted in (
+        ("series", series, len(values.series.time_s) > 1),
+        ("distribution", distribution, len(values.series.time_s) > 1),
+        ("split", split, bool(values.by_mechanism) and bool(values.by_class)),
+        ("hours", hours, len(values.hourly) > 0),
+        ("uncertainty", uncertainty, len(values.variants) > 0),
+        ("spectrum", spectrum, len(values.spectrum_hz) > 1),
+    ):
+        if wanted:
+            yield (
+                kind,
+                module.caption(result, mount),
+                lambda module=module: module.draw(result, mount, values),
+            )

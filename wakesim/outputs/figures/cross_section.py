@@ -1,0 +1,259 @@
+"""Figure: the road in cross-section, to scale, with vehicles and the mount."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import FancyBboxPatch, Rectangle
+
+from wakesim.outputs.figures import style
+from wakesim.outputs.figures.dimensions import (
+    CHARACTER,
+    FONT_SIZE,
+    draw_dimensions,
+    line_height,
+)
+
+if TYPE_CHECKING:
+    from wakesim.case.schema import Case, Lane, Mount
+    from wakesim.case.vehicle import Vehicle
+    from wakesim.results import MountResult, Result
+
+_TARMAC, _SHOULDER, _VERGE, _WALL = "#6e6e6e", "#9a9a9a", "#cfdcc3", "#b9a48c"
+_VEHICLE, _VEHICLE_EDGE = "#dbe7f0", "#35536b"
+_SLAB_M = 0.25
+_MARGIN_M = 1.6
+_TIRE_M = 0.28
+
+
+def caption(result: Result, mount: MountResult) -> str:
+    """What the figure shows, in a sentence or two."""
+    return (
+        "Cross-section to scale, y positive away from the near-side traffic. ⊙: traffic comes "
+        "towards the reader, ⊗: it goes away. Each lane shows a vehicle class that uses it, "
+        "centred in the lane. Orange: the swept rectangle with the rotor's axis."
+    )
+
+
+def draw(result: Result, mount: MountResult) -> Figure:
+    """Road, vehicles, mount and dimensions with equal scales on both axes."""
+    case = result.case
+    left, right = _span(case, mount.mount)
+    outlines = lane_vehicles(case)
+    top = max(
+        mount.mount.height_m + mount.mount.rotor_height_m / 2 + 0.5,
+        max((vehicle.height_m for vehicle in outlines.values()), default=2.0) + 0.5,
+    )
+    text = line_height(right - left)
+    bottom = -_SLAB_M - 5.0 * text
+    height = (top - bottom) * (style.WIDTH_IN - 0.75) / (right - left) + 0.85
+    title = f"Cross-section, mount {mount.mount.name}"
+    figure = style.new_figure(result, title, height)
+    axes = figure.subplots()
+    axes.set(xlim=(left, right), ylim=(bottom, top), aspect="equal")
+    axes.grid(visible=False)
+    _ground(axes, case, left, right)
+    for index, vehicle in outlines.items():
+        lane = case.road.lanes[index]
+        _vehicle(axes, lane.centre_m, vehicle)
+        _vehicle_name(axes, lane, vehicle, text)
+    _lane_marks(axes, case, text)
+    _mount(axes, case, mount.mount)
+    draw_dimensions(axes, case, mount.mount, outlines, ground=-_SLAB_M, text=text)
+    axes.set_xlabel("offset y from the near-side edge line (m)")
+    axes.set_ylabel("height z (m)")
+    axes.set_yticks(range(0, int(top) + 1, 2 if top > 4 else 1))
+    axes.spines["left"].set_bounds(0.0, top)
+    return figure
+
+
+def lane_vehicles(case: Case) -> dict[int, Vehicle]:
+    """The class drawn in each lane: by lane index.
+
+    Outer lanes show their most frequent heavy vehicle, the others their most frequent light one,
+    in the hour with most traffic; a single-pass study shows its largest vehicle in its lane.
+    """
+    vehicles = list(case.vehicles.values())
+    if case.study == "single_pass":
+        named = [case.vehicles[name] for name in case.single_pass.vehicles]
+        largest = max(named, key=lambda v: v.frontal_area_m2)
+        return {case.single_pass.lane_index: largest}
+    state = max((case.traffic_state(h) for h in range(24)), key=lambda s: float(s.flow_veh_s.sum()))
+    chosen = {}
+    for index, lane in enumerate(case.road.lanes):
+        mix = [float(share) for share in state.mix[index]]
+        used = [i for i, share in enumerate(mix) if share > 0]
+        if not used or state.flow_veh_s[index] <= 0:
+            continue
+        wanted = [i for i in used if vehicles[i].heavy == (lane.number == 1)] or used
+        chosen[index] = vehicles[max(wanted, key=lambda i: mix[i])]
+    return chosen
+
+
+def _span(case: Case, mount: Mount) -> tuple[float, float]:
+    """Left and right end of the drawing, m."""
+    ends = [mount.offset_m - mount.rotor_width_m / 2, mount.offset_m + mount.rotor_width_m / 2]
+    for carriageway in case.road.carriageways:
+        ends += _carriageway(carriageway)
+        ends.append(carriageway.edge_offset_m + carriageway.sign * carriageway.hard_shoulder_m)
+    if mount.wall_offset_m is not None:
+        ends.append(mount.wall_offset_m)
+    room = _MARGIN_M + 0.06 * (max(ends) - min(ends))
+    return min(ends) - room, max(ends) + room
+
+
+def _carriageway(carriageway: object) -> tuple[float, float]:
+    """Edge line and inner end of a carriageway's lanes, m."""
+    edge = carriageway.edge_offset_m  # type: ignore[attr-defined]
+    width = carriageway.lanes * carriageway.lane_width_m  # type: ignore[attr-defined]
+    return edge, edge - carriageway.sign * width  # type: ignore[attr-defined]
+
+
+def _ground(axes: Axes, case: Case, left: float, right: float) -> None:
+    _slab(axes, left, right, _VERGE)
+    for carriageway in case.road.carriageways:
+        edge, inner = _carriageway(carriageway)
+        outer = edge + carriageway.sign * carriageway.hard_shoulder_m
+        _slab(axes, *sorted((edge, outer)), _SHOULDER)
+        _slab(axes, *sorted((edge, inner)), _TARMAC)
+    axes.plot([left, right], [0.0, 0.0], color=style.INK, linewidth=0.8)
+
+
+def _slab(axes: Axes, left: float, right: float, colour: str) -> None:
+    axes.add_patch(Rectangle((left, -_SLAB_M), right - left, _SLAB_M, facecolor=colour, lw=0))
+
+
+def _lane_marks(axes: Axes, case: Case, text: float) -> None:
+    """White lines in the slab; name, width and direction of each lane below it."""
+    for carriageway in case.road.carriageways:
+        for k in range(carriageway.lanes + 1):
+            y = carriageway.edge_offset_m - carriageway.sign * k * carriageway.lane_width_m
+            axes.plot([y, y], [-_SLAB_M, 0.0], color="white", linewidth=1.2, zorder=3)
+        width = carriageway.hard_shoulder_m
+        middle = carriageway.edge_offset_m + carriageway.sign * width / 2
+        _below(axes, middle, width, text, ("hard shoulder", "shoulder"))
+    for lane in case.road.lanes:
+        symbol = "⊙" if lane.direction > 0 else "⊗"
+        names = (f"{symbol} {lane.name}", f"{symbol} {lane.number}", symbol)
+        _below(axes, lane.centre_m, lane.width_m, text, names)
+
+
+def _below(axes: Axes, y: float, width: float, text: float, names: tuple[str, ...]) -> None:
+    """The longest of ``names`` that fits, and the width under it; nothing where none fits."""
+    number = f"{width:.2f} m"
+    for name in names:
+        if CHARACTER * text * max(len(name), len(number)) <= width:
+            words = f"{name}\n{number}"
+            level = -_SLAB_M - 0.25 * text
+            axes.text(y, level, words, ha="center", va="top", fontsize=FONT_SIZE, linespacing=1.1)
+            return
+
+
+def _vehicle(axes: Axes, centre: float, vehicle: Vehicle) -> None:
+    """Front outline: body above its ground clearance, two wheels."""
+    half = vehicle.width_m / 2
+    for side in (-1, 1):
+        wheel = (centre + side * (half - 0.08) - (_TIRE_M if side > 0 else 0.0), 0.0)
+        axes.add_patch(
+            Rectangle(wheel, _TIRE_M, vehicle.clearance_m + 0.25, facecolor=style.INK, zorder=3)
+        )
+    body = vehicle.height_m - vehicle.clearance_m
+    rounding = min(0.25, 0.2 * vehicle.width_m, 0.2 * body)
+    axes.add_patch(
+        FancyBboxPatch(
+            (centre - half, vehicle.clearance_m),
+            vehicle.width_m,
+            body,
+            boxstyle=f"round,pad=0,rounding_size={rounding}",
+            facecolor=_VEHICLE,
+            edgecolor=_VEHICLE_EDGE,
+            linewidth=1.0,
+            zorder=4,
+        )
+    )
+
+
+def _vehicle_name(axes: Axes, lane: Lane, vehicle: Vehicle, text: float) -> None:
+    """Label or name inside the outline where one fits, else the label above the roof."""
+    body = vehicle.height_m - vehicle.clearance_m
+    looks = {"ha": "center", "fontsize": FONT_SIZE, "linespacing": 1.0, "zorder": 5}
+    for words in (vehicle.label, vehicle.name.replace("_", " ")):
+        lines = _wrapped(words, vehicle.width_m / (CHARACTER * text))
+        if lines and len(lines) * text <= body:
+            middle = vehicle.clearance_m + body / 2
+            axes.text(lane.centre_m, middle, "\n".join(lines), va="center", **looks)
+            return
+    lines = textwrap.wrap(vehicle.label, max(8, int(lane.width_m / (CHARACTER * text))))
+    roof = vehicle.height_m + 0.25 * text
+    axes.text(lane.centre_m, roof, "\n".join(lines), va="bottom", **looks)
+
+
+def _wrapped(words: str, characters: float) -> list[str]:
+    """Lines of at most so many characters, empty when a word is too long."""
+    width = int(characters)
+    if width < 1 or any(len(word) > width for word in words.split()):
+        return []
+    return textwrap.wrap(words, width)
+
+
+def _mount(axes: Axes, case: Case, mount: Mount) -> None:
+    low = mount.height_m - mount.rotor_height_m / 2
+    if mount.kind == "overhead":
+        left, right = axes.get_xlim()
+        level = mount.height_m + mount.rotor_height_m / 2
+        beam = [left + 0.5 * _MARGIN_M, right - 0.5 * _MARGIN_M]
+        axes.plot(beam, [level, level], color=style.INK, linewidth=2.0, zorder=5)
+    else:
+        axes.plot([mount.offset_m] * 2, [0.0, low], color=style.INK, linewidth=2.0, zorder=5)
+    if mount.wall_offset_m is not None:
+        _wall(axes, mount)
+    axes.add_patch(
+        Rectangle(
+            (mount.offset_m - mount.rotor_width_m / 2, low),
+            mount.rotor_width_m,
+            mount.rotor_height_m,
+            facecolor=style.ORANGE,
+            edgecolor="#8a3b00",
+            linewidth=1.2,
+            alpha=0.75,
+            zorder=6,
+        )
+    )
+    axes.plot(
+        [mount.offset_m] * 2,
+        [low, low + mount.rotor_height_m],
+        color="#8a3b00",
+        linewidth=0.8,
+        linestyle=(0, (5, 1.5, 1, 1.5)),
+        zorder=7,
+    )
+
+
+def _wall(axes: Axes, mount: Mount) -> None:
+    face = float(mount.wall_offset_m or 0.0)
+    side = 1.0 if face >= mount.offset_m else -1.0
+    top = axes.get_ylim()[1]
+    axes.add_patch(
+        Rectangle(
+            (min(face, face + side * 0.35), 0.0),
+            0.35,
+            top,
+            facecolor=_WALL,
+            edgecolor=style.INK,
+            hatch="///",
+            linewidth=0.8,
+            zorder=2,
+        )
+    )
+    axes.text(
+        face + side * 0.5,
+        top * 0.5,
+        f"wall, y = {face:.2f} m",
+        rotation=90,
+        ha="left" if side > 0 else "right",
+        va="center",
+        fontsize=FONT_SIZE,
+    )

@@ -1,0 +1,130 @@
+"""Figure: what one pass of each class does to the air at the mount."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+
+from wakesim.outputs.figures import style
+
+if TYPE_CHECKING:
+    from wakesim.results import MountResult, Result, Signature
+
+_COLUMNS = 3
+_ROW_IN = 1.9
+_SHOWN = 0.04  # share of the row's peak below which the edges of a signature are not shown
+_LONGEST_S = 12.0
+
+
+def caption(result: Result, mount: MountResult) -> str:
+    """What the figure shows, in a sentence or two."""
+    return (
+        "One pass of each vehicle class in its lane nearest to the mount, in otherwise still air, "
+        "at the centre of the swept rectangle. Time 0: the nose is abreast of the mount. The band "
+        "is one standard deviation of the wake turbulence about the along-road velocity. Classes "
+        "are sorted by their peak; each row has its own vertical scale."
+    )
+
+
+def draw(result: Result, mount: MountResult) -> Figure:
+    """Small multiples, strongest class first, one vertical scale a row."""
+    signatures = nearest_by_class(mount)
+    columns = min(_COLUMNS, len(signatures))
+    rows = math.ceil(len(signatures) / columns)
+    title = f"One pass of each vehicle class, mount {mount.mount.name}"
+    row_in = _ROW_IN if rows > 1 else 1.25 * _ROW_IN
+    figure = style.new_figure(result, title, 0.75 + row_in * rows, legend_entries=4)
+    grid = figure.subplots(rows, columns, squeeze=False, sharex=True, sharey="row")
+    span = _time_span(signatures)
+    for axes, signature in zip(grid.flat, signatures, strict=False):
+        _panel(axes, signature)
+        axes.set_xlim(*span)
+    for axes in grid.flat[len(signatures) :]:
+        axes.set_visible(False)
+    for column in range(columns):
+        lowest = grid[rows - 1, column]
+        if not lowest.get_visible():
+            lowest = grid[rows - 2, column]
+            lowest.tick_params(labelbottom=True)
+        lowest.set_xlabel("time t (s)")
+    for row in range(rows):
+        grid[row, 0].set_ylabel("air velocity (m/s)")
+        grid[row, 0].yaxis.set_major_locator(MaxNLocator(5))
+    style.header_legend(figure, *grid[0, 0].get_legend_handles_labels())
+    return figure
+
+
+def nearest_by_class(mount: MountResult) -> list[Signature]:
+    """One signature a class, of the lane with the least clearance, highest peak first."""
+    nearest: dict[str, Signature] = {}
+    for signature in mount.signatures:
+        held = nearest.get(signature.vehicle)
+        if held is None or signature.clearance_m < held.clearance_m:
+            nearest[signature.vehicle] = signature
+    return sorted(nearest.values(), key=lambda s: -s.peak_m_s)
+
+
+def _panel(axes: Axes, signature: Signature) -> None:
+    t, u, sigma = signature.time_s, signature.u_m_s, signature.sigma_m_s
+    axes.axhline(0.0, color=style.GREY, linewidth=0.7)
+    axes.fill_between(
+        t,
+        u - sigma,
+        u + sigma,
+        color=style.SKY,
+        alpha=0.45,
+        linewidth=0,
+        label="± 1 standard deviation",
+    )
+    axes.plot(t, u, color=style.BLUE, label="along the road")
+    axes.plot(
+        t,
+        signature.v_m_s,
+        color=style.VERMILLION,
+        linestyle=(0, (4, 1.5)),
+        label="away from traffic",
+    )
+    axes.plot(
+        t,
+        signature.wake_u_m_s,
+        color=style.INK,
+        linestyle=(0, (1, 1.2)),
+        linewidth=1.1,
+        label="wake part of along-road",
+    )
+    where = f"{signature.speed_m_s:.0f} m/s, {signature.lane}, {signature.clearance_m:.1f} m clear"
+    _above(axes, 14.0, signature.label or signature.vehicle, fontsize=8.5, weight="bold")
+    _above(axes, 4.0, where, fontsize=7.5)
+
+
+def _above(axes: Axes, points: float, text: str, **looks: object) -> None:
+    """A line of text at so many points above the panel's upper left corner."""
+    axes.annotate(
+        text,
+        xy=(0.0, 1.0),
+        xycoords="axes fraction",
+        xytext=(0.0, points),
+        textcoords="offset points",
+        va="bottom",
+        **looks,
+    )
+
+
+def _time_span(signatures: list[Signature]) -> tuple[float, float]:
+    """The times between which any class still stands out from rest."""
+    starts, ends = [], []
+    for s in signatures:
+        size = np.maximum(np.hypot(s.u_m_s, s.v_m_s), s.sigma_m_s)
+        shown = np.flatnonzero(size > _SHOWN * max(float(size.max()), 1e-12))
+        if len(shown):
+            starts.append(float(s.time_s[shown[0]]))
+            ends.append(float(s.time_s[shown[-1]]))
+    if not starts:
+        return -1.0, 5.0
+    start = max(min(starts), -_LONGEST_S / 4)
+    return start, max(min(max(ends), start + _LONGEST_S), start + 1.0)

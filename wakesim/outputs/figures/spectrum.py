@@ -1,0 +1,64 @@
+"""Figure: at which frequencies the air moves."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from wakesim.outputs.figures import style
+
+if TYPE_CHECKING:
+    from wakesim.results import MountResult, MountStatistics, Result
+
+_DEEPEST = 1e-4  # share of the highest value below which the curve is not shown
+
+
+def caption(result: Result, mount: MountResult) -> str:
+    """What the figure shows, in a sentence or two."""
+    return (
+        "Frequency times spectral density of the velocity at the centre of the swept rectangle: "
+        "equal areas on this logarithmic frequency axis hold equal shares of the fluctuation. "
+        "Dotted: the slope −2/3 of small-scale turbulence (von Kármán form)."
+    )
+
+
+def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Figure:
+    """Premultiplied spectrum, both axes logarithmic."""
+    title = f"Spectrum of the air's velocity, mount {mount.mount.name}"
+    figure = style.new_figure(result, title, 3.3, legend_entries=2)
+    axes = figure.subplots()
+    frequency = np.asarray(statistics.spectrum_hz, dtype=float)
+    density = np.asarray(statistics.spectrum_m2_s, dtype=float)
+    shown = (frequency > 0) & (density > 0)
+    frequency, power = frequency[shown], (frequency * density)[shown]
+    axes.set(xscale="log", yscale="log")
+    axes.set_xlabel("frequency f (Hz)")
+    axes.set_ylabel("f · S(f) (m²/s²)")
+    if not len(power):
+        style.note(axes, "no fluctuation")
+        return figure
+    axes.plot(frequency, power, color=style.BLUE, linewidth=1.1, label="simulated")
+    top = float(power.max())
+    _slope(axes, frequency, power)
+    axes.set_ylim(max(float(power.min()) / 1.5, _DEEPEST * top), 2.5 * top)
+    axes.set_xlim(float(frequency[0]), float(frequency[-1]))
+    style.log_labels(axes.xaxis)
+    style.log_labels(axes.yaxis)
+    style.header_legend(figure, *axes.get_legend_handles_labels())
+    return figure
+
+
+def _slope(axes: object, frequency: np.ndarray, power: np.ndarray) -> None:
+    """A guide of slope -2/3 over the last decade, a little above the curve."""
+    end = float(frequency[-1])
+    guide = np.array([end / 10, end])
+    level = 2.0 * float(np.interp(guide[0], frequency, power))
+    axes.plot(  # type: ignore[attr-defined]
+        guide,
+        level * (guide / guide[0]) ** (-2.0 / 3.0),
+        color=style.GREY,
+        linestyle=(0, (1, 1.5)),
+        label="slope −2/3",
+    )

@@ -1,0 +1,112 @@
+"""Figure: which uncertain constant of the model moves the effective speed, and how far."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from wakesim.outputs.figures import style
+from wakesim.outputs.wording import number
+
+if TYPE_CHECKING:
+    from wakesim.results import ModelVariant, MountResult, MountStatistics, Result
+
+_UP, _DOWN = style.VERMILLION, style.BLUE
+_FONT_SIZE = 7.8
+_CHARACTER_PT = 0.60 * _FONT_SIZE
+_AXIS_PT = 360.0
+
+
+def caption(result: Result, mount: MountResult) -> str:
+    """What the figure shows, in a sentence or two."""
+    return (
+        "Effective speed when one uncertain constant of the model is moved at a time, largest "
+        "effect first. Line: the case as given. Band: the model interval, all constants together."
+    )
+
+
+def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Figure:
+    """Bars from the effective speed as given to that of each variant, grouped by constant."""
+    groups = _groups(statistics.variants)
+    rows = len(statistics.variants)
+    base = statistics.effective_speed_m_s
+    low, high = statistics.model_interval_m_s
+    figure = style.new_figure(
+        result,
+        f"Model uncertainty, mount {mount.mount.name}",
+        1.05 + 0.215 * rows + 0.10 * len(groups),
+        legend_entries=2,
+    )
+    axes = figure.subplots()
+    if np.isfinite([low, high]).all():
+        axes.axvspan(low, high, color=style.ORANGE, alpha=0.2, linewidth=0, label="model interval")
+    ticks, place = [], 0.0
+    for _, variants in groups:
+        ticks.append(place + (len(variants) - 1.0) / 2)
+        for variant in variants:
+            _bar(axes, base, variant, place)
+            place += 1.0
+        place += 0.45
+    axes.axvline(base, color=style.INK, linewidth=1.4, label=f"as given, {number(base)} m/s")
+    axes.set_yticks(ticks, [textwrap.fill(name, 24) for name, _ in groups])
+    axes.set_ylim(place - 0.8, -0.75)
+    axes.set_xlim(*_limits(base, statistics.variants, (low, high)))
+    axes.set_xlabel("effective speed (m/s)")
+    axes.grid(visible=False)
+    style.header_legend(figure, *axes.get_legend_handles_labels())
+    return figure
+
+
+def _groups(variants: tuple[ModelVariant, ...]) -> list[tuple[str, list[ModelVariant]]]:
+    """Variants by constant, the one with the largest change first."""
+    groups: dict[str, list[ModelVariant]] = {}
+    for variant in variants:
+        groups.setdefault(variant.parameter, []).append(variant)
+    return sorted(groups.items(), key=lambda item: -max(abs(v.change_m_s) for v in item[1]))
+
+
+def _label(variant: ModelVariant) -> str:
+    change = variant.change_m_s
+    text = number(change, 2 if abs(change) >= 0.095 else 3)
+    return f"{variant.setting}  {'+' if change >= 0 else ''}{text}"
+
+
+def _bar(axes: Axes, base: float, variant: ModelVariant, place: float) -> None:
+    change = variant.change_m_s
+    axes.barh(place, change, left=base, height=0.8, color=_UP if change >= 0 else _DOWN)
+    axes.annotate(
+        _label(variant),
+        xy=(base + change, place),
+        xytext=(4 if change >= 0 else -4, 0),
+        textcoords="offset points",
+        ha="left" if change >= 0 else "right",
+        va="center",
+        fontsize=_FONT_SIZE,
+    )
+
+
+def _limits(
+    base: float, variants: tuple[ModelVariant, ...], interval: tuple[float, float]
+) -> tuple[float, float]:
+    """Ends of the axis that leave room for every label beside its bar.
+
+    The room a label takes is a share of the axis, so the ends are found by repetition.
+    """
+    shares = [min(0.38, (_CHARACTER_PT * len(_label(v)) + 10.0) / _AXIS_PT) for v in variants]
+    ends = [base, *(value for value in interval if np.isfinite(value))]
+    low, high = min(ends), max(ends)
+    margin = max(0.05 * (high - low), 0.005)
+    low, high = low - margin, high + margin
+    for _ in range(30):
+        width = high - low
+        for variant, share in zip(variants, shares, strict=True):
+            end = base + variant.change_m_s
+            if variant.change_m_s >= 0:
+                high = max(high, end + share * width)
+            else:
+                low = min(low, end - share * width)
+    return low, high

@@ -1,0 +1,245 @@
+"""summary.json: the whole result in one small file for programs, stable from version to version.
+
+No NaN or infinity: what is not known is ``null``. Units end the key. A traffic-study key of a
+mount is ``null`` (or an empty list or object) in a single-pass study. Keys:
+
+format_version       integer, raised when a key changes its meaning
+title                title of the case
+study                "traffic" or "single_pass"
+invented_data        true when the case describes a place that does not exist
+air_density_kg_m3    density of the air used for the power density
+run                  rounds (rounds simulated), simulated_s (all rounds together), passes_total,
+                     tolerance (asked relative half-width of the sampling interval, 90 %),
+                     tolerance_met, wall_time_s
+mounts               list, one object each, in the order of the case:
+  name, kind         as in the case
+  offset_m, height_m, rotor_width_m, rotor_height_m, wall_offset_m, cut_in_m_s
+                     geometry and cut-in speed as in the case
+  effective_speed_m_s          cube root of the mean cubed rotor-equivalent speed
+  sampling_interval_m_s        [lower, upper], 90 %, from the randomness of the traffic
+  model_interval_m_s           [lower, upper], from the uncertain constants of the model
+  mean_speed_m_s               mean rotor-equivalent speed
+  mean_u_m_s, mean_v_m_s       mean velocity along the road (near-side travel direction) and away
+                               from the near-side traffic, at the centre of the swept area
+  sd_speed_m_s                 standard deviation of the rotor-equivalent speed
+  energy_pattern_factor        mean cube over cube of the mean
+  time_above_cut_in            share of time above cut_in_m_s, 0 to 1
+  gust_peak_m_s                highest moving mean over gust_averaging_s
+  gust_averaging_s             averaging time of the gust
+  peak_m_s                     highest single sample
+  ambient_effective_speed_m_s  the same without traffic (0 in still air)
+  power_density_w_m2           half density times effective speed cubed
+  by_class, by_mechanism       shares of the mean cube, each sums to 1; negative: works against
+  hourly             list of hour, flow_veh_h, effective_speed_m_s, mean_speed_m_s
+  model_variants     list of parameter, setting, effective_speed_m_s, change_m_s
+  cutoff_sensitivity list of wake_memory_s, effective_speed_m_s
+  signatures         list of vehicle, label, lane, speed_m_s, clearance_m, peak_m_s, duration_s,
+                     int_u_dt_m, int_speed2_dt_m2_s, int_speed3_dt_m3_s2
+  warnings           list of sentences about this mount
+warnings             list of sentences about the whole result
+cautions             list of sentences: what the result must not be used for
+limits               list of sentences: what is not modelled
+provenance           program, version, case_text, case_sha256, inputs_sha256 (case text, seed,
+                     version and vehicle data; the same on every machine), seed, created_utc,
+                     python, platform, libraries, and whatever else the run recorded
+files                names of the files written with this summary, relative to its folder
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from wakesim.outputs import wording
+from wakesim.runtime import sha256
+
+if TYPE_CHECKING:
+    from wakesim.results import MountResult, MountStatistics, Result, Signature
+
+FORMAT_VERSION = 1
+
+_SCALARS = (
+    "effective_speed_m_s",
+    "sampling_interval_m_s",
+    "model_interval_m_s",
+    "mean_speed_m_s",
+    "mean_u_m_s",
+    "mean_v_m_s",
+    "sd_speed_m_s",
+    "energy_pattern_factor",
+    "time_above_cut_in",
+    "gust_peak_m_s",
+    "peak_m_s",
+    "ambient_effective_speed_m_s",
+    "power_density_w_m2",
+)
+_GEOMETRY = (
+    "name",
+    "kind",
+    "offset_m",
+    "height_m",
+    "rotor_width_m",
+    "rotor_height_m",
+    "wall_offset_m",
+    "cut_in_m_s",
+)
+_SIGNATURE = (
+    "vehicle",
+    "label",
+    "lane",
+    "speed_m_s",
+    "clearance_m",
+    "peak_m_s",
+    "duration_s",
+    "int_u_dt_m",
+    "int_speed2_dt_m2_s",
+    "int_speed3_dt_m3_s2",
+)
+_VEHICLE = (
+    "length_m",
+    "width_m",
+    "height_m",
+    "clearance_m",
+    "frontal_area_m2",
+    "drag_coefficient",
+    "mean_speed_m_s",
+    "speed_sd_m_s",
+)
+
+
+def write_summary(result: Result, path: Path, files: Sequence[str] = ()) -> None:
+    """Write summary.json; raises OSError when the file cannot be written."""
+    text = json.dumps(summary(result, files), indent=2, ensure_ascii=False, allow_nan=False)
+    path.write_text(text + "\n", encoding="utf-8")
+
+
+def summary(result: Result, files: Sequence[str] = ()) -> dict[str, Any]:
+    """The result as plain JSON values; keys in the module's text."""
+    case = result.case
+    return plain(
+        {
+            "format_version": FORMAT_VERSION,
+            "title": case.title,
+            "study": case.study,
+            "invented_data": bool(case.invented_data),
+            "air_density_kg_m3": result.air_density_kg_m3,
+            "run": {
+                "rounds": result.rounds,
+                "simulated_s": result.simulated_s,
+                "passes_total": result.passes_total,
+                "tolerance": case.compute.tolerance,
+                "tolerance_met": bool(result.tolerance_met),
+                "wall_time_s": result.wall_time_s,
+            },
+            "mounts": [_mount(mount, case.compute.gust_averaging_s) for mount in result.mounts],
+            "warnings": all_warnings(result),
+            "cautions": wording.CAUTIONS,
+            "limits": wording.LIMITS,
+            "provenance": full_provenance(result),
+            "files": list(files),
+        }
+    )
+
+
+def all_warnings(result: Result) -> list[str]:
+    """Warnings of the run and of the case, each once, in order."""
+    return list(dict.fromkeys([*result.warnings, *result.case.warnings]))
+
+
+def full_provenance(result: Result) -> dict[str, Any]:
+    """The run's provenance with a hash of all inputs that is the same on every machine."""
+    provenance = dict(result.provenance)
+    provenance.setdefault("case_text", result.case.text)
+    provenance.setdefault("case_sha256", result.case.sha256)
+    provenance["inputs_sha256"] = inputs_hash(result)
+    return provenance
+
+
+def inputs_hash(result: Result) -> str:
+    """SHA-256 of case text, seed, program version and the vehicle data in use, line ends aside."""
+    provenance = result.provenance
+    vehicles = {
+        name: {key: getattr(vehicle, key) for key in _VEHICLE}
+        for name, vehicle in result.case.vehicles.items()
+    }
+    inputs = {
+        "case_text": "\n".join(result.case.text.splitlines()),
+        "seed": provenance.get("seed"),
+        "version": provenance.get("version"),
+        "vehicles": vehicles,
+    }
+    return sha256(json.dumps(plain(inputs), sort_keys=True, ensure_ascii=True))
+
+
+def plain(value: Any) -> Any:
+    """JSON value of numbers, arrays, mappings and sequences; not-finite floats become None."""
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, str) or value is None or isinstance(value, bool | int):
+        return value
+    if isinstance(value, np.ndarray):
+        return plain(value.tolist())
+    if isinstance(value, np.generic):
+        return plain(value.item())
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, list | tuple | set | frozenset):
+        return [plain(item) for item in value]
+    return str(value)
+
+
+def _mount(result: MountResult, gust_averaging_s: float) -> dict[str, Any]:
+    record = {key: getattr(result.mount, key) for key in _GEOMETRY}
+    record.update(_statistics(result.statistics))
+    record["gust_averaging_s"] = gust_averaging_s
+    record["signatures"] = [_signature(signature) for signature in result.signatures]
+    record["warnings"] = list(result.warnings)
+    return record
+
+
+def _statistics(values: MountStatistics | None) -> dict[str, Any]:
+    if values is None:
+        empty: dict[str, Any] = dict.fromkeys(_SCALARS)
+        return {
+            **empty,
+            "by_class": {},
+            "by_mechanism": {},
+            "hourly": [],
+            "model_variants": [],
+            "cutoff_sensitivity": [],
+        }
+    record = {key: getattr(values, key) for key in _SCALARS}
+    record["by_class"] = values.by_class
+    record["by_mechanism"] = values.by_mechanism
+    record["hourly"] = [
+        {
+            "hour": row.hour,
+            "flow_veh_h": row.flow_veh_h,
+            "effective_speed_m_s": row.effective_speed_m_s,
+            "mean_speed_m_s": row.mean_speed_m_s,
+        }
+        for row in values.hourly
+    ]
+    record["model_variants"] = [
+        {
+            "parameter": row.parameter,
+            "setting": row.setting,
+            "effective_speed_m_s": row.effective_speed_m_s,
+            "change_m_s": row.change_m_s,
+        }
+        for row in values.variants
+    ]
+    record["cutoff_sensitivity"] = [
+        {"wake_memory_s": memory, "effective_speed_m_s": speed}
+        for memory, speed in sorted(values.cutoff_effective_speed_m_s.items())
+    ]
+    return record
+
+
+def _signature(signature: Signature) -> dict[str, Any]:
+    return {key: getattr(signature, key) for key in _SIGNATURE}

@@ -1,0 +1,169 @@
+"""Tidy CSV tables. Lines that begin with "# " state title, units, source and invented data."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from wakesim.outputs import wording
+from wakesim.outputs.windows import busiest_window
+
+if TYPE_CHECKING:
+    from wakesim.results import MountResult, Result
+
+STRETCH_S = 600.0
+_BLOCK = 50_000
+
+_SERIES = (
+    ("mount", "name of the mount"),
+    ("time_s", "s, since the start of the round"),
+    ("hour", "h, clock hour of the sample"),
+    ("u_m_s", "m/s, along the road, centre of the swept rectangle"),
+    ("v_m_s", "m/s, away from the near-side traffic, centre of the swept rectangle"),
+    ("speed_m_s", "m/s, rotor-equivalent horizontal speed"),
+)
+_SIGNATURES = (
+    ("mount", "name of the mount"),
+    ("vehicle", "vehicle class"),
+    ("lane", "lane"),
+    ("vehicle_speed_m_s", "m/s, speed of the vehicle"),
+    ("clearance_m", "m, from the vehicle's side to the mount"),
+    ("time_s", "s, after the nose is abreast of the mount"),
+    ("u_m_s", "m/s, along the road"),
+    ("v_m_s", "m/s, away from the near-side traffic"),
+    ("w_m_s", "m/s, up"),
+    ("pulse_u_m_s", "m/s, part of u made by the hull"),
+    ("wake_u_m_s", "m/s, part of u made by the mean wake"),
+    ("sigma_m_s", "m/s, standard deviation of the along-road turbulence"),
+)
+_HOURLY = (
+    ("mount", "name of the mount"),
+    ("hour", "h, clock hour, its beginning"),
+    ("flow_veh_h", "vehicles per hour, all lanes"),
+    ("effective_speed_m_s", "m/s, cube root of the mean cubed speed"),
+    ("mean_speed_m_s", "m/s"),
+)
+_VARIANTS = (
+    ("mount", "name of the mount"),
+    ("parameter", "uncertain constant of the model"),
+    ("setting", "what it is moved to"),
+    ("effective_speed_m_s", "m/s, cube root of the mean cubed speed"),
+    ("change_m_s", "m/s, against the case as given"),
+)
+
+
+def tables(result: Result) -> list[str]:
+    """Names of the tables this result gives."""
+    names = ["signatures.csv"]
+    if any(mount.statistics for mount in result.mounts):
+        names += ["hourly.csv", "model-variants.csv"]
+        if result.case.outputs.series_csv != "none":
+            names.append("series.csv")
+    return names
+
+
+def write_table(result: Result, name: str, path: Path) -> None:
+    """Write the table ``name`` (one of ``tables(result)``); OSError when it cannot be written."""
+    columns, blocks, note = {
+        "signatures.csv": (_SIGNATURES, _signature_blocks, "One pass of each class, no other air."),
+        "hourly.csv": (_HOURLY, _hourly_blocks, "Means over each clock hour."),
+        "model-variants.csv": (_VARIANTS, _variant_blocks, "One uncertain constant moved at once."),
+        "series.csv": (_SERIES, _series_blocks, _series_note(result)),
+    }[name]
+    with path.open("w", encoding="utf-8", newline="") as file:
+        file.write(_header(result, columns, note))
+        for mount in result.mounts:
+            for block in blocks(result, mount):
+                file.write(block)
+
+
+def _header(result: Result, columns: Sequence[tuple[str, str]], note: str) -> str:
+    provenance = result.provenance
+    lines = [
+        wording.one_line(result.case.title),
+        wording.INVENTED_BANNER if result.case.invented_data else "Data as given by the case file.",
+        note,
+        f"source: wakesim {provenance.get('version', '')}, case sha256 {result.case.sha256}, "
+        f"seed {provenance.get('seed', '')}, {provenance.get('created_utc', '')}",
+        *(f"{name}: {text}" for name, text in columns),
+    ]
+    names = ",".join(name for name, _ in columns)
+    return "".join(f"# {line}\n" for line in lines) + names + "\n"
+
+
+def _series_note(result: Result) -> str:
+    if result.case.outputs.series_csv == "full":
+        return "The first simulated round at full sample rate."
+    return (
+        f"The {STRETCH_S / 60:.0f} minutes with the highest mean cubed speed at each mount, at "
+        "full sample rate: busier than the rest, not typical."
+    )
+
+
+def _series_blocks(result: Result, mount: MountResult) -> Iterator[str]:
+    if mount.statistics is None:
+        return
+    series = mount.statistics.series
+    window = slice(0, len(series.time_s))
+    if result.case.outputs.series_csv == "stretch":
+        window = busiest_window(series.speed_m_s, series.dt_s, STRETCH_S)
+    prefix = _cell(mount.mount.name)
+    for start in range(window.start, window.stop, _BLOCK):
+        part = slice(start, min(start + _BLOCK, window.stop))
+        columns = [
+            np.asarray(values)[part].tolist()
+            for values in (
+                series.time_s,
+                series.hour,
+                series.u_m_s,
+                series.v_m_s,
+                series.speed_m_s,
+            )
+        ]
+        yield "".join(
+            f"{prefix},{t:.10g},{h:d},{u:.6g},{v:.6g},{s:.6g}\n"
+            for t, h, u, v, s in zip(*columns, strict=True)
+        )
+
+
+def _signature_blocks(_: Result, mount: MountResult) -> Iterator[str]:
+    for s in mount.signatures:
+        prefix = _row((mount.mount.name, s.vehicle, s.lane, s.speed_m_s, s.clearance_m))[:-1]
+        arrays = (s.time_s, s.u_m_s, s.v_m_s, s.w_m_s, s.pulse_u_m_s, s.wake_u_m_s, s.sigma_m_s)
+        yield "".join(
+            prefix + "".join(f",{value:.9g}" for value in values) + "\n"
+            for values in zip(*(np.asarray(a).tolist() for a in arrays), strict=True)
+        )
+
+
+def _hourly_blocks(_: Result, mount: MountResult) -> Iterator[str]:
+    if mount.statistics is not None:
+        for r in mount.statistics.hourly:
+            yield _row(
+                (mount.mount.name, r.hour, r.flow_veh_h, r.effective_speed_m_s, r.mean_speed_m_s)
+            )
+
+
+def _variant_blocks(_: Result, mount: MountResult) -> Iterator[str]:
+    if mount.statistics is not None:
+        for v in mount.statistics.variants:
+            yield _row(
+                (mount.mount.name, v.parameter, v.setting, v.effective_speed_m_s, v.change_m_s)
+            )
+
+
+def _row(values: Iterable[Any]) -> str:
+    """One CSV line; floats in full so that they read back equal."""
+    buffer = io.StringIO()
+    plain = [float(v) if isinstance(v, np.floating) else v for v in values]
+    csv.writer(buffer, lineterminator="\n").writerow(plain)
+    return buffer.getvalue()
+
+
+def _cell(text: str) -> str:
+    return _row((text, ""))[:-2]

@@ -1,0 +1,125 @@
+"""Words shared by the report, the summary, the tables and the command line.
+
+Plain English for somebody who plans a small turbine beside a road. No number stands here without
+its source or the words "common practice".
+"""
+
+from __future__ import annotations
+
+INVENTED_BANNER = "Invented data: this road and its traffic do not exist."
+INVENTED_MARK = "invented data"
+
+EFFECTIVE_SPEED = (
+    "The effective speed is the steady wind that would carry the same energy through the rotor's "
+    "swept area as the uneven air beside the road does: the cube root of the mean of the cubed "
+    "speed. It is higher than the mean speed because short, fast pulses carry most of the energy. "
+    "Use it for energy; use the mean to judge how the place feels most of the time."
+)
+
+SAMPLING_INTERVAL = (
+    "The sampling interval (90 %) says how far the figure could move because another, equally "
+    "likely sequence of vehicles would have driven past. More simulated hours make it narrower."
+)
+
+MODEL_INTERVAL = (
+    "The model interval says how far the figure could move because the laws of vehicle wakes are "
+    "known only roughly: the wake family, its spread, the mixing of the air, drag and lateral "
+    "position are each moved through their ranges. No amount of computing makes it narrower; only "
+    "a measurement at the place does."
+)
+
+WEAK_AIR = (
+    "Air beside a road is weak. What is stated per square metre is the energy flux of the air; "
+    "no rotor can take more than 16/27 of it (Betz 1920), and small machines take less."
+)
+
+LIMITS: tuple[str, ...] = (
+    "No published measurement gives the air speed beside a road at a known clearance and height "
+    "well enough to validate this prediction as a whole. Parts of it are compared with published "
+    "wind-tunnel data and exact solutions; their sum is not confirmed by measurement.",
+    "Sustained drift is not resolved: each wake is followed for a limited time (the wake cut-off) "
+    "and then dropped, because the sum of all wakes has no limit of its own. The result depends "
+    "on that cut-off; the report shows by how much. The slow along-road drift of dense one-way "
+    "traffic is the least certain part.",
+    "The trailing vortices of slanted rear ends (hatchbacks, fastbacks) are not modelled; the "
+    "wake is that of a square-backed body with the vehicle's own drag.",
+    "The closed bubble of air just behind a vehicle, and points less than 0.5 m from a vehicle's "
+    "side, are outside the range of the wake laws: such results are flagged, not trusted.",
+    "Dense jams and stop-and-go traffic (slower than 5 m/s) are outside the range.",
+    "Pulses and wakes of different vehicles are added. Vehicles do not otherwise disturb each "
+    "other's air, except for the reduced wake of a close follower when drafting is switched on.",
+    "Turbulence in the wakes is synthetic: its strength and the form of its spectrum are "
+    "prescribed, not computed.",
+    "Ambient wind is steady in strength and direction apart from its prescribed turbulence. "
+    "Buildings, trees, embankments, cuttings and barriers are not modelled, except for one "
+    "straight wall where the case names it.",
+    "The rotor is not modelled: neither its effect on the air nor its slow answer to pulses of "
+    "0.2 to 3 s. Energy flux is not the output of a machine.",
+)
+
+CAUTIONS: tuple[str, ...] = (
+    "Not a structural or road-safety design: wind and vehicle-gust loads, passive safety of "
+    "posts, work near traffic and grid connection follow local codes, the road authority and "
+    "licensed engineers.",
+    "Decide on the lower end of the model interval, and measure at the place before spending "
+    "money: a few weeks of an anemometer at the mount's height tell more than any model.",
+)
+
+SOURCES: tuple[str, ...] = (
+    "Displacement flow by source panels: Hess & Smith 1967, Prog. Aerospace Sci. 8, 1; Katz & "
+    "Plotkin, Low-Speed Aerodynamics.",
+    "Couple wake of a vehicle on a road: Eskridge & Hunt 1979, J. Appl. Meteorol. 18, 387; "
+    "Eskridge & Thompson 1982 (turbulence decay). The spread of that wake: from memory.",
+    "Momentum wake: Pope 2000, Turbulent Flows, §5.4.",
+    "Headways: Cowan 1975.",
+    "Drafting: fitted to the abstract of Cerutti et al. 2021.",
+    "Rotor-equivalent speed: form of IEC 61400-12-1.",
+    "Air density: form of CIPM-2007; pressure with altitude: ISO 2533.",
+    "Upper limit of a rotor: Betz 1920.",
+)
+
+WAKE_FAMILIES = {
+    "couple": "the couple wake (the road holds the air back)",
+    "momentum": "the momentum wake (the air slides freely over the road)",
+}
+
+MOUNT_KINDS = {
+    "post": "post beside the road",
+    "central_reservation": "post in the central reservation",
+    "overhead": "overhead, on a gantry or bridge",
+    "wall": "beside a wall",
+}
+
+MECHANISMS = {
+    "pulse": "pulse of the hull",
+    "wake": "mean wake",
+    "turbulence": "wake turbulence",
+    "ambient": "ambient wind",
+}
+
+
+def number(value: float, digits: int = 2) -> str:
+    """A number for reading: fixed decimals, a true minus sign, an en dash when not finite."""
+    if value != value or value in (float("inf"), float("-inf")):
+        return "–"
+    text = f"{value:.{digits}f}"
+    if float(text) == 0.0:
+        text = text.lstrip("-")
+    return text.replace("-", "−")
+
+
+def significant(value: float, digits: int = 3) -> str:
+    """A number for reading with the given significant digits and no exponent."""
+    if value != value or value in (float("inf"), float("-inf")):
+        return "–"
+    if value == 0.0:
+        return "0"
+    from math import floor, log10
+
+    decimals = max(0, digits - 1 - floor(log10(abs(value))))
+    return f"{value:.{decimals}f}".replace("-", "−")
+
+
+def one_line(text: str) -> str:
+    """Text with every run of white space, line ends included, reduced to one space."""
+    return " ".join(text.split())

@@ -1,0 +1,83 @@
+"""What a run needs from its surroundings: shared data, kernel cache, threads, provenance."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import platform
+import sys
+import tempfile
+from datetime import UTC, datetime
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+_PACKAGE = Path(__file__).resolve().parent
+
+
+def version() -> str:
+    """Version of the installed distribution ("0+unknown" in a bare source tree)."""
+    try:
+        return metadata.version("wakesim")
+    except metadata.PackageNotFoundError:
+        return "0+unknown"
+
+
+def _carried(folder: str) -> Path:
+    """A data folder: beside the package in a checkout, inside it in an installed wheel."""
+    installed = _PACKAGE / f"_{folder}"
+    return installed if installed.is_dir() else _PACKAGE.parent / folder
+
+
+def shared_path(*parts: str) -> Path:
+    """Path of a file in the shared data folder (vehicle catalogue, profiles, references)."""
+    return _carried("shared").joinpath(*parts)
+
+
+def cases_path(*parts: str) -> Path:
+    """Path of an example case."""
+    return _carried("cases").joinpath(*parts)
+
+
+def prepare_kernel_cache() -> None:
+    """Give numba a writable, per-user cache when the package folder is read-only.
+
+    The cache holds pickled code, so it is never placed in a folder others may write to. Call
+    before the first numba import.
+    """
+    if "NUMBA_CACHE_DIR" in os.environ or os.access(_PACKAGE, os.W_OK):
+        return
+    base = os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache")
+    folder = Path(base) / "wakesim" / "kernels"
+    try:
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        usable = os.access(folder, os.W_OK)
+    except OSError:
+        usable = False
+    os.environ["NUMBA_CACHE_DIR"] = str(folder) if usable else tempfile.mkdtemp(prefix="wakesim-")
+
+
+def sha256(text: str) -> str:
+    """Hex digest of a text, the same on every machine."""
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def provenance(case_text: str, seed: int) -> dict[str, Any]:
+    """Where a result comes from: versions, inputs, seed and time, all plain JSON values."""
+    libraries = {}
+    for name in ("numpy", "scipy", "numba", "h5py", "pydantic", "matplotlib"):
+        try:
+            libraries[name] = metadata.version(name)
+        except metadata.PackageNotFoundError:
+            libraries[name] = "absent"
+    return {
+        "program": "wakesim",
+        "version": version(),
+        "case_text": case_text,
+        "case_sha256": sha256(case_text),
+        "seed": seed,
+        "created_utc": datetime.now(UTC).isoformat(timespec="seconds"),
+        "python": platform.python_version(),
+        "platform": f"{sys.platform}-{platform.machine()}",
+        "libraries": libraries,
+    }

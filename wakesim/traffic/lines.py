@@ -1,0 +1,225 @@
+"""Lines through the frozen pass fields, as a mount sees them.
+
+A mount sees each lane at a fixed lateral distance, so a pass is a walk along one line of the frozen
+field of its class. Here the lines are prepared once for every lane, class, wander node and point of
+the rotor; superpose.py then walks them. A line has two parts: the near part (pulse and wake, fine
+step) and the far part (wake only, coarse step, up to the wake memory).
+
+Rows run with time. Columns are channel by channel, the nine rotor points inside:
+near: pulse u, pulse v, wake u, turbulent energy k; far: wake u, k. All in road axes (u along +x,
+v along +y) per unit air-relative speed (k per unit speed squared).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import BarycentricInterpolator, CubicSpline
+
+from wakesim.case.vehicle import Vehicle
+from wakesim.flow.passfield import solved_hull
+from wakesim.flow.wake import AirState, VehicleWake, WakeConstants, bubble_length_m
+
+Array = NDArray[np.float64]
+
+POINTS = 9
+NEAR_CHANNELS, FAR_CHANNELS = 4, 2
+NEAR_STEP_M, FAR_STEP_M = 0.2, 1.0
+AHEAD_M, BEHIND_M = 40.0, 50.0  # extent of the near part ahead of the nose and behind the tail
+WANDER_NODES = np.linspace(-2.4, 2.4, 9)  # in standard deviations; passes take the nearest
+SPEED_NODES = np.array([-1.25, 0.0, 1.25])  # in standard deviations, for the age of the far wake
+_LATERAL_NODES = 8
+_FADE = 0.1  # share of the wake memory over which the cut-off fades out
+
+
+@dataclass(frozen=True)
+class Sight:
+    """One class in one lane as seen from the mount."""
+
+    vehicle: Vehicle
+    lane_centre_m: float
+    direction: int
+    mean_speed_m_s: float
+    speed_sd_m_s: float
+    wind_along_m_s: float = 0.0  # ambient wind at half the vehicle's height, road axes
+    wind_across_m_s: float = 0.0
+
+
+@dataclass(frozen=True)
+class FieldSettings:
+    """What a pass field is computed with."""
+
+    constants: WakeConstants
+    open_tail: bool
+    wake_memory_s: float
+    wander_sd_m: float
+    diffusivity_m2_s: float = 0.0
+    lateral_shift_m: float = 0.0  # systematic error of the lane position, for the uncertainty
+
+
+@dataclass(frozen=True)
+class LineTable:
+    """Lines stacked in one array: line i is rows first[i] to first[i] + rows[i]."""
+
+    data: Array
+    first: NDArray[np.int64]
+    rows: NDArray[np.int64]
+    step_m: float
+
+
+@dataclass(frozen=True)
+class LineLibrary:
+    """Lines of one mount for all sights; a line number is sight x nodes + node."""
+
+    near: LineTable
+    far: LineTable
+    near_start_m: float  # X of the first near row
+    far_start_m: Array  # X of the first far row, per sight
+    sights: tuple[Sight, ...]
+    settings: FieldSettings
+
+
+def air_relative_speed(speed: Array | float, direction: Array | int, along_m_s: float) -> Array:
+    """Speed of a vehicle through the air, m/s; at least 1 m/s (a strong tail wind)."""
+    return np.maximum(np.asarray(speed) - np.asarray(direction) * along_m_s, 1.0)
+
+
+def _x_nodes(length: float, gap: float, first: float, last: float) -> Array:
+    """X nodes (decreasing), graded away from nose (0) and tail (-length)."""
+    fine = float(np.clip(0.25 * gap, 0.12, 0.5))
+    inside, outside = max(length / 12.0, fine), 4.0
+
+    def graded(span: float, largest: float) -> Array:
+        out, step = [0.0], fine
+        while out[-1] < span:
+            out.append(out[-1] + step)
+            step = min(step * 1.2, largest)
+        return np.array(out)
+
+    ahead = graded(first, outside)
+    behind = graded(-last - length, outside)
+    half = graded(0.5 * length, inside)
+    half *= 0.5 * length / half[-1]
+    nodes = np.concatenate([ahead, -half, half - length, -length - behind])
+    return np.unique(nodes)[::-1]
+
+
+def displacement_lines(
+    sight: Sight, points: Array, settings: FieldSettings, wall_y_m: float | None, x: Array
+) -> Array:
+    """Pulse (n_wander, n_x, 2, 9) at rows X = x, in road axes per unit speed.
+
+    The panel field is taken on a coarse grid and interpolated: Chebyshev nodes across the lateral
+    range of rotor and wander, cubic splines along the road.
+    """
+    vehicle, s = sight.vehicle, sight.direction
+    bubble = bubble_length_m(vehicle, settings.constants) if settings.open_tail else None
+    wall = None if wall_y_m is None else s * (wall_y_m - sight.lane_centre_m)
+    hull = solved_hull(vehicle, bubble, wall)
+
+    wander = WANDER_NODES * settings.wander_sd_m
+    relative = points[:, 0] - sight.lane_centre_m + settings.lateral_shift_m
+    lateral = s * (relative[None, :] - wander[:, None])  # (n_wander, 9)
+    low, high = lateral.min(), lateral.max()
+    k = np.arange(_LATERAL_NODES)
+    nodes = 0.5 * (low + high) - 0.5 * (high - low) * np.cos((k + 0.5) * np.pi / _LATERAL_NODES)
+    heights = np.unique(points[:, 1])
+    gap_y = max(0.0, np.abs(lateral).min() - 0.5 * vehicle.width_m)
+    if low < 0.0 < high:
+        gap_y = 0.0
+    gap_z = max(0.0, heights.min() - vehicle.height_m)
+    coarse = _x_nodes(vehicle.length_m, float(np.hypot(gap_y, gap_z)), x[0] + 1.0, x[-1] - 1.0)
+
+    grid = np.stack(np.meshgrid(coarse, nodes, heights, indexing="ij"), axis=-1)
+    field = hull.velocity(grid.reshape(-1, 3))[:, :2].reshape(*grid.shape[:3], 2)
+    along = CubicSpline(coarse[::-1], field[::-1], axis=0)(x)  # (n_x, nodes, heights, 2)
+    out = np.empty((wander.size, x.size, 2, POINTS))
+    for p in range(POINTS):
+        column = along[:, :, int(np.searchsorted(heights, points[p, 1])), :]
+        out[..., p] = s * BarycentricInterpolator(nodes, column, axis=1)(lateral[:, p]).transpose(
+            1, 0, 2
+        )
+    return out
+
+
+def _wake_columns(
+    sight: Sight, points: Array, settings: FieldSettings, wall_y_m: float | None,
+    x: Array, wander: Array, speed_m_s: float,
+) -> Array:  # fmt: skip
+    """Wake u and k (n_wander, n_x, 2, 9) at rows X = x, with the memory cut-off."""
+    vehicle, s = sight.vehicle, sight.direction
+    relative = float(air_relative_speed(speed_m_s, s, sight.wind_along_m_s))
+    air = AirState(settings.diffusivity_m2_s / relative, s * sight.wind_across_m_s / relative)
+    wake = VehicleWake(vehicle, settings.constants, air)
+    behind = (-vehicle.length_m - x)[:, None]
+    offsets = points[:, 0] - sight.lane_centre_m + settings.lateral_shift_m
+    lateral = [s * (offsets[None, :] - wander[:, None]).reshape(1, -1)]
+    if wall_y_m is not None:
+        wall = s * (wall_y_m - sight.lane_centre_m - wander)
+        lateral.append((2.0 * np.repeat(wall, POINTS))[None, :] - lateral[0])
+    z = np.tile(points[:, 1], wander.size)[None, :]
+    age = np.maximum(behind, 0.0) / relative
+    fade = np.clip((settings.wake_memory_s - age) / (_FADE * settings.wake_memory_s), 0.0, 1.0)
+    out = np.zeros((2, x.size, wander.size * POINTS))
+    active = behind[:, 0] >= 0.0
+    for y in lateral:
+        out[0, active] += s * wake.velocity(behind[active], y, z)
+        out[1, active] += wake.turbulence(behind[active], y, z)
+    out *= fade
+    return out.reshape(2, x.size, wander.size, POINTS).transpose(2, 1, 0, 3)
+
+
+def _stack(lines: list[Array], step_m: float) -> LineTable:
+    rows = np.array([line.shape[0] for line in lines], dtype=np.int64)
+    first = np.concatenate([[0], np.cumsum(rows)[:-1]]).astype(np.int64)
+    data = np.concatenate([line.reshape(line.shape[0], -1) for line in lines])
+    return LineTable(np.ascontiguousarray(data), first, rows, step_m)
+
+
+def build_library(
+    sights: tuple[Sight, ...],
+    points: Array,
+    settings: FieldSettings,
+    wall_y_m: float | None = None,
+    displacement_cache: dict[tuple[object, ...], Array] | None = None,
+) -> LineLibrary:
+    """All lines of one mount. ``points`` (9, 2) are y, z of the rotor points, m.
+
+    ``displacement_cache`` keeps the panel part between calls that differ in the wake alone.
+    """
+    cache: dict[tuple[object, ...], Array] = (
+        {} if displacement_cache is None else displacement_cache
+    )
+    near_lines: list[Array] = []
+    far_lines: list[Array] = []
+    far_start = np.empty(len(sights))
+    wander = WANDER_NODES * settings.wander_sd_m
+    for i, sight in enumerate(sights):
+        near_rows = round((AHEAD_M + sight.vehicle.length_m + BEHIND_M) / NEAR_STEP_M) + 1
+        x = AHEAD_M - NEAR_STEP_M * np.arange(near_rows)
+        bubble = bubble_length_m(sight.vehicle, settings.constants) if settings.open_tail else None
+        key = (sight.vehicle, sight.lane_centre_m, sight.direction, bubble, wall_y_m,
+               settings.wander_sd_m, settings.lateral_shift_m)  # fmt: skip
+        if key not in cache:
+            cache[key] = displacement_lines(sight, points, settings, wall_y_m, x)
+        wake = _wake_columns(sight, points, settings, wall_y_m, x, wander, sight.mean_speed_m_s)
+        near_lines.extend(np.concatenate([cache[key], wake], axis=2))
+        far_start[i] = x[-1]
+        for node in SPEED_NODES:
+            speed = max(sight.mean_speed_m_s + node * sight.speed_sd_m_s, 1.0)
+            relative = float(air_relative_speed(speed, sight.direction, sight.wind_along_m_s))
+            span = relative * settings.wake_memory_s + sight.vehicle.length_m + x[-1]
+            far_rows = max(2, int(np.ceil(span / FAR_STEP_M)) + 1)
+            x_far = x[-1] - FAR_STEP_M * np.arange(far_rows)
+            far = _wake_columns(sight, points, settings, wall_y_m, x_far, np.zeros(1), speed)
+            far_lines.append(far[0])
+    return LineLibrary(
+        near=_stack(near_lines, NEAR_STEP_M),
+        far=_stack(far_lines, FAR_STEP_M),
+        near_start_m=AHEAD_M,
+        far_start_m=far_start,
+        sights=sights,
+        settings=settings,
+    )
