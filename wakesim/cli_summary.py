@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -35,16 +36,10 @@ def summary_lines(result: Result, folder: Path, files: int) -> list[str]:
     of_mounts = [text for mount in result.mounts for text in mount.warnings]
     # The same sentence may stand in more than one of the lists.
     flagged = list(dict.fromkeys([*case.warnings, *result.warnings, *of_mounts]))
-    if not result.tolerance_met:
-        flagged.append("the sampling interval is wider than the tolerance asked for")
     if flagged:
         lines += ["", "Flagged:", *(f"  - {text}" for text in flagged)]
-    lines += [
-        "",
-        f"{files} files in {folder} ({folder / 'report.html'} is the one to read)",
-        CAUTION,
-    ]
-    return lines
+    report = folder / "report.html"
+    return [*lines, "", f"{files} files in {folder}; start with {report}", "", CAUTION]
 
 
 def _mount_lines(mount: MountResult) -> Iterator[str]:
@@ -58,12 +53,11 @@ def _mount_lines(mount: MountResult) -> Iterator[str]:
                 f"peak {s.peak_m_s:5.2f} m/s"
             )
         return
-    sampling, model = found.sampling_interval_m_s, found.model_interval_m_s
-    yield (
-        f"  effective speed {found.effective_speed_m_s:.3f} m/s "
-        f"(sampling {sampling[0]:.3f} to {sampling[1]:.3f}, "
-        f"model {model[0]:.2f} to {model[1]:.2f} m/s)"
-    )
+    (low, high), model = found.sampling_interval_m_s, found.model_interval_m_s
+    uncertain = f"sampling {low:.3f} to {high:.3f}"
+    if all(map(math.isfinite, model)):
+        uncertain += f", model {model[0]:.2f} to {model[1]:.2f}"
+    yield f"  effective speed {found.effective_speed_m_s:.3f} m/s ({uncertain} m/s)"
     yield (
         f"  mean {found.mean_speed_m_s:.3f} m/s, energy pattern factor "
         f"{found.energy_pattern_factor:.2f}, {found.power_density_w_m2:.2f} W/m² of swept area, "

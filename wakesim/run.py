@@ -6,7 +6,6 @@ import logging
 import math
 import time
 from collections.abc import Callable
-from dataclasses import replace
 
 import numpy as np
 
@@ -36,7 +35,7 @@ from wakesim.results import (  # noqa: E402
     Series,
     Signature,
 )
-from wakesim.traffic.lines import FieldSettings, Sight  # noqa: E402
+from wakesim.traffic.lines import Sight  # noqa: E402
 from wakesim.traffic.stream import Passes  # noqa: E402
 
 Progress = Callable[[float, str], None]
@@ -130,9 +129,7 @@ def _single_pass(case: Case, mount: Mount, meter: _Meter) -> MountResult:
         )
         found.append(signature(sight, lane.name, mount, settings))
         meter.say((k + 1) / len(study.vehicles), f"{mount.name}: {vehicle.label}")
-    warnings = [
-        _nearness(mount, s.label, s.clearance_m) for s in found if s.clearance_m < _NEAR_M
-    ]
+    warnings = [_nearness(mount, s.label, s.clearance_m) for s in found if s.clearance_m < _NEAR_M]
     return MountResult(mount, tuple(found), None, tuple(warnings))
 
 
@@ -192,9 +189,7 @@ class _Traffic:
             self.rounds += 1
             interval = intervals.interval(intervals.join_blocks(blocks), LEVEL)
             effective = self._effective()
-            self.tolerance_met = (
-                0.5 * (interval[1] - interval[0]) <= compute.tolerance * effective
-            )
+            self.tolerance_met = 0.5 * (interval[1] - interval[0]) <= compute.tolerance * effective
             if self.tolerance_met:
                 break
         assert first_passes is not None
@@ -236,9 +231,7 @@ class _Traffic:
             model = (math.nan, math.nan)
         hz, density = velocity_spectrum(first.u, self.dt, _SPECTRUM_SEGMENT_S)
         shares = dict(zip(names, by_class, strict=True)) if by_class is not None else {}
-        mechanisms = (
-            dict(zip(MECHANISMS, mechanism, strict=True)) if mechanism is not None else {}
-        )
+        mechanisms = dict(zip(MECHANISMS, mechanism, strict=True)) if mechanism is not None else {}
         statistics = MountStatistics(
             effective_speed_m_s=effective,
             sampling_interval_m_s=interval,

@@ -54,15 +54,15 @@ def _unknown_key(path: Path, raw: dict[str, Any], root: type[BaseModel]) -> Prob
     key = str(path[-1])
     guesses = suggest_key(key, _keys_at(path[:-1], root))
     is_section = len(path) == 1 and isinstance(_at(raw, path), (dict, list))
-    form = "[{}]" if is_section else "'{}'"
-    text = f"unknown {'table' if is_section else 'key'} {form.format(key_text(key))}"
-    home = None if guesses and key not in guesses else _home_of(key, root)
-    if home is not None and home != _section(path):
-        text += f"; it belongs {home}"
-    elif guesses:
-        text += f"; did you mean {' or '.join(form.format(name) for name in guesses)}?"
+    shown_key = f"[{key_text(key)}]" if is_section else f"'{key_text(key)}'"
+    shown_guesses = [_heading(name, root) if is_section else f"'{name}'" for name in guesses]
+    text = f"unknown {'table' if is_section else 'key'} {shown_key}"
+    if guesses:
+        text += f"; did you mean {' or '.join(shown_guesses)}?"
         if split_unit(guesses[0])[0] == key:
             text += " (the unit is part of the key)"
+    elif home := _home_of(key, root):
+        text += f"; it belongs {home}"
     else:
         text += f"; known here: {', '.join(_keys_at(path[:-1], root))}"
     guessed = tuple((*path[:-1], name) for name in guesses)
@@ -76,20 +76,20 @@ def _missing_key(path: Path, root: type[BaseModel]) -> Problem:
     unit = unit_of(key)
     detail = ", ".join(part for part in (what, f"in {unit}" if unit else "") if part)
     if len(path) == 1 and is_table(field.annotation):
-        name = f"[[{key}]]" if get_origin(field.annotation) is tuple else f"[{key}]"
-        text = f"table {name} is missing" + (f": {detail}" if detail else "")
+        text = f"table {_heading(key, root)} is missing" + (f": {detail}" if detail else "")
     else:
         text = f"'{key}' is missing" + (f" ({detail})" if detail else "")
     return Problem(path[:-1], text, missing=(path,))
 
 
+def _heading(key: str, root: type[BaseModel]) -> str:
+    """A table of the top level as it is written: [road], [[mounts]]."""
+    several = get_origin(root.model_fields[key].annotation) is tuple
+    return f"[[{key}]]" if several else f"[{key}]"
+
+
 def _keys_at(path: tuple[int | str, ...], root: type[BaseModel]) -> list[str]:
     return list(model_at(path, root).model_fields)
-
-
-def _section(path: Path) -> str:
-    tables = [part for part in path[:-1] if isinstance(part, str)]
-    return f"in [{'.'.join(tables)}]" if tables else "at the top"
 
 
 def _home_of(key: str, root: type[BaseModel]) -> str | None:
@@ -127,6 +127,8 @@ def _wrong_value(
     if kind in ("tuple_type", "list_type"):
         return _not_a_list(path, annotation)
     if kind in ("model_type", "dict_type"):
+        if isinstance(path[-1], int):
+            return f"must be a table, [[{_dotted(path)}]]"
         return f"must be a table, [{_dotted(path)}] or {_key(path)} = {{ ... }}"
     return error["msg"]
 
@@ -172,7 +174,9 @@ def _range_hint(value: Any, path: Path) -> str:
 def _not_a_number(kind: str, value: Any, metadata: list[Any], unit: str) -> str:
     word = "a whole number" if kind == "int_type" else "a number"
     if isinstance(value, str):
-        with_unit = value[:1].isdigit() and any(c.isalpha() for c in value)
+        if not any(c.isdigit() for c in value):
+            return f"must be {word}, not text"
+        with_unit = any(c.isalpha() for c in value)
         return f"must be {word}, without quotes" + (" and unit" if with_unit else "")
     if isinstance(value, int) and not isinstance(value, bool):  # beyond any float
         return "must be " + (_range(metadata, unit) or "a smaller number")

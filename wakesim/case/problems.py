@@ -87,7 +87,8 @@ def shown(value: Any, unit: str = "") -> str:
         text = repr(value) if math.isfinite(value) else str(value)
         return f"{text} {unit}".strip()
     if isinstance(value, int):
-        text = str(value) if abs(value) < 10**20 else f"an integer of {value.bit_length()} bits"
+        small = abs(value) < 10**20
+        text = str(value) if small else f"an integer of about 2^{value.bit_length()}"
         return f"{text} {unit}".strip()
     if isinstance(value, str):
         return f'"{shorten(one_line(value))}"'

@@ -12,8 +12,8 @@ from wakesim.case.mounts import Mount
 from wakesim.case.road import Carriageway, Lane, Road
 from wakesim.case.settings import Compute, ModelConstants, Outputs
 from wakesim.case.tables import Line, Table
-from wakesim.case.traffic import SinglePass, Traffic, TrafficState, traffic_state
-from wakesim.case.traffic_tables import Headway, SinglePassTable, TrafficTable, VehicleTable
+from wakesim.case.traffic import Headway, SinglePass, Traffic, TrafficState, traffic_state
+from wakesim.case.traffic_tables import SinglePassTable, TrafficTable, VehicleTable
 from wakesim.case.vehicle import Vehicle
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -10,7 +11,7 @@ from wakesim.case.catalogue import canonical
 from wakesim.case.profiles import hourly_profile
 from wakesim.case.road import Lane, Road
 from wakesim.case.tables import HOURS, normalised, speed_of
-from wakesim.case.traffic_tables import FlowTable, Headway, SinglePassTable, TrafficTable
+from wakesim.case.traffic_tables import FlowTable, HeadwayTable, SinglePassTable, TrafficTable
 from wakesim.case.vehicle import Vehicle
 
 if TYPE_CHECKING:
@@ -41,6 +42,33 @@ class Flow:
             light_part * self.light_mix.get(vehicle, 0.0)
             + heavy_part * self.heavy_mix.get(vehicle, 0.0)
         )
+
+
+@dataclass(frozen=True)
+class Headway:
+    """Time between the fronts of following vehicles in a lane.
+
+    ``model`` is "exponential", "shifted_exponential" or "cowan_m3" (R. J. Cowan, Transportation
+    Research 9 (1975) 371). ``minimum_s`` is 0 for the exponential. At a lane flow q the free share
+    of cowan_m3 is exp(-bunching_s q), exp(-bunching_factor minimum_s q), or 1 - minimum_s q when
+    ``tanner`` is set.
+    """
+
+    model: str
+    minimum_s: float
+    bunching_s: float | None
+    bunching_factor: float | None
+    tanner: bool
+
+    def free_share(self, flow_veh_s: float) -> float:
+        """Share of vehicles that do not follow another at the minimum headway."""
+        if self.tanner:
+            return 1.0 - self.minimum_s * flow_veh_s
+        if self.bunching_s is not None:
+            return math.exp(-self.bunching_s * flow_veh_s)
+        if self.bunching_factor is not None:
+            return math.exp(-self.bunching_factor * self.minimum_s * flow_veh_s)
+        return 1.0
 
 
 @dataclass(frozen=True)
@@ -90,7 +118,7 @@ def resolve_traffic(table: TrafficTable, road: Road) -> Traffic:
         seed=table.seed,
         wander_sd_m=table.wander_sd_m,
         drafting=table.drafting,
-        headway=table.headway,
+        headway=_resolve_headway(table.headway),
         flows=tuple(_resolve_flow(flow, road) for flow in table.flows),
         lane_speed_factor=dict(table.lane_speed_factor),
     )
@@ -154,6 +182,16 @@ def traffic_state(
     total = per_class.sum(axis=1)
     mix = np.divide(per_class, total[:, None], out=np.zeros(shape), where=total[:, None] > 0)
     return TrafficState(hour, total / 3600.0, mix, mean, sd)
+
+
+def _resolve_headway(table: HeadwayTable) -> Headway:
+    return Headway(
+        model=table.model,
+        minimum_s=table.minimum_s or 0.0,
+        bunching_s=table.bunching_s,
+        bunching_factor=table.bunching_factor,
+        tanner=table.tanner,
+    )
 
 
 def _resolve_flow(table: FlowTable, road: Road) -> Flow:

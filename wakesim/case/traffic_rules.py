@@ -16,6 +16,7 @@ from wakesim.case.vehicle import Vehicle
 
 BUSY_LANE_VEH_H = 2400.0  # about the capacity of a motorway lane (from memory)
 SLOW_M_S = 5.0
+FEWEST_FREE = 1e-6  # free vehicles, as a share of all, below which a lane is one endless platoon
 
 Vehicles = Mapping[str, Vehicle]
 
@@ -88,9 +89,7 @@ def stream_problems(
     for name in without_speed:
         text = f"'{name}' is your own vehicle and has no speed: add [traffic.speeds.{name}]"
         yield Problem(("traffic",), text)
-    minimum = traffic.headway.minimum_s
-    if minimum is None:
-        return
+    headway = traffic.headway
     for i, flow in enumerate(traffic.flows):
         way = road.carriageway(flow.carriageway)
         assert way is not None
@@ -98,12 +97,19 @@ def stream_problems(
             by_hour = [
                 sum(flow.lane_veh_h(hour, number, name) for name in vehicles) for hour in range(24)
             ]
-            if minimum * max(by_hour) / 3600.0 >= 1.0:
-                text = (
-                    f"lane '{way.name} {number}' would carry {max(by_hour):.0f} veh/h at hour "
-                    f"{by_hour.index(max(by_hour))}; headway minimum_s = {minimum:g} s lets fewer "
-                    f"than {3600 / minimum:.0f} veh/h pass"
+            most = max(by_hour)
+            text = (
+                f"lane '{way.name} {number}' would carry {most:.0f} veh/h at hour "
+                f"{by_hour.index(most)}; "
+            )
+            if headway.minimum_s * most / 3600.0 >= 1.0:
+                text += (
+                    f"headway minimum_s = {headway.minimum_s:g} s lets fewer than "
+                    f"{3600 / headway.minimum_s:.0f} veh/h pass"
                 )
+                yield Problem(("traffic", "flows", i), text)
+            elif headway.free_share(most / 3600.0) < FEWEST_FREE:
+                text += "the headway's bunching leaves no free vehicle then; lower it"
                 yield Problem(("traffic", "flows", i), text)
 
 

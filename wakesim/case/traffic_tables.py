@@ -29,8 +29,8 @@ Factors = Annotated[
 ]
 
 
-class Headway(Table):
-    """Time between the fronts of following vehicles in a lane."""
+class HeadwayTable(Table):
+    """[traffic.headway] or headway = { ... }"""
 
     model: Literal["exponential", "shifted_exponential", "cowan_m3"] = "exponential"
     minimum_s: float | None = Field(default=None, gt=0, le=5)
@@ -73,7 +73,7 @@ class TrafficTable(Table):
     seed: int = Field(ge=0, le=2**63 - 1, description="a whole number that fixes the random draws")
     wander_sd_m: float = Field(default=0.25, ge=0, le=1)
     drafting: bool = False
-    headway: Headway = Headway()
+    headway: HeadwayTable = HeadwayTable()
     flows: Annotated[tuple[FlowTable, ...], Strict(False)] = Field(
         min_length=1, description="write [[traffic.flows]] for each carriageway with traffic"
     )

@@ -10,6 +10,8 @@ l = lambda A h (x/h)^(1/4), A^4 = C / (32 pi sqrt(e) lambda^3), C = C_D (A_f/h^2
 It is computed in the equal form
     u/V = (1/2 C_D A_f z_D) z exp(-y^2/2 s_y^2 - z^2/2 s_z^2) / (pi s_y s_z^3),   s = 2 l,
 whose couple, the integral of u z over the half plane z > 0, is 1/2 C_D A_f z_D V for any spread.
+The law is for the far wake; here s^4 grows at the published rate from the width at the bubble's
+end, s^4 = s_0^4 + (2 lambda A)^4 h^3 (x - L_b), which is a shift of origin.
 
 Momentum wake (slip road; Pope 2000, Turbulent Flows, section 5.4, with its image in the road):
     u/V = (1/2 C_D A_f) exp(-y^2/2 s_y^2) [exp(-(z-z_w)^2/2 s_z^2) + exp(-(z+z_w)^2/2 s_z^2)]
@@ -17,23 +19,27 @@ Momentum wake (slip road; Pope 2000, Turbulent Flows, section 5.4, with its imag
 half radius r = s sqrt(2 ln 2), r^3 = r_0^3 + 3 S (ln 2/2 pi) 2 C_D A_f (x - L_b). Its momentum, the
 integral of u over z > 0, is 1/2 C_D A_f V for any spread.
 
-Extensions, the same for both: s_y and s_z differ as width and height of the vehicle do, by a
-constant difference of variances (assumed; it fades as the wake grows); ambient diffusivity adds
-2 K x/V to both variances; a crosswind v_c shifts the wake by v_c x/V. Within the bubble, x < L_b,
-the far law is frozen at its value at L_b and blended into air that moves with the vehicle or
-faster (reversed flow), with shear layers at the edges of the base; beyond L_b the law stands alone.
+Extensions, the same for both: at the bubble's end, where by definition the mean flow on the axis
+moves with the vehicle, the peak of u is V; s_y and s_z are there in the proportion of width and
+height of the body, and their difference of variances stays constant and fades as the wake grows
+(assumed); ambient diffusivity adds 2 K (x - L_b)/V to both variances; a crosswind v_c shifts the
+wake by v_c x/V. Within the bubble, x < L_b, the far law is frozen at its value at L_b and blended
+into air that moves with the vehicle or faster (reversed flow), with shear layers at the edges of
+the base; beyond L_b the law stands alone.
 
 Turbulence: kinetic energy k = k_n (1 + (x/x_k)^4)^(-0.3) V^2, so that k falls as x^(-1.2) far
 behind (Eskridge and Thompson 1982, Atmos. Environ. 16). Level k_n = 0.115 and far level
-0.134 C_D A_f/h^2 (x/h)^(-1.2) are fitted to the laser-Doppler data of the 25 degree Ahmed body at
-x/H = 0.3 and 2.2 (Lienhart and Becker 2003, SAE 2003-01-0656), and assumed to scale with drag.
-Its profile is Gaussian about half the vehicle's height, somewhat wider than the mean (assumed).
+0.165 C_D A_f/h^2 (x/h)^(-1.2) are fitted to the peaks of the 25 degree Ahmed body at x/H from 0.3
+to 2.2 (Lienhart and Becker 2003, SAE 2003-01-0656), and assumed to scale with drag.
+Its profile is Gaussian about half the vehicle's height, somewhat wider than the mean and at least
+as wide as the base (assumed).
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -44,10 +50,10 @@ from wakesim.case.vehicle import Vehicle
 Array = NDArray[np.float64]
 
 TURBULENCE_NEAR = 0.115  # k/V^2 just behind the base
-TURBULENCE_FAR = 0.134  # k/V^2 at x = h per C_D A_f/h^2
+TURBULENCE_FAR = 0.165  # k/V^2 at x = h per C_D A_f/h^2
 TURBULENCE_WIDTH = 1.1  # width of the turbulence over that of the mean wake, assumed
 SHARE_U, SHARE_V, SHARE_W = 0.40, 0.32, 0.28  # of 2k; u from the same data, v and w assumed
-_BASE_SPREAD = 0.30  # standard deviation of the wake over base dimension at the bubble's end
+TURBULENCE_BASE = 0.3  # least standard deviation over the base dimensions, assumed
 TURBULENCE_TIME_S = 0.3  # integral time scale at a fixed point: most of the variance lies above
 # 0.5 Hz, as Eskridge and Rao 1983 (J. Climate Appl. Meteorol. 22) observed (from memory)
 _HALF_WIDTH = math.sqrt(2.0 * math.log(2.0))
@@ -103,27 +109,39 @@ class VehicleWake:
         self._height = vehicle.height_m - vehicle.clearance_m
         self._mid = 0.5 * (vehicle.height_m + vehicle.clearance_m)
 
+    @cached_property
+    def _start(self) -> tuple[float, float]:
+        """(s_y, s_z) at the bubble's end, where the peak of the mean wake is V."""
+        v = self.vehicle
+        drag_area = 0.5 * v.drag_coefficient * v.frontal_area_m2
+        area = v.width_m * self._height
+        if self.constants.family == "couple":
+            couple = drag_area * 0.5 * v.height_m
+            share = (couple / (math.pi * math.sqrt(math.e) * area * self._height)) ** (1.0 / 3.0)
+        else:
+            share = (drag_area / (2.0 * math.pi * area)) ** 0.5
+        return share * v.width_m, share * self._height
+
     def spread(self, x: ArrayLike, ambient: bool = True) -> tuple[Array, Array]:
         """Standard deviations (s_y, s_z) of the mean wake at x >= 0 behind the tail, m."""
         v, c = self.vehicle, self.constants
-        x_far = np.maximum(np.asarray(x, dtype=np.float64), self.bubble_m)
-        mean_square = _BASE_SPREAD**2 * v.width_m * self._height
+        past = np.maximum(np.asarray(x, dtype=np.float64) - self.bubble_m, 0.0)
+        start_y, start_z = self._start
+        square = start_y * start_z
         if c.family == "couple":
-            scale = 2.0 * c.couple_spread * couple_amplitude(v, c.couple_spread) * v.height_m
-            isotropic = scale**2 * np.sqrt(x_far / v.height_m)
+            rate = (2.0 * c.couple_spread * couple_amplitude(v, c.couple_spread)) ** 4
+            isotropic = np.sqrt(square**2 + rate * v.height_m**3 * past)
         else:
             growth = (
                 3.0 * c.momentum_spread * math.log(2.0) / (2.0 * math.pi)
                 * 2.0 * v.drag_coefficient * v.frontal_area_m2
             )  # fmt: skip
-            start = (_HALF_WIDTH**2 * mean_square) ** 1.5
-            half_radius = np.cbrt(start + growth * (x_far - self.bubble_m))
+            half_radius = np.cbrt((_HALF_WIDTH**2 * square) ** 1.5 + growth * past)
             isotropic = (half_radius / _HALF_WIDTH) ** 2
-        extra = 2.0 * self.air.diffusivity_over_speed_m * x_far if ambient else 0.0
-        var_y = isotropic + _BASE_SPREAD**2 * v.width_m**2 - mean_square
-        var_z = isotropic + _BASE_SPREAD**2 * self._height**2 - mean_square
-        floor = 0.3 * isotropic
-        return np.sqrt(np.maximum(var_y, floor) + extra), np.sqrt(np.maximum(var_z, floor) + extra)
+        added = isotropic - square
+        if ambient:
+            added = added + 2.0 * self.air.diffusivity_over_speed_m * past
+        return np.sqrt(start_y**2 + added), np.sqrt(start_z**2 + added)
 
     def _lateral(self, x: Array, y: Array) -> Array:
         return y - self.air.crosswind_ratio * np.maximum(x, 0.0)
@@ -176,7 +194,8 @@ class VehicleWake:
         own_y, own_z = self.spread(x, ambient=False)
         s_y, s_z = self.spread(x)
         level = level * own_y * own_z / (s_y * s_z)
-        s_y, s_z = TURBULENCE_WIDTH * s_y, TURBULENCE_WIDTH * s_z
+        s_y = np.hypot(TURBULENCE_WIDTH * s_y, TURBULENCE_BASE * v.width_m)
+        s_z = np.hypot(TURBULENCE_WIDTH * s_z, TURBULENCE_BASE * self._height)
         centre = 0.5 * v.height_m
         peak = np.maximum(
             1.0 + np.exp(-2.0 * (centre / s_z) ** 2), 2.0 * np.exp(-0.5 * (centre / s_z) ** 2)

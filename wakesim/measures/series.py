@@ -126,12 +126,12 @@ def draw_round(case: Case, number: int, before_s: float) -> Passes:
         begin = 3600.0 * k - (before_s if k == 0 else 0.0)
         end = min(3600.0 * (k + 1), total)
         seed = np.random.SeedSequence(traffic.seed, spawn_key=(number, _PASSES_KEY, k))
-        parts.append(
-            draw_passes(
-                case.traffic_state(hour), case.road.lanes, vehicles, traffic.headway,
-                traffic.wander_sd_m, traffic.drafting, end - begin, seed,
-            )  # fmt: skip
-        )
+        state = case.traffic_state(hour)
+        passes = draw_passes(
+            state, case.road.lanes, vehicles, traffic.headway, traffic.wander_sd_m,
+            traffic.drafting, end - begin, seed,
+        )  # fmt: skip
+        parts.append(passes)
         starts.append(begin)
     return join_passes(parts, starts)
 

@@ -93,10 +93,9 @@ def _rotor_kernel(
                 part[b, last + 2] += weights[p] * v
                 per_energy = turbulent / energy if energy > 0.0 else 0.0
                 for c in range(classes):
-                    part[b, c] += (
-                        weight * (u * (field[c, i, 0, p] + field[c, i, 2, p]) + v * field[c, i, 1, p])
-                        + per_energy * field[c, i, 3, p]
-                    )
+                    along = field[c, i, 0, p] + field[c, i, 2, p]
+                    part[b, c] += weight * (u * along + v * field[c, i, 1, p])
+                    part[b, c] += per_energy * field[c, i, 3, p]
                 if p == middle:
                     centre[i, 0] = u
                     centre[i, 1] = v

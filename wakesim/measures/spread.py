@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.case.vehicle import Vehicle
-from wakesim.flow.wake import WakeConstants
 from wakesim.measures import series
 from wakesim.measures.effective import effective_speed
 from wakesim.measures.series import Scene
@@ -181,9 +180,7 @@ def model_spread(
     return tuple(found), dict(sorted(cutoff.items()))
 
 
-def model_interval(
-    effective_m_s: float, found: tuple[ModelVariant, ...]
-) -> tuple[float, float]:
+def model_interval(effective_m_s: float, found: tuple[ModelVariant, ...]) -> tuple[float, float]:
     """Effective speed minus and plus the root of the summed squares of its changes.
 
     Of the two ends of a parameter that change the speed the same way, the larger counts.

@@ -21,13 +21,17 @@ _COMPRESS_FROM = 1024
 
 
 class NetcdfWriter:
-    """Writes dimensions and variables into a new file; use as a context manager.
+    """Collects dimensions and variables and writes them as a new file at the end of ``with``.
 
-    Raises OSError when the file cannot be written.
+    The file is built in memory and written in one go: the HDF5 library can crash the program when
+    a write fails half-way, a plain write raises OSError.
     """
 
     def __init__(self, path: Path) -> None:
-        self._file = h5py.File(path, "w", track_order=True)
+        self._path = path
+        self._file = h5py.File(
+            path.name, "w", driver="core", backing_store=False, track_order=True, block_size=2**22
+        )
         self._dimids: dict[str, int] = {}
 
     def __enter__(self) -> NetcdfWriter:
@@ -39,13 +43,10 @@ class NetcdfWriter:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        try:
+        with self._file as file:
             if kind is None:
-                self._file.flush()
-            self._file.close()
-        except RuntimeError as failure:
-            if kind is None:
-                raise OSError(str(failure)) from failure
+                file.flush()
+                self._path.write_bytes(file.id.get_file_image())
 
     def attributes(self, values: dict[str, Any]) -> None:
         """Global attributes: text, integers, floats or 1-d arrays of them."""

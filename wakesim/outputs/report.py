@@ -13,6 +13,7 @@ from markupsafe import Markup, escape
 
 from wakesim.outputs import wording
 from wakesim.outputs.figures import Rendered, style
+from wakesim.outputs.figures.signature import nearest_by_class
 from wakesim.outputs.summary import all_warnings, full_provenance
 from wakesim.outputs.wording import number, significant
 
@@ -62,7 +63,7 @@ def _mount(result: Result, mount: MountResult, figures: Sequence[Rendered]) -> d
         "statistics": values,
         "answer": answer(result, mount),
         "warnings": mount.warnings,
-        "signatures": mount.signatures,
+        "signatures": nearest_by_class(mount),
         "figures": {
             figure.kind: {
                 "svg": inline_svg(figure.svg, f"{figure.stem}-", figure.caption),
@@ -78,28 +79,30 @@ def _mount(result: Result, mount: MountResult, figures: Sequence[Rendered]) -> d
 def answer(result: Result, mount: MountResult) -> list[str]:
     """The result at one mount in plain sentences."""
     place = (
-        f"{wording.MOUNT_KINDS.get(mount.mount.kind, mount.mount.kind)}, axis "
+        f"Place: {wording.MOUNT_KINDS.get(mount.mount.kind, mount.mount.kind)}, axis "
         f"{number(mount.mount.offset_m)} m from the near-side edge line, centre "
-        f"{number(mount.mount.height_m)} m above the road"
+        f"{number(mount.mount.height_m)} m above the road."
     )
     values = mount.statistics
     if values is None:
         if not mount.signatures:
-            return [f"{mount.mount.name} ({place}): no pass was computed."]
+            return ["No pass was computed.", place]
         strongest = max(mount.signatures, key=lambda s: s.peak_m_s)
         weakest = min(mount.signatures, key=lambda s: s.peak_m_s)
         return [
-            f"{mount.mount.name} ({place}): one pass moves the air by at most "
+            f"One pass moves the air by at most "
             f"{number(weakest.peak_m_s)} m/s ({weakest.label or weakest.vehicle}) to "
             f"{number(strongest.peak_m_s)} m/s ({strongest.label or strongest.vehicle}), for "
             f"{number(min(s.duration_s for s in mount.signatures), 1)} to "
-            f"{number(max(s.duration_s for s in mount.signatures), 1)} s.",
+            f"{number(max(s.duration_s for s in mount.signatures), 1)} s "
+            "(above a tenth of the peak).",
+            place,
             "Single passes only: no traffic was simulated, so there is no effective speed.",
         ]
     area = mount.mount.rotor_width_m * mount.mount.rotor_height_m
     flux = values.power_density_w_m2
     sentences = [
-        f"{mount.mount.name} ({place}): the air has an effective speed of "
+        f"The air has an effective speed of "
         f"{number(values.effective_speed_m_s)} m/s and a mean of "
         f"{number(values.mean_speed_m_s)} m/s.",
         _interval_sentence(values.sampling_interval_m_s, values.model_interval_m_s),
@@ -117,8 +120,8 @@ def answer(result: Result, mount: MountResult) -> list[str]:
             f"Without traffic the ambient wind alone would give {number(ambient)} m/s."
         )
     else:
-        sentences.append("The ambient air is still: all of it is made by traffic.")
-    return sentences
+        sentences.append("There is no ambient wind in this case: traffic makes all of it.")
+    return [*sentences, place]
 
 
 def _interval_sentence(sampling: tuple[float, float], model: tuple[float, float]) -> str:

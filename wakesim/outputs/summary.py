@@ -33,8 +33,10 @@ mounts               list, one object each, in the order of the case:
   hourly             list of hour, flow_veh_h, effective_speed_m_s, mean_speed_m_s
   model_variants     list of parameter, setting, effective_speed_m_s, change_m_s
   cutoff_sensitivity list of wake_memory_s, effective_speed_m_s
-  signatures         list of vehicle, label, lane, speed_m_s, clearance_m, peak_m_s, duration_s,
-                     int_u_dt_m, int_speed2_dt_m2_s, int_speed3_dt_m3_s2
+  signatures         list of vehicle, label, lane, speed_m_s (of the vehicle), clearance_m (from
+                     its outline to the rotor's centre), peak_m_s (of the air), duration_s (above
+                     a tenth of the peak), int_u_dt_m, int_speed2_dt_m2_s, int_speed3_dt_m3_s2
+                     (time integrals of u, of the mean square and of the mean cube)
   warnings           list of sentences about this mount
 warnings             list of sentences about the whole result
 cautions             list of sentences: what the result must not be used for

@@ -32,7 +32,7 @@ _SIGNATURES = (
     ("vehicle", "vehicle class"),
     ("lane", "lane"),
     ("vehicle_speed_m_s", "m/s, speed of the vehicle"),
-    ("clearance_m", "m, from the vehicle's side to the mount"),
+    ("clearance_m", "m, from the vehicle's outline to the rotor's centre"),
     ("time_s", "s, after the nose is abreast of the mount"),
     ("u_m_s", "m/s, along the road"),
     ("v_m_s", "m/s, away from the near-side traffic"),

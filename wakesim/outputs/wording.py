@@ -23,9 +23,9 @@ SAMPLING_INTERVAL = (
 
 MODEL_INTERVAL = (
     "The model interval says how far the figure could move because the laws of vehicle wakes are "
-    "known only roughly: the wake family, its spread, the mixing of the air, drag and lateral "
-    "position are each moved through their ranges. No amount of computing makes it narrower; only "
-    "a measurement at the place does."
+    "known only roughly: each uncertain constant is moved to both ends of its range, one at a "
+    "time, and the changes up and down are each added as the root of the sum of squares. No "
+    "amount of computing makes it narrower; only a measurement at the place does."
 )
 
 WEAK_AIR = (
@@ -77,6 +77,21 @@ SOURCES: tuple[str, ...] = (
     "Air density: form of CIPM-2007; pressure with altitude: ISO 2533.",
     "Upper limit of a rotor: Betz 1920.",
 )
+
+# Where the range of each uncertain constant comes from, by the name the variants carry.
+RANGE_ORIGINS = {
+    "wake family": "the other of the two published families",
+    "spread of the couple wake": "λ × 0.7 and × 1.4; from memory",
+    "spread of the momentum wake": "S = 0.2 to 0.8, bluff bodies; published 0.064 to 0.8",
+    "eddy diffusivity": "a third and three times; engineering estimate, no published source",
+    "drag coefficients": "drag range of each class, ± 15 % where a vehicle has none (assumed)",
+    "recirculation length": "0.7 to 1.6 vehicle heights, published range",
+    "wake turbulence": "rms × 0.5 and × 1.5; assumed, no published source",
+    "vehicle dimensions": "± 5 %; assumed, no published source",
+    "lane position": "± 0.25 m of all vehicles together; assumed, no published source",
+    "tail of the hull": "closed hull against an open separation bubble",
+    "wake cut-off": "half and double the time; sustained drift is not resolved",
+}
 
 WAKE_FAMILIES = {
     "couple": "the couple wake (the road holds the air back)",

@@ -30,7 +30,7 @@ NEAR_STEP_M, FAR_STEP_M = 0.2, 1.0
 AHEAD_M, BEHIND_M = 40.0, 50.0  # extent of the near part ahead of the nose and behind the tail
 WANDER_NODES = np.linspace(-2.4, 2.4, 9)  # in standard deviations; passes take the nearest
 SPEED_NODES = np.array([-1.25, 0.0, 1.25])  # in standard deviations, for the age of the far wake
-_LATERAL_NODES = 8
+_LATERAL_ERROR = 1e-4
 _FADE = 0.1  # share of the wake memory over which the cut-off fades out
 
 
@@ -88,8 +88,8 @@ def air_relative_speed(speed: Array | float, direction: Array | int, along_m_s: 
 
 def _x_nodes(length: float, gap: float, first: float, last: float) -> Array:
     """X nodes (decreasing), graded away from nose (0) and tail (-length)."""
-    fine = float(np.clip(0.25 * gap, 0.12, 0.5))
-    inside, outside = max(length / 12.0, fine), 4.0
+    fine = float(np.clip(0.2 * gap, 0.12, 2.5))
+    inside, outside = max(length / 12.0, fine), max(4.0, 2.0 * fine)
 
     def graded(span: float, largest: float) -> Array:
         out, step = [0.0], fine
@@ -104,6 +104,19 @@ def _x_nodes(length: float, gap: float, first: float, last: float) -> Array:
     half *= 0.5 * length / half[-1]
     nodes = np.concatenate([ahead, -half, half - length, -length - behind])
     return np.unique(nodes)[::-1]
+
+
+def _chebyshev(low: float, high: float, gap: float) -> Array:
+    """Nodes on [low, high]; their number follows from the distance ``gap`` to the hull.
+
+    Interpolation of a field whose nearest singularity is ``gap`` outside the range converges as
+    rho^(-n) with rho = c + sqrt(c^2 - 1), c = 1 + 2 gap/(high - low).
+    """
+    c = 1.0 + 2.0 * gap / max(high - low, 1e-9)
+    rho = c + np.sqrt(c * c - 1.0)
+    count = int(np.clip(np.ceil(-np.log(_LATERAL_ERROR) / np.log(max(rho, 1.01))), 3, 12))
+    k = np.arange(count)
+    return 0.5 * (low + high) - 0.5 * (high - low) * np.cos((k + 0.5) * np.pi / count)
 
 
 def displacement_lines(
@@ -123,14 +136,12 @@ def displacement_lines(
     relative = points[:, 0] - sight.lane_centre_m + settings.lateral_shift_m
     lateral = s * (relative[None, :] - wander[:, None])  # (n_wander, 9)
     low, high = lateral.min(), lateral.max()
-    k = np.arange(_LATERAL_NODES)
-    nodes = 0.5 * (low + high) - 0.5 * (high - low) * np.cos((k + 0.5) * np.pi / _LATERAL_NODES)
     heights = np.unique(points[:, 1])
-    gap_y = max(0.0, np.abs(lateral).min() - 0.5 * vehicle.width_m)
-    if low < 0.0 < high:
-        gap_y = 0.0
-    gap_z = max(0.0, heights.min() - vehicle.height_m)
-    coarse = _x_nodes(vehicle.length_m, float(np.hypot(gap_y, gap_z)), x[0] + 1.0, x[-1] - 1.0)
+    beside = 0.0 if low < 0.0 < high else float(np.abs(lateral).min())
+    gap_y = max(0.0, beside - 0.5 * vehicle.width_m)
+    gap = float(np.hypot(gap_y, max(0.0, heights.min() - vehicle.height_m)))
+    nodes = _chebyshev(low, high, gap)
+    coarse = _x_nodes(vehicle.length_m, gap, x[0] + 1.0, x[-1] - 1.0)
 
     grid = np.stack(np.meshgrid(coarse, nodes, heights, indexing="ij"), axis=-1)
     field = hull.velocity(grid.reshape(-1, 3))[:, :2].reshape(*grid.shape[:3], 2)

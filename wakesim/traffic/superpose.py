@@ -82,7 +82,7 @@ def _ratio(value: Array, unit: Array | float) -> Array:
 
 
 def sight_table(lanes: int, vehicles: int, keys: list[tuple[int, int]]) -> NDArray[np.int64]:
-    """(lanes, vehicles) number of the sight for each (lane, vehicle) key, -1 where there is none."""
+    """Number of the sight of every (lane, vehicle), shape (lanes, vehicles); -1 where none."""
     table = np.full((lanes, vehicles), -1, dtype=np.int64)
     for number, (lane, vehicle) in enumerate(keys):
         table[lane, vehicle] = number

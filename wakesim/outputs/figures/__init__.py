@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import re
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -98,6 +99,11 @@ def slugs(result: Result) -> list[str]:
     return names
 
 
+def _finite(*shares: Mapping[str, float]) -> bool:
+    """Whether every table has entries and all of them are numbers (air at rest has no shares)."""
+    return all(table and all(map(math.isfinite, table.values())) for table in shares)
+
+
 def _builders(
     result: Result, mount: MountResult
 ) -> Iterator[tuple[str, str, Callable[[], Figure]]]:
@@ -115,8 +121,8 @@ def _builders(
     for kind, module, wanted in (
         ("series", series, len(values.series.time_s) > 1),
         ("distribution", distribution, len(values.series.time_s) > 1),
-        ("split", split, bool(values.by_mechanism) and bool(values.by_class)),
-        ("hours", hours, len(values.hourly) > 0),
+        ("split", split, _finite(values.by_mechanism, values.by_class)),
+        ("hours", hours, len(values.hourly) > 1),
         ("uncertainty", uncertainty, len(values.variants) > 0),
         ("spectrum", spectrum, len(values.spectrum_hz) > 1),
     ):

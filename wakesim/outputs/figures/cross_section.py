@@ -27,6 +27,8 @@ _VEHICLE, _VEHICLE_EDGE = "#dbe7f0", "#35536b"
 _SLAB_M = 0.25
 _MARGIN_M = 1.6
 _TIRE_M = 0.28
+_DRAWN_IN = 6.55  # width of the drawing
+_BELOW_IN = 0.47  # room for ticks and axis label
 
 
 def caption(result: Result, mount: MountResult) -> str:
@@ -49,10 +51,14 @@ def draw(result: Result, mount: MountResult) -> Figure:
     )
     text = line_height(right - left)
     bottom = -_SLAB_M - 5.0 * text
-    height = (top - bottom) * (style.WIDTH_IN - 0.75) / (right - left) + 0.85
+    drawn_in = (top - bottom) * _DRAWN_IN / (right - left)
+    height = drawn_in + _BELOW_IN + 0.42
     title = f"Cross-section, mount {mount.mount.name}"
     figure = style.new_figure(result, title, height)
-    axes = figure.subplots()
+    figure.set_layout_engine("none")  # the scale is given: no room to share out
+    share = (_DRAWN_IN / style.WIDTH_IN, drawn_in / height)
+    corner = (1.0 - share[0] - 0.1 / style.WIDTH_IN, _BELOW_IN / height)
+    axes = figure.add_axes((*corner, *share))
     axes.set(xlim=(left, right), ylim=(bottom, top), aspect="equal")
     axes.grid(visible=False)
     _ground(axes, case, left, right)

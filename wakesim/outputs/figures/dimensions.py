@@ -114,16 +114,16 @@ def _gaps(case: Case, mount: Mount, outlines: dict[int, Vehicle]) -> list[_Gap]:
 def _clearance(
     axes: Axes, case: Case, mount: Mount, outlines: dict[int, Vehicle], text: float
 ) -> None:
-    """From the nearest drawn vehicle to the rotor's axis, or from a roof up to the rotor."""
+    """From the nearest drawn vehicle's flank, or its roof, to the centre of the rotor."""
     gaps = _gaps(case, mount, outlines)
     if not gaps:
         return
     nearest = gaps[0]
     if nearest.size <= 0.0:
-        low = mount.height_m - mount.rotor_height_m / 2
-        _arrow(axes, (mount.offset_m, nearest.height), (mount.offset_m, low))
+        low, centre = mount.height_m - mount.rotor_height_m / 2, mount.height_m
+        _arrow(axes, (mount.offset_m, nearest.height), (mount.offset_m, centre))
         where = (mount.offset_m - 0.5 * text, (nearest.height + low) / 2)
-        _label(axes, *where, f"{_m(low - nearest.height)} clear", "right", "center")
+        _label(axes, *where, f"{_m(centre - nearest.height)} clear", "right", "center")
         return
     level = min(mount.height_m, 0.85 * nearest.height)
     _arrow(axes, (nearest.flank, level), (mount.offset_m, level))

@@ -31,7 +31,12 @@ def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Fig
     """Density of time, density of energy, and the two intervals on the same speed axis."""
     speed = np.asarray(statistics.series.speed_m_s, dtype=float)
     title = f"Distribution of speed and energy, mount {mount.mount.name}"
-    figure = style.new_figure(result, title, 4.9, legend_entries=3)
+    labels = (
+        f"effective {wording.number(statistics.effective_speed_m_s)} m/s",
+        f"mean {wording.number(statistics.mean_speed_m_s)} m/s",
+        f"cut-in {wording.number(mount.mount.cut_in_m_s)} m/s",
+    )
+    figure = style.new_figure(result, title, 4.9, legend=labels)
     time_axes, energy_axes, interval_axes = figure.subplots(
         3, 1, sharex=True, gridspec_kw={"height_ratios": [2.0, 1.5, 0.95]}
     )
@@ -63,7 +68,7 @@ def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Fig
     _intervals(interval_axes, statistics)
     interval_axes.set_xlim(0.0, end)
     interval_axes.set_xlabel("rotor-equivalent speed (m/s)")
-    _legend(figure, mount, statistics)
+    style.header_legend(figure, figure.axes[0].get_lines(), labels)
     return figure
 
 
@@ -96,13 +101,3 @@ def _intervals(axes: Axes, statistics: MountStatistics) -> None:
     axes.set_yticks(range(len(rows)), [row[0] for row in rows])
     axes.set_ylim(-0.6, len(rows) - 0.4)
     axes.grid(axis="y", visible=False)
-
-
-def _legend(figure: Figure, mount: MountResult, statistics: MountStatistics) -> None:
-    lines = figure.axes[0].get_lines()
-    labels = (
-        f"effective {wording.number(statistics.effective_speed_m_s)} m/s",
-        f"mean {wording.number(statistics.mean_speed_m_s)} m/s",
-        f"cut-in {wording.number(mount.mount.cut_in_m_s)} m/s",
-    )
-    style.header_legend(figure, lines, labels)

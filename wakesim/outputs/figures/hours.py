@@ -14,6 +14,8 @@ from wakesim.outputs.figures import style
 if TYPE_CHECKING:
     from wakesim.results import HourRow, MountResult, MountStatistics, Result
 
+_LEGEND = ("effective speed", "mean speed", "effective speed of all hours, sampling interval")
+
 
 def caption(result: Result, mount: MountResult) -> str:
     """What the figure shows, in a sentence or two."""
@@ -28,7 +30,7 @@ def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Fig
     """Speeds above, flow below, on one axis of hours."""
     rows = statistics.hourly
     title = f"Hour by hour, mount {mount.mount.name}"
-    figure = style.new_figure(result, title, 3.9, legend_entries=3)
+    figure = style.new_figure(result, title, 3.9, legend=_LEGEND)
     top, bottom = figure.subplots(2, 1, sharex=True, gridspec_kw={"height_ratios": [1.6, 1.0]})
     place = np.arange(len(rows))
     _speeds(top, statistics, rows, place)
@@ -56,7 +58,7 @@ def _speeds(
         color=style.VERMILLION,
         marker="o",
         markersize=4.5,
-        label="effective speed",
+        label=_LEGEND[0],
     )
     axes.plot(
         place,
@@ -65,7 +67,7 @@ def _speeds(
         marker="s",
         markersize=3.5,
         linestyle=(0, (4, 2)),
-        label="mean speed",
+        label=_LEGEND[1],
     )
     if np.isfinite([low, high]).all():
         axes.axhspan(
@@ -74,6 +76,6 @@ def _speeds(
             color=style.ORANGE,
             alpha=0.45,
             linewidth=0,
-            label="effective speed of all hours, sampling interval",
+            label=_LEGEND[2],
         )
     axes.set_ylabel("air speed (m/s)")

@@ -36,7 +36,7 @@ def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Fig
     lanes = [lane.name for lane in result.case.road.lanes]
     title = f"A typical stretch of a busy hour, mount {mount.mount.name}"
     classes = _present(result, statistics, time)
-    figure = style.new_figure(result, title, 3.5 + 0.2 * len(lanes), legend_entries=len(classes))
+    figure = style.new_figure(result, title, 3.5 + 0.2 * len(lanes), legend=classes)
     top, bottom = figure.subplots(
         2, 1, sharex=True, gridspec_kw={"height_ratios": [0.3 + 0.22 * len(lanes), 2.1]}
     )
@@ -49,11 +49,12 @@ def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Fig
 
 
 def _present(result: Result, statistics: MountStatistics, time: np.ndarray) -> list[str]:
-    """Classes that pass within the window."""
+    """Labels of the classes that pass within the window."""
     passes = statistics.series.passes
     inside = (np.asarray(passes.time_s) >= time[0]) & (np.asarray(passes.time_s) <= time[-1])
     seen = set(np.asarray(passes.vehicle)[inside].tolist())
-    return [name for number, name in enumerate(result.case.vehicles) if number in seen]
+    vehicles = enumerate(result.case.vehicles)
+    return [style.class_label(result, name) for number, name in vehicles if number in seen]
 
 
 def _passes(
@@ -97,13 +98,13 @@ def _speed(axes: Axes, statistics: MountStatistics, time: np.ndarray, speed: np.
     axes.plot(time - time[0], speed, color=style.BLUE, linewidth=1.0)
     axes.axhline(effective, color=style.VERMILLION, linewidth=1.5)
     axes.axhline(mean, color=style.INK, linewidth=1.2, linestyle=(0, (4, 2)))
-    gap = max(0.09 * float(max(speed.max(), effective)) - abs(effective - mean), 0.0) / 2
+    gap = max(0.16 * float(max(speed.max(), effective)) - abs(effective - mean), 0.0) / 2
     for value, shift, text, colour in (
         (effective, gap, "effective", "#a94a00"),
         (mean, -gap, "mean", style.INK),
     ):
         axes.annotate(
-            f"{text} {wording.number(value)}",
+            f"{text}\n{wording.number(value)} m/s",
             xy=(1.0, value + shift),
             xycoords=("axes fraction", "data"),
             xytext=(4, 0),

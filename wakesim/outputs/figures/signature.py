@@ -19,6 +19,7 @@ _COLUMNS = 3
 _ROW_IN = 1.9
 _SHOWN = 0.04  # share of the row's peak below which the edges of a signature are not shown
 _LONGEST_S = 12.0
+_LEGEND = ("± 1 standard deviation", "along the road", "away from traffic", "wake part of along")
 
 
 def caption(result: Result, mount: MountResult) -> str:
@@ -38,7 +39,7 @@ def draw(result: Result, mount: MountResult) -> Figure:
     rows = math.ceil(len(signatures) / columns)
     title = f"One pass of each vehicle class, mount {mount.mount.name}"
     row_in = _ROW_IN if rows > 1 else 1.25 * _ROW_IN
-    figure = style.new_figure(result, title, 0.75 + row_in * rows, legend_entries=4)
+    figure = style.new_figure(result, title, 0.75 + row_in * rows, legend=_LEGEND)
     grid = figure.subplots(rows, columns, squeeze=False, sharex=True, sharey="row")
     span = _time_span(signatures)
     for axes, signature in zip(grid.flat, signatures, strict=False):
@@ -79,15 +80,15 @@ def _panel(axes: Axes, signature: Signature) -> None:
         color=style.SKY,
         alpha=0.45,
         linewidth=0,
-        label="± 1 standard deviation",
+        label=_LEGEND[0],
     )
-    axes.plot(t, u, color=style.BLUE, label="along the road")
+    axes.plot(t, u, color=style.BLUE, label=_LEGEND[1])
     axes.plot(
         t,
         signature.v_m_s,
         color=style.VERMILLION,
         linestyle=(0, (4, 1.5)),
-        label="away from traffic",
+        label=_LEGEND[2],
     )
     axes.plot(
         t,
@@ -95,7 +96,7 @@ def _panel(axes: Axes, signature: Signature) -> None:
         color=style.INK,
         linestyle=(0, (1, 1.2)),
         linewidth=1.1,
-        label="wake part of along-road",
+        label=_LEGEND[3],
     )
     where = f"{signature.speed_m_s:.0f} m/s, {signature.lane}, {signature.clearance_m:.1f} m clear"
     _above(axes, 14.0, signature.label or signature.vehicle, fontsize=8.5, weight="bold")

@@ -12,6 +12,8 @@ from wakesim.outputs.figures import style
 if TYPE_CHECKING:
     from wakesim.results import MountResult, MountStatistics, Result
 
+_LEGEND = ("simulated", "simulated, mean of bands", "slope −2/3")
+_BANDS_PER_DECADE = 10
 _DEEPEST = 1e-4  # share of the highest value below which the curve is not shown
 
 
@@ -27,7 +29,7 @@ def caption(result: Result, mount: MountResult) -> str:
 def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Figure:
     """Premultiplied spectrum, both axes logarithmic."""
     title = f"Spectrum of the air's velocity, mount {mount.mount.name}"
-    figure = style.new_figure(result, title, 3.3, legend_entries=2)
+    figure = style.new_figure(result, title, 3.3, legend=_LEGEND)
     axes = figure.subplots()
     frequency = np.asarray(statistics.spectrum_hz, dtype=float)
     density = np.asarray(statistics.spectrum_m2_s, dtype=float)
@@ -39,15 +41,26 @@ def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Fig
     if not len(power):
         style.note(axes, "no fluctuation")
         return figure
-    axes.plot(frequency, power, color=style.BLUE, linewidth=1.1, label="simulated")
+    axes.plot(frequency, power, color=style.SKY, linewidth=0.8, alpha=0.8, label=_LEGEND[0])
+    bands, smooth = band_means(frequency, power)
+    axes.plot(bands, smooth, color=style.BLUE, linewidth=1.6, label=_LEGEND[1])
     top = float(power.max())
-    _slope(axes, frequency, power)
+    _slope(axes, bands, smooth)
     axes.set_ylim(max(float(power.min()) / 1.5, _DEEPEST * top), 2.5 * top)
     axes.set_xlim(float(frequency[0]), float(frequency[-1]))
     style.log_labels(axes.xaxis)
     style.log_labels(axes.yaxis)
     style.header_legend(figure, *axes.get_legend_handles_labels())
     return figure
+
+
+def band_means(frequency: np.ndarray, power: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Means over bands of equal width in the logarithm of the frequency; empty bands left out."""
+    number = np.floor(_BANDS_PER_DECADE * np.log10(frequency / frequency[0]))
+    _, band = np.unique(number, return_inverse=True)
+    count = np.bincount(band)
+    centre = np.exp(np.bincount(band, np.log(frequency)) / count)
+    return centre, np.bincount(band, power) / count
 
 
 def _slope(axes: object, frequency: np.ndarray, power: np.ndarray) -> None:
@@ -60,5 +73,5 @@ def _slope(axes: object, frequency: np.ndarray, power: np.ndarray) -> None:
         level * (guide / guide[0]) ** (-2.0 / 3.0),
         color=style.GREY,
         linestyle=(0, (1, 1.5)),
-        label="slope −2/3",
+        label=_LEGEND[2],
     )

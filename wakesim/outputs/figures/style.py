@@ -35,7 +35,9 @@ PALE = "#d9d9d9"
 WIDTH_IN = 7.2
 _HEADER_IN = 0.30
 _LEGEND_ROW_IN = 0.21
-LEGEND_COLUMNS = 4
+_LEGEND_COLUMNS = 4
+_CHARACTER_PT = 4.9  # width of a character of legend text, on the safe side
+_HANDLE_PT = 40.0  # handle and gaps of a legend entry
 _CYCLE = (BLUE, VERMILLION, GREEN, ORANGE, PURPLE, SKY, INK)
 _MARKERS = ("o", "s", "^", "D", "v", "P", "X", "<", "*", ">", "p")
 
@@ -78,12 +80,12 @@ def house_style() -> Iterator[None]:
         yield
 
 
-def new_figure(result: Result, title: str, height_in: float, legend_entries: int = 0) -> Figure:
+def new_figure(result: Result, title: str, height_in: float, legend: Sequence[str] = ()) -> Figure:
     """An empty figure with its title and, where it applies, the invented-data mark on top.
 
-    Room for ``header_legend`` with so many entries is added to the height.
+    Room for ``header_legend`` with these labels is added to the height.
     """
-    legend_in = _LEGEND_ROW_IN * math.ceil(legend_entries / LEGEND_COLUMNS)
+    legend_in = _LEGEND_ROW_IN * math.ceil(len(legend) / _columns(legend))
     height_in += legend_in
     figure = Figure(figsize=(WIDTH_IN, height_in))
     top = 1.0 - (_HEADER_IN + legend_in) / height_in
@@ -112,13 +114,23 @@ def header_legend(figure: Figure, handles: Sequence[Artist], labels: Sequence[st
         labels,
         loc="upper left",
         bbox_to_anchor=(0.008, 1.0 - (_HEADER_IN - 0.03) / height_in),
-        ncols=LEGEND_COLUMNS,
+        ncols=_columns(labels),
         borderaxespad=0.0,
         borderpad=0.15,
         labelspacing=0.3,
         columnspacing=1.6,
         handletextpad=0.6,
     )
+
+
+def _columns(labels: Sequence[str]) -> int:
+    """Most columns in which all labels fit side by side; filled from top to bottom."""
+    for columns in range(_LEGEND_COLUMNS, 1, -1):
+        rows = max(1, math.ceil(len(labels) / columns))
+        longest = [max(map(len, labels[i : i + rows])) for i in range(0, len(labels), rows)]
+        if sum(_HANDLE_PT + _CHARACTER_PT * length for length in longest) <= 72 * WIDTH_IN:
+            return columns
+    return 1
 
 
 def class_styles(result: Result) -> dict[str, tuple[str, str]]:

@@ -25,7 +25,8 @@ def caption(result: Result, mount: MountResult) -> str:
     """What the figure shows, in a sentence or two."""
     return (
         "Effective speed when one uncertain constant of the model is moved at a time, largest "
-        "effect first. Line: the case as given. Band: the model interval, all constants together."
+        "effect first. Line: the case as given. Band: the model interval, which adds the "
+        "changes as the root of the sum of squares."
     )
 
 
@@ -39,7 +40,7 @@ def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Fig
         result,
         f"Model uncertainty, mount {mount.mount.name}",
         1.05 + 0.215 * rows + 0.10 * len(groups),
-        legend_entries=2,
+        legend=("model interval", "as given"),
     )
     axes = figure.subplots()
     if np.isfinite([low, high]).all():

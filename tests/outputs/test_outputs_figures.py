@@ -1,0 +1,258 @@
+"""Figures: valid files, units on every axis, the same bytes twice, nothing over anything."""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ET
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from synthetic_result import build_result, single_pass_text, traffic_text
+
+from wakesim.case.load import load_case_text
+from wakesim.flow.wake import WakeConstants
+from wakesim.measures import spread
+from wakesim.outputs import wording
+from wakesim.outputs.figures import drawings, render_figures, slugs, spectrum
+from wakesim.outputs.figures.style import decade, house_style
+from wakesim.outputs.windows import busiest_window, typical_busy_window
+
+KINDS = {
+    "cross-section",
+    "signature",
+    "series",
+    "distribution",
+    "split",
+    "hours",
+    "uncertainty",
+    "spectrum",
+}
+UNITS = ("(m)", "(s)", "(m/s)", "(s/m)", "(%)", "(h)", "(Hz)", "(m²/s²)", "(vehicles/h)")
+WITHOUT_UNIT = {"lane"}  # categories
+PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
+
+
+@pytest.fixture(scope="module")
+def drawn(traffic_result, pass_result):
+    with house_style():
+        found = [*drawings(traffic_result), *drawings(pass_result)]
+        for drawing in found:
+            drawing.figure.draw_without_rendering()
+    return found
+
+
+def test_every_kind_is_drawn_for_every_mount(drawn, traffic_result):
+    assert {(d.mount, d.kind) for d in drawn[:16]} == {
+        (m.mount.name, kind) for m in traffic_result.mounts for kind in KINDS
+    }
+    assert {d.kind for d in drawn[16:]} == {"cross-section", "signature"}
+    assert len(drawn) == 24
+
+
+def test_axis_labels_have_units(drawn):
+    for drawing in drawn:
+        labels = {
+            text
+            for axes in drawing.figure.axes
+            for text in (axes.get_xlabel(), axes.get_ylabel())
+            if text
+        }
+        assert labels - WITHOUT_UNIT, drawing.stem
+        for text in labels - WITHOUT_UNIT:
+            assert text.endswith(UNITS), (drawing.stem, text)
+
+
+def test_the_lowest_axes_have_a_label_on_x(drawn):
+    for drawing in drawn:
+        shown = [axes for axes in drawing.figure.axes if axes.get_visible()]
+        lowest = min(shown, key=lambda axes: axes.get_position().y0)
+        assert lowest.get_xlabel(), drawing.stem
+
+
+def test_invented_data_is_marked_and_only_there(drawn):
+    for drawing in drawn:
+        texts = [text.get_text() for text in drawing.figure.texts]
+        assert ("invented data" in texts) == (drawing in drawn[:16]), drawing.stem
+
+
+def test_texts_stay_inside_and_legends_off_the_axes(drawn):
+    for drawing in drawn:
+        figure = drawing.figure
+        renderer = FigureCanvasAgg(figure).get_renderer()
+        frame = figure.bbox
+        for axes in figure.axes:
+            if not axes.get_visible():
+                continue
+            box = axes.get_tightbbox(renderer)
+            assert box.x0 >= frame.x0 - 1, drawing.stem
+            assert box.x1 <= frame.x1 + 1, drawing.stem
+            assert box.y0 >= frame.y0 - 1, drawing.stem
+            for legend in figure.legends:
+                key = legend.get_window_extent(renderer)
+                assert key.y0 >= axes.get_window_extent(renderer).y1 - 1, drawing.stem
+                assert key.x1 <= frame.x1 + 1, drawing.stem
+
+
+def test_uncertainty_is_drawn(drawn, traffic_result):
+    values = traffic_result.mounts[0].statistics
+    own = {d.kind: d.figure for d in drawn if d.mount == traffic_result.mounts[0].mount.name}
+    bars = own["distribution"].axes[2].get_lines()
+    ends = [tuple(np.asarray(line.get_xdata(), dtype=float)) for line in bars]
+    assert values.model_interval_m_s in ends
+    assert values.sampling_interval_m_s in ends
+    tornado = own["uncertainty"].axes[0]
+    widths = sorted(round(p.get_width(), 9) for p in tornado.patches[1:])
+    assert widths == sorted(round(v.change_m_s, 9) for v in values.variants)
+
+
+def test_cross_section_is_to_scale(drawn):
+    for drawing in drawn:
+        if drawing.kind == "cross-section":
+            axes = drawing.figure.axes[0]
+            box = axes.get_window_extent()
+            across = box.width / np.ptp(axes.get_xlim())
+            up = box.height / np.ptp(axes.get_ylim())
+            assert across == pytest.approx(up, rel=1e-6)
+
+
+def test_files_are_valid_and_not_trivial(saved_traffic):
+    svgs = sorted((saved_traffic / "figures").glob("*.svg"))
+    assert len(svgs) == 16
+    for path in svgs:
+        root = ET.fromstring(path.read_bytes())
+        assert root.tag == "{http://www.w3.org/2000/svg}svg"
+        words = " ".join(text for text in root.itertext() if text.strip())
+        assert "invented data" in words
+        assert path.stat().st_size > 5000
+        png = path.with_suffix(".png").read_bytes()
+        assert png.startswith(PNG_SIGNATURE)
+        assert int.from_bytes(png[16:20], "big") == 1080
+        assert len(png) > 10_000
+
+
+def test_two_saves_give_the_same_svg(tmp_path, traffic_result, saved_traffic):
+    render_figures(traffic_result, tmp_path)
+    for path in tmp_path.glob("*.svg"):
+        assert path.read_bytes() == (saved_traffic / "figures" / path.name).read_bytes()
+        assert b"<dc:date>" not in path.read_bytes()
+    assert len(list(tmp_path.glob("*.svg"))) == 16
+
+
+def test_mount_names_give_distinct_file_names(pass_result):
+    mount = pass_result.mounts[0]
+    named = [
+        replace(mount, mount=mount.mount.model_copy(update={"name": name}))
+        for name in ("A b", "A.b", "A_b-2", "__")
+    ]
+    names = slugs(replace(pass_result, mounts=tuple(named)))
+    assert len(set(names)) == 4
+    assert all(name.replace("-", "").isalnum() for name in names)
+
+
+def test_air_at_rest_is_drawn_without_complaint(traffic_result, tmp_path, recwarn):
+    mount = traffic_result.mounts[0]
+    old = mount.statistics
+    series = replace(
+        old.series,
+        u_m_s=np.zeros_like(old.series.u_m_s),
+        v_m_s=np.zeros_like(old.series.v_m_s),
+        speed_m_s=np.zeros_like(old.series.speed_m_s),
+        passes=old.series.passes.take(slice(0, 0)),
+    )
+    nan = float("nan")
+    statistics = replace(
+        old,
+        series=series,
+        effective_speed_m_s=0.0,
+        mean_speed_m_s=0.0,
+        sampling_interval_m_s=(0.0, 0.0),
+        model_interval_m_s=(nan, nan),
+        by_class=dict.fromkeys(old.by_class, nan),
+        by_mechanism=dict.fromkeys(old.by_mechanism, nan),
+        spectrum_m2_s=np.zeros_like(old.spectrum_m2_s),
+        variants=(),
+    )
+    still = replace(traffic_result, mounts=(replace(mount, statistics=statistics),))
+    kinds = {figure.kind for figure in render_figures(still, tmp_path)}
+    assert kinds == KINDS - {"uncertainty", "split"}
+    assert [str(warning.message) for warning in recwarn] == []
+
+
+def test_short_series_is_drawn(traffic_result, tmp_path):
+    mount = traffic_result.mounts[0]
+    old = mount.statistics.series
+    cut = slice(0, 600)
+    series = replace(
+        old,
+        **{
+            key: getattr(old, key)[cut] for key in ("time_s", "hour", "u_m_s", "v_m_s", "speed_m_s")
+        },
+    )
+    statistics = replace(mount.statistics, series=series)
+    short = replace(traffic_result, mounts=(replace(mount, statistics=statistics),))
+    assert {figure.kind for figure in render_figures(short, tmp_path)} == KINDS
+
+
+def test_names_with_dollar_signs_are_plain_text(tmp_path):
+    text = single_pass_text().replace('label = "Town car"', 'label = "Car for $5 & <b>$x^$"')
+    render_figures(build_result(text), tmp_path)
+    svg = (tmp_path / "verge-post-signature.svg").read_text(encoding="utf-8")
+    assert "Car for $5 &amp; &lt;b&gt;$x^$" in svg
+
+
+def test_typical_window_lies_in_the_busiest_hour(traffic_result):
+    series = traffic_result.mounts[0].statistics.series
+    window = typical_busy_window(series, 30.0)
+    hours = set(series.hour[window].tolist())
+    flows = [sum(traffic_result.case.traffic_state(hour).flow_veh_s) for hour in range(24)]
+    assert len(hours) == 1
+    assert flows[hours.pop()] > 0.85 * max(flows)
+    cubes = series.speed_m_s**3
+    hour = cubes[series.hour == series.hour[window.start]]
+    parts = hour[: len(hour) // 600 * 600].reshape(-1, 600).mean(axis=1)
+    best = np.abs(parts - hour.mean()).min()
+    assert abs(cubes[window].mean() - hour.mean()) == pytest.approx(best)
+
+
+def test_busiest_window_of_a_known_series():
+    speed = np.ones(1000)
+    speed[400:500] = 2.0
+    assert busiest_window(speed, 0.1, 10.0) == slice(400, 500)
+    assert busiest_window(speed, 0.1, 1000.0) == slice(0, 1000)
+
+
+def test_decades():
+    assert [decade(10.0**k) for k in (-5, -2, 0, 2, 4)] == ["10⁻⁵", "0.01", "1", "100", "10⁴"]
+
+
+def test_cross_section_draws_the_catalogue(tmp_path):
+    names = ["small_car", "artic_lorry_eu", "motorcycle", "drawbar_lorry"]
+    head, rest = single_pass_text().split('vehicles = ["town_car", "delivery_van", "long_lorry"]')
+    case = load_case_text(head + f"vehicles = {names}".replace("'", '"') + rest)
+    assert list(case.vehicles) == names
+    result = build_result(case.text)
+    rendered = render_figures(result, tmp_path)
+    assert sum(figure.kind == "cross-section" for figure in rendered) == 4
+
+
+def test_traffic_text_is_a_traffic_case():
+    assert load_case_text(traffic_text()).study == "traffic"
+
+
+def test_band_means_keep_the_level_and_the_bands():
+    frequency = np.linspace(0.1, 10.0, 1000)
+    centre, mean = spectrum.band_means(frequency, np.full(1000, 3.0))
+    np.testing.assert_allclose(mean, 3.0)
+    assert np.all(np.diff(centre) > 0)
+    assert len(centre) < 25
+
+
+def test_every_variant_of_the_model_has_the_origin_of_its_range():
+    for family in ("couple", "momentum"):
+        settings = SimpleNamespace(
+            constants=WakeConstants(family=family), diffusivity_m2_s=0.5, open_tail=True
+        )
+        names = {name for name, _, _ in spread.variants(settings)} | {"wake cut-off"}
+        assert names <= set(wording.RANGE_ORIGINS)

@@ -1,0 +1,197 @@
+"""report.html: self-contained, answer first, everything escaped."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pytest
+from synthetic_result import build_result, traffic_text
+
+from wakesim.outputs import wording
+from wakesim.outputs.figures import Rendered
+from wakesim.outputs.report import answer, inline_svg, write_report
+from wakesim.outputs.wording import number, significant
+
+VOID = {"meta", "br", "img", "hr", "link", "input"}
+
+
+class Page(HTMLParser):
+    """Tags, attributes and text; every opened element must be closed in order."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.words: list[str] = []
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag, tag
+
+    def handle_data(self, data):
+        if self.open and self.open[-1] not in ("style", "script"):
+            self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+
+def parse(source: str) -> Page:
+    page = Page()
+    page.feed(source)
+    page.close()
+    assert page.open == []
+    return page
+
+
+@pytest.fixture(scope="module")
+def source(saved_traffic):
+    return (saved_traffic / "report.html").read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def page(source):
+    return parse(source)
+
+
+def test_nothing_is_loaded_from_elsewhere(source, page, saved_pass):
+    for text, tree in (
+        (source, page),
+        (other := (saved_pass / "report.html").read_text(encoding="utf-8"), parse(other)),
+    ):
+        assert "http:" not in text
+        assert "https:" not in text
+        assert "@import" not in text
+        assert all(target.startswith("#") for target in re.findall(r"url\(([^)]*)\)", text))
+        for tag, attributes in tree.tags:
+            assert tag not in ("script", "iframe", "object", "embed", "link", "img")
+            for name in ("src", "href", "xlink:href", "action", "srcset"):
+                assert attributes.get(name, "#").startswith("#"), (tag, name)
+
+
+def test_ids_are_unique_and_references_resolve(page, source):
+    ids = [attributes["id"] for _, attributes in page.tags if "id" in attributes]
+    assert len(ids) == len(set(ids))
+    wanted = {attributes["href"][1:] for _, attributes in page.tags if "href" in attributes}
+    wanted |= set(re.findall(r"url\(#([^)]*)\)", source))
+    assert len(wanted) > 20
+    assert wanted <= set(ids)
+
+
+def test_answer_stands_first_with_both_intervals(page, traffic_result):
+    text = page.text
+    for mount in traffic_result.mounts:
+        values = mount.statistics
+        said = f"The air has an effective speed of {number(values.effective_speed_m_s)} m/s"
+        assert said in text
+        for low, high in (values.sampling_interval_m_s, values.model_interval_m_s):
+            assert f"{number(low)} and {number(high)} m/s" in text
+    order = ["Invented data", "The answer", "effective speed of", "Site", "Method", "Limits"]
+    places = [text.index(words) for words in order]
+    assert places == sorted(places)
+
+
+def test_energy_is_given_with_the_betz_limit(traffic_result):
+    mount = traffic_result.mounts[0]
+    flux = mount.statistics.power_density_w_m2
+    said = " ".join(answer(traffic_result, mount))
+    assert f"{significant(flux)} W per square metre" in said
+    assert f"{significant(flux * 16 / 27)} W (Betz limit)" in said
+    assert f"2.00 m² of this rotor flow {significant(2 * flux)} W" in said
+
+
+def test_limits_cautions_warnings_and_provenance_are_there(page, traffic_result):
+    text = page.text
+    for words in (*wording.LIMITS, *wording.CAUTIONS, *wording.SOURCES):
+        assert " ".join(words.split()) in text
+    assert "one synthetic warning" in text
+    assert "close to a wall" in text
+    assert traffic_result.case.sha256 in text
+    assert "hourly_veh_h = [120, 90" in text
+    assert "seed 20260101" in text
+
+
+def test_tables_hold_variants_and_the_cut_off(page, traffic_result):
+    text = page.text
+    for variant in traffic_result.mounts[0].statistics.variants:
+        assert f"{variant.parameter} {variant.setting}" in text
+    assert "30 (this case)" in text
+    assert "sustained drift beyond the cut-off is not resolved" in text
+
+
+def test_banner_only_for_invented_data(saved_pass):
+    assert wording.INVENTED_BANNER not in (saved_pass / "report.html").read_text(encoding="utf-8")
+
+
+def test_single_pass_report_has_no_effective_speed(saved_pass):
+    text = parse((saved_pass / "report.html").read_text(encoding="utf-8")).text
+    assert "there is no effective speed" in text
+    assert "sampling interval" not in text
+    assert text.count("One pass of each vehicle class, mount") == 4
+
+
+def test_malicious_title_is_escaped(tmp_path):
+    title = '<script>alert("x")</script><img src=http://e.org/x>'
+    result = build_result(traffic_text(title=title))
+    result.save(tmp_path / "out")
+    source = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    tree = parse(source)
+    assert title in tree.text
+    assert all(tag not in ("script", "img") for tag, _ in tree.tags)
+
+
+def test_model_interval_that_was_not_computed_is_said(traffic_result, tmp_path):
+    mount = traffic_result.mounts[0]
+    nan = float("nan")
+    statistics = replace(mount.statistics, model_interval_m_s=(nan, nan), variants=())
+    result = replace(
+        traffic_result, mounts=(replace(mount, statistics=statistics),), tolerance_met=False
+    )
+    write_report(result, [], tmp_path / "report.html")
+    text = parse((tmp_path / "report.html").read_text(encoding="utf-8")).text
+    assert "not computed" in text
+    assert "the real uncertainty is larger" in text
+    assert "the sampling interval is wider than asked" in text
+    assert "nan" not in text.lower().split()
+
+
+def test_figures_are_named_and_carry_no_fixed_size(page):
+    figures = [attributes for tag, attributes in page.tags if tag == "svg"]
+    assert len(figures) == 16
+    for attributes in figures:
+        assert attributes["role"] == "img"
+        assert attributes["aria-label"]
+        assert "width" not in attributes
+        assert "viewbox" in attributes
+
+
+def test_inline_svg_prefixes_every_reference():
+    svg = (
+        '<?xml version="1.0"?>\n<svg xmlns:xlink="http://x" width="9pt" viewBox="0 0 9 9">'
+        '<g id="a" clip-path="url(#c)"><use xlink:href="#m"/></g></svg>'
+    )
+    text = str(inline_svg(svg, "p-", 'a "label"'))
+    assert text == (
+        '<svg viewBox="0 0 9 9" role="img" aria-label="a &#34;label&#34;">'
+        '<g id="p-a" clip-path="url(#p-c)"><use href="#p-m"/></g></svg>'
+    )
+    assert Rendered("s", "k", "m", "c", svg).stem == "s"
+
+
+def test_numbers_for_reading():
+    assert number(-0.001) == "0.00"
+    assert number(-1.234) == "−1.23"
+    assert number(float("nan")) == "–"
+    assert significant(0.0123456) == "0.0123"
+    assert significant(1234.5) == "1234"
+    assert significant(0.0) == "0"

@@ -1,0 +1,192 @@
+"""Saving: all or nothing, nothing overwritten unasked, plain errors."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from synthetic_result import build_result, single_pass_text, traffic_text
+
+import wakesim.outputs as outputs
+from wakesim.errors import OutputError
+from wakesim.outputs import check_target, save_all
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def snapshot(folder):
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+def test_save_returns_what_it_wrote(pass_result, tmp_path):
+    paths = save_all(pass_result, tmp_path / "deep" / "out")
+    assert all(path.is_file() for path in paths)
+    names = {path.name for path in paths}
+    assert {"result.h5", "summary.json", "signatures.csv", "report.html"} <= names
+    assert len(paths) == len(snapshot(tmp_path))
+
+
+def test_nothing_is_overwritten_without_force(pass_result, tmp_path):
+    save_all(pass_result, tmp_path)
+    before = snapshot(tmp_path)
+    with pytest.raises(OutputError, match="already holds a result"):
+        save_all(pass_result, tmp_path)
+    with pytest.raises(OutputError, match="--force"):
+        check_target(tmp_path)
+    assert snapshot(tmp_path) == before
+    save_all(pass_result, tmp_path, force=True)
+    check_target(tmp_path, force=True)
+
+
+def test_a_users_figure_is_not_overwritten_without_force(pass_result, tmp_path):
+    own = tmp_path / "figures" / "verge-post-signature.png"
+    own.parent.mkdir()
+    own.write_text("mine")
+    with pytest.raises(OutputError, match="verge-post-signature"):
+        save_all(pass_result, tmp_path)
+    assert snapshot(tmp_path) == {"figures/verge-post-signature.png": b"mine"}
+
+
+def test_force_takes_away_what_the_new_result_lacks(pass_result, tmp_path):
+    save_all(build_result(traffic_text()), tmp_path)
+    (tmp_path / "notes.txt").write_text("mine")
+    save_all(pass_result, tmp_path, force=True)
+    left = snapshot(tmp_path)
+    assert "series.csv" not in left
+    assert not any("spectrum" in name for name in left)
+    assert left["notes.txt"] == b"mine"
+    listed = json.loads(left["summary.json"])["files"]
+    assert set(left) == {*listed, "notes.txt"}
+
+
+def test_a_forged_list_of_files_leads_nowhere_else(pass_result, tmp_path):
+    folder = tmp_path / "out"
+    folder.mkdir()
+    victim = tmp_path / "figures-of-somebody.png"
+    victim.write_text("keep")
+    inside = folder / "notes.txt"
+    inside.write_text("keep")
+    names = ["../figures-of-somebody.png", "notes.txt", str(victim), "figures/../notes.txt", 3]
+    (folder / "summary.json").write_text(json.dumps({"files": names}))
+    save_all(pass_result, folder, force=True)
+    assert victim.read_text() == "keep"
+    assert inside.read_text() == "keep"
+
+
+@pytest.mark.parametrize("step", ["store.write_store", "tables.write_table", "report.write_report"])
+def test_failure_while_writing_leaves_old_results(pass_result, tmp_path, monkeypatch, step):
+    save_all(pass_result, tmp_path)
+    before = snapshot(tmp_path)
+
+    def full(*_):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(f"wakesim.outputs.{step}", full)
+    with pytest.raises(OutputError, match=r"^[^\n]*No space left on device$"):
+        save_all(build_result(traffic_text()), tmp_path, force=True)
+    assert snapshot(tmp_path) == before
+    assert not list(tmp_path.glob(".wakesim-*"))
+
+
+@pytest.mark.parametrize("moved", [0, 3, 9])
+def test_failure_while_moving_puts_the_old_results_back(pass_result, tmp_path, monkeypatch, moved):
+    save_all(pass_result, tmp_path)
+    before = snapshot(tmp_path)
+    real, count = os.replace, [0]
+
+    def replace(source, target):
+        if "old" not in Path(source).parts:
+            if count[0] == moved:
+                raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+            count[0] += 1
+        real(source, target)
+
+    monkeypatch.setattr(outputs.os, "replace", replace)
+    with pytest.raises(OutputError, match="Permission denied"):
+        save_all(build_result(traffic_text()), tmp_path, force=True)
+    assert count[0] == moved
+    assert snapshot(tmp_path) == before
+
+
+def test_failure_in_a_new_folder_leaves_no_folder(pass_result, tmp_path, monkeypatch):
+    def broken(*_):
+        raise ValueError("a bug, not the disk")
+
+    monkeypatch.setattr("wakesim.outputs.summary.write_summary", broken)
+    with pytest.raises(ValueError, match="a bug"):
+        save_all(pass_result, tmp_path / "a" / "b")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_target_that_is_a_file(pass_result, tmp_path):
+    (tmp_path / "file").write_text("x")
+    for target in (tmp_path / "file", tmp_path / "file" / "below"):
+        with pytest.raises(OutputError, match="file"):
+            check_target(target)
+        with pytest.raises(OutputError):
+            save_all(pass_result, target, force=True)
+    assert snapshot(tmp_path) == {"file": b"x"}
+
+
+@pytest.mark.skipif(not Path("/proc/self").is_dir(), reason="needs a folder nobody can write to")
+def test_target_that_cannot_be_written():
+    with pytest.raises(OutputError, match=r"^/proc/wakesim-out: cannot write results: [^\n]+$"):
+        check_target("/proc/wakesim-out")
+
+
+def test_check_changes_nothing_and_loads_nothing_heavy(tmp_path):
+    code = (
+        "import sys\n"
+        "from wakesim.outputs import check_target\n"
+        f"check_target({str(tmp_path / 'new' / 'out')!r})\n"
+        "heavy = {'numpy', 'h5py', 'matplotlib', 'jinja2', 'numba', 'scipy'} & set(sys.modules)\n"
+        "sys.exit(' '.join(heavy) or 0)\n"
+    )
+    run = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=False
+    )
+    assert run.returncode == 0, run.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a limit on file size")
+@pytest.mark.parametrize("limit", [20_000, 90_000, 300_000])
+def test_a_full_disk_gives_one_line_and_leaves_old_results(tmp_path, limit):
+    """A real refusal by the system, at different points of the work."""
+    (tmp_path / "case.toml").write_text(single_pass_text(), encoding="utf-8")
+    out = tmp_path / "out"
+    code = (
+        "import resource, signal, sys\n"
+        f"sys.path.insert(0, {str(Path(__file__).parent)!r})\n"
+        "import synthetic_result\n"
+        "from wakesim.errors import OutputError\n"
+        "result = synthetic_result.build_result(open(sys.argv[1]).read())\n"
+        "result.save(sys.argv[2])\n"
+        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+        f"resource.setrlimit(resource.RLIMIT_FSIZE, ({limit}, {limit}))\n"
+        "try:\n"
+        "    result.save(sys.argv[2], force=True)\n"
+        "except OutputError as error:\n"
+        "    print(error)\n"
+        "    sys.exit(7)\n"
+    )
+    paths = [str(tmp_path / "case.toml"), str(out)]
+    run = subprocess.run(
+        [sys.executable, "-c", code, *paths], capture_output=True, text=True, cwd=ROOT, check=False
+    )
+    assert run.returncode == 7, run.stderr
+    assert len(run.stdout.strip().splitlines()) == 1
+    assert run.stdout.startswith(f"{out}: cannot write results: ")
+    assert "File too large" in run.stdout
+    assert not list(out.glob(".wakesim-*"))
+    summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
+    assert set(snapshot(out)) == set(summary["files"])

@@ -1,0 +1,144 @@
+"""result.h5 opens in the programs people use, and holds what was computed."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+
+import h5py
+import netCDF4
+import numpy as np
+import pytest
+import xarray
+
+TRAFFIC_DIMENSIONS = {
+    "mount",
+    "vehicle_class",
+    "lane",
+    "signature_sample",
+    "bound",
+    "hour",
+    "cube_source",
+    "mechanism",
+    "variant",
+    "wake_memory",
+    "frequency",
+    "time",
+    "pass",
+}
+
+
+@pytest.fixture(params=["h5netcdf", "netcdf4"])
+def opened(request, saved_traffic):
+    with xarray.open_dataset(saved_traffic / "result.h5", engine=request.param) as data:
+        yield data
+
+
+def test_xarray_sees_every_dimension(opened):
+    assert set(opened.sizes) == TRAFFIC_DIMENSIONS
+    assert opened.attrs["Conventions"] == "CF-1.10"
+    assert opened["hour"].dtype.kind == "i"
+    assert opened["time"].dtype == np.float64
+
+
+def test_every_variable_has_units_and_long_name(opened):
+    assert len(opened.variables) > 50
+    for name, variable in opened.variables.items():
+        assert variable.attrs["units"], name
+        assert variable.attrs["long_name"], name
+
+
+def test_values_round_trip(opened, traffic_result):
+    for mount in traffic_result.mounts:
+        values = mount.statistics
+        row = opened.sel(mount=mount.mount.name)
+        assert float(row.effective_speed) == values.effective_speed_m_s
+        assert float(row.power_density) == values.power_density_w_m2
+        low, high = row.model_interval.sel(bound=["lower", "upper"]).values
+        assert (low, high) == values.model_interval_m_s
+        assert float(row.share_by_class.sel(cube_source="long_lorry")) == 0.63
+        assert float(row.share_by_mechanism.sel(mechanism="pulse")) == -0.04
+        assert float(row.hourly_flow.sel(hour=7)) == pytest.approx(4200.0)
+        assert float(row.hourly_mean_speed.sel(hour=7)) == values.hourly[7].mean_speed_m_s
+        assert float(row.cutoff_effective_speed.sel(wake_memory=60.0)) == pytest.approx(
+            1.04 * values.effective_speed_m_s
+        )
+        variant = row.variant_change.sel(variant="wake family: momentum")
+        assert float(variant) == values.variants[0].change_m_s
+        np.testing.assert_array_equal(row.velocity_spectrum.values, values.spectrum_m2_s)
+        np.testing.assert_array_equal(row.speed.values, values.series.speed_m_s.astype("f4"))
+        np.testing.assert_array_equal(opened.time.values, values.series.time_s)
+
+
+def test_signatures_round_trip(opened, traffic_result):
+    for mount in traffic_result.mounts:
+        for s in mount.signatures:
+            place = {"mount": mount.mount.name, "lane": s.lane, "vehicle_class": s.vehicle}
+            np.testing.assert_array_equal(
+                opened.signature_u.sel(place).values, s.u_m_s.astype("f4")
+            )
+            assert float(opened.signature_clearance.sel(place)) == s.clearance_m
+
+
+def test_passes_round_trip(opened, traffic_result):
+    passes = traffic_result.mounts[0].statistics.series.passes
+    np.testing.assert_array_equal(opened.pass_time.values, passes.time_s)
+    np.testing.assert_array_equal(opened.pass_lane.values, passes.lane)
+    meanings = opened.pass_vehicle.attrs["flag_meanings"].split()
+    assert meanings == list(traffic_result.case.vehicles)
+
+
+def test_provenance_and_cautions_are_in_the_file(opened, traffic_result):
+    attributes = opened.attrs
+    assert attributes["case_text"] == traffic_result.case.text
+    assert attributes["case_sha256"] == traffic_result.case.sha256
+    assert attributes["seed"] == 20260101
+    assert len(attributes["inputs_sha256"]) == 64
+    assert attributes["invented_data"] == "yes"
+    assert "road authority" in attributes["comment"]
+    assert json.loads(attributes["libraries"])["numpy"] == np.__version__
+
+
+def test_netcdf4_python_reads_it(saved_traffic, traffic_result):
+    with netCDF4.Dataset(saved_traffic / "result.h5") as data:
+        assert list(data["mount"][:]) == [m.mount.name for m in traffic_result.mounts]
+        assert data["speed"].filters()["shuffle"]
+        assert data["speed"].dimensions == ("mount", "time")
+        walls = data["wall_offset"][:]
+        assert np.isnan(walls.filled(np.nan)[0])
+        assert walls[1] == 6.0
+
+
+def test_ncdump_reads_it(saved_traffic, saved_pass):
+    program = shutil.which("ncdump")
+    if program is None:
+        pytest.skip("ncdump is not installed")
+    for folder in (saved_traffic, saved_pass):
+        run = subprocess.run(
+            [program, "-v", "mount,signature_peak", str(folder / "result.h5")],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert run.returncode == 0, run.stderr
+        assert 'mount = "verge post"' in run.stdout
+        assert "signature_sample = 280 ;" in run.stdout
+
+
+def test_every_axis_has_a_scale_and_no_forbidden_types(saved_traffic, saved_pass):
+    for folder in (saved_traffic, saved_pass):
+        with h5py.File(folder / "result.h5") as file:
+            for name, data in file.items():
+                assert data.dtype.kind not in "bc", name
+                scale = h5py.h5ds.is_scale(data.id)
+                assert scale or all(len(axis) == 1 for axis in data.dims), name
+
+
+def test_single_pass_file_opens_without_traffic_variables(saved_pass, pass_result):
+    for engine in ("h5netcdf", "netcdf4"):
+        with xarray.open_dataset(saved_pass / "result.h5", engine=engine) as data:
+            assert set(data.sizes) == {"mount", "vehicle_class", "lane", "signature_sample"}
+            present = data.signature_peak.notnull().sum(dim=("lane", "vehicle_class"))
+            assert present.values.tolist() == [3, 3, 3, 3]
+            assert data.sizes["mount"] == len(pass_result.mounts)

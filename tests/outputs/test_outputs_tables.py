@@ -1,0 +1,107 @@
+"""CSV tables read back equal, with their units on top."""
+
+from __future__ import annotations
+
+import csv
+
+import numpy as np
+import pytest
+from synthetic_result import build_result, traffic_text
+
+from wakesim.outputs.tables import STRETCH_S, tables, write_table
+
+
+def read(path):
+    """Comment lines and rows of a table."""
+    lines = path.read_text(encoding="utf-8").splitlines()
+    comments = [line for line in lines if line.startswith("# ")]
+    rows = list(csv.DictReader(line for line in lines if not line.startswith("# ")))
+    return comments, rows
+
+
+def column(rows, name, mount):
+    return np.array([float(row[name]) for row in rows if row["mount"] == mount])
+
+
+@pytest.mark.parametrize(
+    "name", ["series.csv", "signatures.csv", "hourly.csv", "model-variants.csv"]
+)
+def test_header_states_title_units_source_and_invented_data(saved_traffic, name):
+    comments, rows = read(saved_traffic / name)
+    text = "\n".join(comments)
+    assert "Post at Hollin Bridge" in comments[0]
+    assert "Invented data" in text
+    assert "seed 20260101" in text
+    for key in rows[0]:
+        assert f"# {key}: " in text
+
+
+def test_hourly_reads_back_equal(saved_traffic, traffic_result):
+    _, rows = read(saved_traffic / "hourly.csv")
+    for mount in traffic_result.mounts:
+        hourly = mount.statistics.hourly
+        name = mount.mount.name
+        for key in ("hour", "flow_veh_h", "effective_speed_m_s", "mean_speed_m_s"):
+            expected = [getattr(row, key) for row in hourly]
+            assert column(rows, key, name).tolist() == expected
+
+
+def test_variants_read_back_equal(saved_traffic, traffic_result):
+    _, rows = read(saved_traffic / "model-variants.csv")
+    expected = [
+        (m.mount.name, v.parameter, v.setting, v.effective_speed_m_s, v.change_m_s)
+        for m in traffic_result.mounts
+        for v in m.statistics.variants
+    ]
+    assert [
+        (
+            row["mount"],
+            row["parameter"],
+            row["setting"],
+            float(row["effective_speed_m_s"]),
+            float(row["change_m_s"]),
+        )
+        for row in rows
+    ] == expected
+
+
+def test_signatures_read_back_equal(saved_pass, pass_result):
+    comments, rows = read(saved_pass / "signatures.csv")
+    assert "Invented data" not in "\n".join(comments)
+    for mount in pass_result.mounts:
+        name = mount.mount.name
+        for key in ("time_s", "u_m_s", "v_m_s", "w_m_s", "pulse_u_m_s", "wake_u_m_s", "sigma_m_s"):
+            expected = np.concatenate([getattr(s, key) for s in mount.signatures])
+            np.testing.assert_allclose(column(rows, key, name), expected, rtol=1e-8, atol=1e-300)
+
+
+def test_stretch_is_the_ten_minutes_with_most_energy(saved_traffic, traffic_result):
+    _, rows = read(saved_traffic / "series.csv")
+    for mount in traffic_result.mounts:
+        series = mount.statistics.series
+        speed = column(rows, "speed_m_s", mount.mount.name)
+        time = column(rows, "time_s", mount.mount.name)
+        samples = round(STRETCH_S / series.dt_s)
+        assert len(speed) == samples
+        start = int(np.argmin(np.abs(series.time_s - time[0])))
+        part = series.speed_m_s[start : start + samples]
+        np.testing.assert_allclose(speed, part, rtol=1e-5)
+        np.testing.assert_allclose(time, series.time_s[start : start + samples], rtol=1e-9)
+        total = np.concatenate([[0.0], np.cumsum(series.speed_m_s**3)])
+        best = (total[samples:] - total[:-samples]).max() / samples
+        assert np.mean(part**3) == pytest.approx(best, rel=1e-12)
+
+
+def test_series_setting_is_obeyed(tmp_path):
+    full = build_result(traffic_text(series="full"))
+    write_table(full, "series.csv", tmp_path / "series.csv")
+    _, rows = read(tmp_path / "series.csv")
+    assert len(rows) == sum(len(m.statistics.series.time_s) for m in full.mounts)
+    none = build_result(traffic_text(series="none"))
+    assert "series.csv" not in tables(none)
+    assert "series.csv" in tables(full)
+
+
+def test_single_pass_has_only_signatures(pass_result, saved_pass):
+    assert tables(pass_result) == ["signatures.csv"]
+    assert sorted(path.name for path in saved_pass.glob("*.csv")) == ["signatures.csv"]
