@@ -5,6 +5,7 @@ All quantities are SI; the unit is the end of the name.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,7 +26,9 @@ class Signature:
 
     Arrays have shape (n,). ``u`` along the road, ``v`` away from the traffic, ``w`` up.
     ``pulse_u`` and ``wake_u`` are the two parts of ``u``; ``sigma`` is the standard deviation of
-    the along-road turbulence of the wake.
+    the along-road turbulence of the wake. ``relief_peak`` and ``relief_cube`` are the peak and the
+    integral of the cubed speed of the 3D pulse over those of a plan-plane (2D) calculation, NaN
+    where the mount is not beside the vehicle.
     """
 
     vehicle: str
@@ -45,6 +48,8 @@ class Signature:
     int_speed3_dt_m3_s2: float
     peak_m_s: float
     duration_s: float
+    relief_peak: float = math.nan
+    relief_cube: float = math.nan
 
 
 @dataclass(frozen=True)

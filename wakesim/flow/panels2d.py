@@ -29,8 +29,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from wakesim.errors import NumericalError
 from wakesim.flow.kernels import vortex_panel as kernels
+from wakesim.flow.linear import solve_dense
 
 Array = NDArray[np.float64]
 
@@ -194,12 +194,8 @@ def _solve(p: _Panels, wall_y: float | None) -> Array:
     system[:n, :n] = influence
     system[:n, n:] = -member
     system[n:, :n] = (member * vertex_length[:, None]).T
-    try:
-        solution = np.linalg.solve(system, np.concatenate((p.y, np.zeros(bodies))))
-    except np.linalg.LinAlgError as error:
-        raise NumericalError(f"the vortex-panel system is singular: {error}") from error
-    if not np.isfinite(solution).all():
-        raise NumericalError("the vortex-panel system has no finite solution")
+    right_hand = np.concatenate((p.y, np.zeros(bodies)))
+    solution = solve_dense(system, right_hand, "vortex panels of the plan plane")
     return solution[:n]
 
 

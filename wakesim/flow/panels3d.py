@@ -15,9 +15,9 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import lu_factor, lu_solve
 
 from wakesim.flow.kernels.quad_source import influence_matrix, panel_geometry, velocity_sum
+from wakesim.flow.linear import solve_dense
 
 Array = NDArray[np.float64]
 _ORDER = ("corners", "centres", "normals", "areas", "gauss", "gauss_share", "diagonal")
@@ -109,7 +109,7 @@ class SourceHull:
             induced = sinks.velocity(self.centres, self.road, wall_y)
             right_hand = right_hand - np.einsum("nc,nc->n", induced, self.normals)
         matrix = influence_matrix(*self._panels, *self._images)
-        self.strengths: Array = lu_solve(lu_factor(matrix, overwrite_a=True), right_hand)
+        self.strengths: Array = solve_dense(matrix, right_hand, "source panels of the hull")
 
     @property
     def _panels(self) -> tuple[Array, ...]:

@@ -6,7 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.case.mounts import Mount
+from wakesim.flow.outlines import vehicle_outline
+from wakesim.flow.panels2d import VortexOutline
 from wakesim.flow.passfield import PassField, pass_field
+from wakesim.flow.relief import finite_height_relief
 from wakesim.flow.wake import SHARE_U, AirState
 from wakesim.results import Signature
 from wakesim.traffic.lines import FieldSettings, Sight, air_relative_speed
@@ -16,6 +19,9 @@ Array = NDArray[np.float64]
 _STEP_S = 0.01
 _BEFORE_S = 2.0
 _PULSE_REACH_M = 100.0  # the displacement flow is neglected farther from nose and tail
+_PLANE_GAP_M = 0.2  # nearer to the side than this, or above the vehicle, no relief is given
+_PLANE_CORNER = 0.15  # radius of the plan outline's corners over the width, assumed
+_PLANE_REACH_M, _PLANE_STEP_M = 40.0, 0.1
 _NOTICEABLE = 0.1  # duration counts speeds above this share of the peak
 
 
@@ -76,7 +82,21 @@ def signature(
         int_speed3_dt_m3_s2=float(cube.sum() * _STEP_S),
         peak_m_s=peak,
         duration_s=float(np.count_nonzero(horizontal > _NOTICEABLE * peak) * _STEP_S),
+        **_relief(field, lateral, mount),
     )
+
+
+def _relief(field: PassField, lateral_m: float, mount: Mount) -> dict[str, float]:
+    """Finite-height relief of the pulse, where the plan plane has an answer at all."""
+    vehicle = field.vehicle
+    if abs(lateral_m) < 0.5 * vehicle.width_m + _PLANE_GAP_M:
+        return {}
+    shorter = min(vehicle.width_m, vehicle.length_m)
+    outline = vehicle_outline(vehicle.length_m, vehicle.width_m, _PLANE_CORNER * shorter)
+    plane = VortexOutline([outline], wall_y=field.hull.wall_y)
+    x = np.arange(-vehicle.length_m - _PLANE_REACH_M, _PLANE_REACH_M, _PLANE_STEP_M)
+    relief = finite_height_relief(field.displacement, plane.velocity, lateral_m, mount.height_m, x)
+    return {"relief_peak": relief.peak_ratio, "relief_cube": relief.cube_ratio}
 
 
 def clearance(sight: Sight, mount: Mount) -> float:

@@ -11,6 +11,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -114,9 +115,9 @@ def _publish(staging: Path, folder: Path, names: Sequence[str], stale: Sequence[
             if target.exists():
                 copy.parent.mkdir(parents=True, exist_ok=True)
                 _keep(target, copy)
-                undo.append(lambda copy=copy, target=target: os.replace(copy, target))
+                undo.append(partial(os.replace, copy, target))
             else:
-                undo.append(lambda target=target: target.unlink(missing_ok=True))
+                undo.append(partial(target.unlink, missing_ok=True))
             if name in names:
                 os.replace(staging / name, target)
             else:

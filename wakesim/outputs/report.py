@@ -178,7 +178,7 @@ def _method(result: Result) -> list[str]:
         f"road as mirror); the air it drags along is an empirical wake, here {family}, with the "
         "class's own drag; both are moved past the mount at the vehicle's speed."
     ]
-    if case.study == "traffic":
+    if case.traffic is not None:
         sentences.append(
             f"Vehicles arrive at random by lane with the given flow, classes, speeds and headways "
             f"(model {case.traffic.headway.model.replace('_', ' ')}), wander sideways by "

@@ -85,7 +85,7 @@ def _write_statistics(
 ) -> None:
     for key, name, units, long_name, method in _SCALARS:
         values = [float(getattr(row, key)) for row in statistics]
-        extra = {"cell_methods": method} if method else {}
+        extra: dict[str, Any] = {"cell_methods": method} if method else {}
         if name == "gust_peak":
             extra["gust_averaging_s"] = float(result.case.compute.gust_averaging_s)
         file.variable(name, ["mount"], values, units=units, long_name=long_name, **extra)

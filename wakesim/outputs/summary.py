@@ -123,7 +123,7 @@ def write_summary(result: Result, path: Path, files: Sequence[str] = ()) -> None
 def summary(result: Result, files: Sequence[str] = ()) -> dict[str, Any]:
     """The result as plain JSON values; keys in the module's text."""
     case = result.case
-    return plain(
+    values: dict[str, Any] = plain(
         {
             "format_version": FORMAT_VERSION,
             "title": case.title,
@@ -146,6 +146,7 @@ def summary(result: Result, files: Sequence[str] = ()) -> dict[str, Any]:
             "files": list(files),
         }
     )
+    return values
 
 
 def all_warnings(result: Result) -> list[str]:

@@ -14,7 +14,8 @@ if TYPE_CHECKING:
 def window_mean_cube(speed_m_s: NDArray[np.float64], samples: int) -> NDArray[np.float64]:
     """Mean cubed speed of every window of ``samples`` values, shape (n - samples + 1,), m³/s³."""
     total = np.concatenate([[0.0], np.cumsum(np.asarray(speed_m_s, dtype=float) ** 3)])
-    return (total[samples:] - total[:-samples]) / samples
+    cubes: NDArray[np.float64] = (total[samples:] - total[:-samples]) / samples
+    return cubes
 
 
 def busiest_window(speed_m_s: NDArray[np.float64], dt_s: float, length_s: float) -> slice:

@@ -6,13 +6,13 @@ its source or the words "common practice".
 
 from __future__ import annotations
 
-INVENTED_BANNER = "Invented data: this road and its traffic do not exist."
+INVENTED_BANNER = "Invented data: the place or its traffic is made up."
 INVENTED_MARK = "invented data"
 
 EFFECTIVE_SPEED = (
     "The effective speed is the steady wind that would carry the same energy through the rotor's "
     "swept area as the uneven air beside the road does: the cube root of the mean of the cubed "
-    "speed. It is higher than the mean speed because short, fast pulses carry most of the energy. "
+    "speed. It is higher than the mean speed because short, fast gusts carry much of the energy. "
     "Use it for energy; use the mean to judge how the place feels most of the time."
 )
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import BarycentricInterpolator, CubicSpline
+from scipy.interpolate import CubicSpline
 
 from wakesim.case.vehicle import Vehicle
 from wakesim.flow.passfield import solved_hull
@@ -57,6 +57,7 @@ class FieldSettings:
     wander_sd_m: float
     diffusivity_m2_s: float = 0.0
     lateral_shift_m: float = 0.0  # systematic error of the lane position, for the uncertainty
+    refinement: float = 1.0  # panels of the hulls in each direction, relative to the default
 
 
 @dataclass(frozen=True)
@@ -119,6 +120,16 @@ def _chebyshev(low: float, high: float, gap: float) -> Array:
     return 0.5 * (low + high) - 0.5 * (high - low) * np.cos((k + 0.5) * np.pi / count)
 
 
+def _lagrange(nodes: Array, at: Array) -> Array:
+    """Lagrange weights (n, n_nodes) of the nodes at places ``at`` (n,)."""
+    weights = np.ones((at.size, nodes.size))
+    for k in range(nodes.size):
+        for j in range(nodes.size):
+            if j != k:
+                weights[:, k] *= (at - nodes[j]) / (nodes[k] - nodes[j])
+    return weights
+
+
 def displacement_lines(
     sight: Sight, points: Array, settings: FieldSettings, wall_y_m: float | None, x: Array
 ) -> Array:
@@ -130,7 +141,7 @@ def displacement_lines(
     vehicle, s = sight.vehicle, sight.direction
     bubble = bubble_length_m(vehicle, settings.constants) if settings.open_tail else None
     wall = None if wall_y_m is None else s * (wall_y_m - sight.lane_centre_m)
-    hull = solved_hull(vehicle, bubble, wall)
+    hull = solved_hull(vehicle, bubble, wall, settings.refinement)
 
     wander = WANDER_NODES * settings.wander_sd_m
     relative = points[:, 0] - sight.lane_centre_m + settings.lateral_shift_m
@@ -149,9 +160,12 @@ def displacement_lines(
     out = np.empty((wander.size, x.size, 2, POINTS))
     for p in range(POINTS):
         column = along[:, :, int(np.searchsorted(heights, points[p, 1])), :]
-        out[..., p] = s * BarycentricInterpolator(nodes, column, axis=1)(lateral[:, p]).transpose(
-            1, 0, 2
-        )
+        weights = _lagrange(nodes, lateral[:, p])  # (n_wander, n_nodes)
+        total = np.zeros((wander.size, x.size, 2))
+        for k in range(nodes.size):
+            # added node by node: a matrix product may differ in the last bit from run to run
+            total += weights[:, k, None, None] * column[:, k, :]
+        out[..., p] = s * total
     return out
 
 
@@ -212,7 +226,7 @@ def build_library(
         x = AHEAD_M - NEAR_STEP_M * np.arange(near_rows)
         bubble = bubble_length_m(sight.vehicle, settings.constants) if settings.open_tail else None
         key = (sight.vehicle, sight.lane_centre_m, sight.direction, bubble, wall_y_m,
-               settings.wander_sd_m, settings.lateral_shift_m)  # fmt: skip
+               settings.wander_sd_m, settings.lateral_shift_m, settings.refinement)  # fmt: skip
         if key not in cache:
             cache[key] = displacement_lines(sight, points, settings, wall_y_m, x)
         wake = _wake_columns(sight, points, settings, wall_y_m, x, wander, sight.mean_speed_m_s)

@@ -7,6 +7,7 @@ import re
 import warnings
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -68,6 +69,7 @@ def render_figures(result: Result, folder: Path) -> list[Rendered]:
         warnings.filterwarnings("ignore", message="Glyph .* missing")
         for drawing in drawings(result):
             svg = folder / f"{drawing.stem}.svg"
+            freeze_layout(drawing.figure)
             drawing.figure.savefig(svg, format="svg", metadata=_METADATA)
             text = tidy_svg(svg.read_text(encoding="utf-8"))
             svg.write_text(text, encoding="utf-8")
@@ -83,6 +85,19 @@ def render_figures(result: Result, folder: Path) -> list[Rendered]:
     return rendered
 
 
+def freeze_layout(figure: Figure) -> None:
+    """Lay the figure out once and round the places of its axes.
+
+    The layout solver's last digits differ from run to run, and an SVG's identifiers are hashes of
+    such places; rounded, the same result gives the same bytes, and SVG and PNG look alike.
+    """
+    figure.draw_without_rendering()
+    figure.set_layout_engine("none")
+    for axes in figure.axes:
+        left, bottom, width, height = axes.get_position(original=True).bounds
+        axes.set_position((round(left, 4), round(bottom, 4), round(width, 4), round(height, 4)))
+
+
 def tidy_svg(svg: str) -> str:
     """Shorter and portable: coordinates to 0.01 point, no document type, common fonts."""
     svg = re.sub(r"<!DOCTYPE.*?>\s*", "", svg, count=1, flags=re.DOTALL)
@@ -95,7 +110,9 @@ def slugs(result: Result) -> list[str]:
     names: list[str] = []
     for number, mount in enumerate(result.mounts, start=1):
         slug = re.sub(r"[^a-z0-9]+", "-", mount.mount.name.lower()).strip("-")[:40] or "mount"
-        names.append(f"{slug}-{number}" if slug in names else slug)
+        while slug in names:
+            slug = f"{slug}-{number}"
+        names.append(slug)
     return names
 
 
@@ -111,10 +128,10 @@ def _builders(
     yield (
         "cross-section",
         cross_section.caption(result, mount),
-        lambda: cross_section.draw(result, mount),
+        partial(cross_section.draw, result, mount),
     )
     if mount.signatures:
-        yield "signature", signature.caption(result, mount), lambda: signature.draw(result, mount)
+        yield "signature", signature.caption(result, mount), partial(signature.draw, result, mount)
     values = mount.statistics
     if values is None:
         return
@@ -127,8 +144,4 @@ def _builders(
         ("spectrum", spectrum, len(values.spectrum_hz) > 1),
     ):
         if wanted:
-            yield (
-                kind,
-                module.caption(result, mount),
-                lambda module=module: module.draw(result, mount, values),
-            )
+            yield kind, module.caption(result, mount), partial(module.draw, result, mount, values)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -18,7 +18,7 @@ from wakesim.outputs.figures.dimensions import (
 )
 
 if TYPE_CHECKING:
-    from wakesim.case.schema import Case, Lane, Mount
+    from wakesim.case.schema import Carriageway, Case, Lane, Mount
     from wakesim.case.vehicle import Vehicle
     from wakesim.results import MountResult, Result
 
@@ -83,7 +83,7 @@ def lane_vehicles(case: Case) -> dict[int, Vehicle]:
     in the hour with most traffic; a single-pass study shows its largest vehicle in its lane.
     """
     vehicles = list(case.vehicles.values())
-    if case.study == "single_pass":
+    if case.single_pass is not None:
         named = [case.vehicles[name] for name in case.single_pass.vehicles]
         largest = max(named, key=lambda v: v.frontal_area_m2)
         return {case.single_pass.lane_index: largest}
@@ -111,11 +111,11 @@ def _span(case: Case, mount: Mount) -> tuple[float, float]:
     return min(ends) - room, max(ends) + room
 
 
-def _carriageway(carriageway: object) -> tuple[float, float]:
+def _carriageway(carriageway: Carriageway) -> tuple[float, float]:
     """Edge line and inner end of a carriageway's lanes, m."""
-    edge = carriageway.edge_offset_m  # type: ignore[attr-defined]
-    width = carriageway.lanes * carriageway.lane_width_m  # type: ignore[attr-defined]
-    return edge, edge - carriageway.sign * width  # type: ignore[attr-defined]
+    edge = carriageway.edge_offset_m
+    width = carriageway.lanes * carriageway.lane_width_m
+    return edge, edge - carriageway.sign * width
 
 
 def _ground(axes: Axes, case: Case, left: float, right: float) -> None:
@@ -123,8 +123,8 @@ def _ground(axes: Axes, case: Case, left: float, right: float) -> None:
     for carriageway in case.road.carriageways:
         edge, inner = _carriageway(carriageway)
         outer = edge + carriageway.sign * carriageway.hard_shoulder_m
-        _slab(axes, *sorted((edge, outer)), _SHOULDER)
-        _slab(axes, *sorted((edge, inner)), _TARMAC)
+        _slab(axes, min(edge, outer), max(edge, outer), _SHOULDER)
+        _slab(axes, min(edge, inner), max(edge, inner), _TARMAC)
     axes.plot([left, right], [0.0, 0.0], color=style.INK, linewidth=0.8)
 
 
@@ -185,7 +185,7 @@ def _vehicle(axes: Axes, centre: float, vehicle: Vehicle) -> None:
 def _vehicle_name(axes: Axes, lane: Lane, vehicle: Vehicle, text: float) -> None:
     """Label or name inside the outline where one fits, else the label above the roof."""
     body = vehicle.height_m - vehicle.clearance_m
-    looks = {"ha": "center", "fontsize": FONT_SIZE, "linespacing": 1.0, "zorder": 5}
+    looks: dict[str, Any] = {"ha": "center", "fontsize": FONT_SIZE, "linespacing": 1.0, "zorder": 5}
     for words in (vehicle.label, vehicle.name.replace("_", " ")):
         lines = _wrapped(words, vehicle.width_m / (CHARACTER * text))
         if lines and len(lines) * text <= body:

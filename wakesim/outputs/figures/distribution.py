@@ -22,8 +22,8 @@ def caption(result: Result, mount: MountResult) -> str:
     """What the figure shows, in a sentence or two."""
     return (
         "Distribution of the rotor-equivalent speed over time (above, logarithmic) and of the "
-        "energy flux over speed (middle): calm air fills most of the time, rare pulses carry much "
-        "of the energy. Below: effective speed with its two intervals, and the mean."
+        "energy flux over speed (middle): slow air fills most of the time, the rarer fast air "
+        "carries much of the energy. Below: effective speed with its two intervals, and the mean."
     )
 
 

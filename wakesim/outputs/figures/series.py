@@ -13,7 +13,7 @@ from wakesim.outputs.figures import style
 from wakesim.outputs.windows import typical_busy_window
 
 if TYPE_CHECKING:
-    from wakesim.results import MountResult, MountStatistics, Result
+    from wakesim.results import MountResult, MountStatistics, Result, Series
 
 WINDOW_S = 90.0
 
@@ -118,10 +118,10 @@ def _speed(axes: Axes, statistics: MountStatistics, time: np.ndarray, speed: np.
     axes.set_ylabel("rotor-equivalent speed (m/s)")
 
 
-def _clock(series: object, start: int) -> str:
+def _clock(series: Series, start: int) -> str:
     """Clock time hh:mm:ss of a sample."""
-    hour = np.asarray(series.hour)  # type: ignore[attr-defined]
-    time = np.asarray(series.time_s)  # type: ignore[attr-defined]
+    hour = np.asarray(series.hour)
+    time = np.asarray(series.time_s)
     changes = np.flatnonzero(hour[: start + 1] != hour[start])
     first = int(changes[-1]) + 1 if len(changes) else 0
     seconds = round(float(time[start] - time[first]))

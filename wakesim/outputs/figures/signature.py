@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -19,7 +19,7 @@ _COLUMNS = 3
 _ROW_IN = 1.9
 _SHOWN = 0.04  # share of the row's peak below which the edges of a signature are not shown
 _LONGEST_S = 12.0
-_LEGEND = ("± 1 standard deviation", "along the road", "away from traffic", "wake part of along")
+_LEGEND = ("± 1 standard deviation", "along the road", "away from traffic", "mean wake alone")
 
 
 def caption(result: Result, mount: MountResult) -> str:
@@ -27,8 +27,9 @@ def caption(result: Result, mount: MountResult) -> str:
     return (
         "One pass of each vehicle class in its lane nearest to the mount, in otherwise still air, "
         "at the centre of the swept rectangle. Time 0: the nose is abreast of the mount. The band "
-        "is one standard deviation of the wake turbulence about the along-road velocity. Classes "
-        "are sorted by their peak; each row has its own vertical scale."
+        "is one standard deviation of the wake turbulence about the along-road velocity; the "
+        "mean wake is a part of that velocity. Classes are sorted by their peak; each row has its "
+        "own vertical scale."
     )
 
 
@@ -103,7 +104,7 @@ def _panel(axes: Axes, signature: Signature) -> None:
     _above(axes, 4.0, where, fontsize=7.5)
 
 
-def _above(axes: Axes, points: float, text: str, **looks: object) -> None:
+def _above(axes: Axes, points: float, text: str, **looks: Any) -> None:
     """A line of text at so many points above the panel's upper left corner."""
     axes.annotate(
         text,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from wakesim.outputs.figures import style
@@ -63,12 +64,12 @@ def band_means(frequency: np.ndarray, power: np.ndarray) -> tuple[np.ndarray, np
     return centre, np.bincount(band, power) / count
 
 
-def _slope(axes: object, frequency: np.ndarray, power: np.ndarray) -> None:
+def _slope(axes: Axes, frequency: np.ndarray, power: np.ndarray) -> None:
     """A guide of slope -2/3 over the last decade, a little above the curve."""
     end = float(frequency[-1])
     guide = np.array([end / 10, end])
     level = 2.0 * float(np.interp(guide[0], frequency, power))
-    axes.plot(  # type: ignore[attr-defined]
+    axes.plot(
         guide,
         level * (guide / guide[0]) ** (-2.0 / 3.0),
         color=style.GREY,

@@ -1,0 +1,270 @@
+"""Whole runs: what must hold whatever the constants are."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+import wakesim
+from wakesim.case.load import load_case_text
+
+BASE = """
+title = "short test"
+study = "traffic"
+[road]
+name = "test road"
+[[road.carriageways]]
+name = "near"
+direction = "{near}"
+edge_offset_m = {near_edge}
+lanes = 1
+lane_width_m = 3.5
+{far}
+[traffic]
+seed = 7
+wander_sd_m = {wander}
+[[traffic.flows]]
+carriageway = "near"
+flow_veh_h = {flow}
+heavy_share = {heavy}
+light_mix = {{ small_car = 0.7, panel_van = 0.3 }}
+heavy_mix = {{ artic_lorry_eu = 1.0 }}
+{far_flow}
+[air]
+{air}
+[[mounts]]
+name = "m"
+kind = "{kind}"
+offset_m = {offset}
+height_m = 2.0
+rotor_width_m = 0.6
+rotor_height_m = 1.5
+[model]
+turbulence_factor = {turbulence}
+wake_memory_s = 12
+[compute]
+duration_h = {hours}
+tolerance = 0.5
+max_rounds = 1
+model_interval = false
+"""
+FAR = """
+[[road.carriageways]]
+name = "far"
+direction = "backward"
+edge_offset_m = 3.0
+lanes = 1
+lane_width_m = 3.5
+"""
+FAR_FLOW = """
+[[traffic.flows]]
+carriageway = "far"
+flow_veh_h = {flow}
+heavy_share = {heavy}
+light_mix = {{ small_car = 0.7, panel_van = 0.3 }}
+heavy_mix = {{ artic_lorry_eu = 1.0 }}
+"""
+
+
+def text_of(**changes):
+    values = {
+        "near": "forward", "near_edge": 0.0, "far": "", "far_flow": "", "wander": 0.2, "flow": 900,
+        "air": "still = true", "kind": "post", "offset": 1.5, "turbulence": 1.0,
+        "heavy": 0.3, "hours": 0.2,
+    } | changes  # fmt: skip
+    base = values.pop("base", BASE)
+    for name in ("far", "far_flow"):
+        values[name] = values[name].format(**values)
+    return base.format(**values)
+
+
+def case_of(**changes):
+    return load_case_text(text_of(**changes), "test.toml")
+
+
+def statistics(**changes):
+    return wakesim.run(case_of(**changes)).mounts[0].statistics
+
+
+@pytest.fixture(scope="module")
+def usual():
+    return wakesim.run(case_of())
+
+
+def test_same_seed_same_bytes(usual):
+    again = wakesim.run(case_of()).mounts[0].statistics.series
+    series = usual.mounts[0].statistics.series
+    for name in ("u_m_s", "v_m_s", "speed_m_s"):
+        assert getattr(series, name).tobytes() == getattr(again, name).tobytes()
+    assert series.passes.time_s.tobytes() == again.passes.time_s.tobytes()
+
+
+def test_another_seed_another_series(usual):
+    text = text_of()
+    other = wakesim.run(load_case_text(text.replace("seed = 7", "seed = 8"), "t"))
+    assert not np.array_equal(
+        other.mounts[0].statistics.series.u_m_s, usual.mounts[0].statistics.series.u_m_s
+    )
+
+
+def test_measures_are_those_of_the_series(usual):
+    s = usual.mounts[0].statistics
+    speed = s.series.speed_m_s
+    assert speed.size == round(0.2 * 3600 * 20)
+    assert s.effective_speed_m_s == pytest.approx(np.mean(speed**3) ** (1 / 3), rel=1e-12)
+    assert s.mean_speed_m_s == pytest.approx(speed.mean())
+    assert s.energy_pattern_factor == pytest.approx(np.mean(speed**3) / speed.mean() ** 3)
+    assert s.time_above_cut_in == pytest.approx(np.mean(speed > 1.2), abs=1e-12)
+    low, high = s.sampling_interval_m_s
+    assert low < s.effective_speed_m_s < high
+    assert sum(s.by_mechanism.values()) == pytest.approx(1.0)
+    assert sum(s.by_class.values()) == pytest.approx(1.0)
+    assert s.by_mechanism["ambient"] == 0.0
+    assert s.power_density_w_m2 == pytest.approx(
+        0.5 * usual.air_density_kg_m3 * s.effective_speed_m_s**3
+    )
+    assert s.spectrum_m2_s.sum() * s.spectrum_hz[1] == pytest.approx(np.var(s.series.u_m_s))
+    assert len(s.series.passes) == usual.passes_total
+
+
+def test_mirrored_road_gives_the_mirrored_series():
+    """Traffic the other way turns u and v round; turbulence, which has no direction, is off."""
+    one = statistics(turbulence=0.0, wander=0.0).series
+    # the road mirrored in x and y: rotated by half a turn about the vertical
+    other = statistics(
+        near="backward", near_edge=0.0, offset=-1.5, turbulence=0.0, wander=0.0
+    ).series
+    assert other.u_m_s == pytest.approx(-one.u_m_s, abs=1e-6)
+    assert other.v_m_s == pytest.approx(-one.v_m_s, abs=1e-6)
+    assert other.speed_m_s == pytest.approx(one.speed_m_s, abs=1e-6)
+
+
+def test_density_changes_power_and_not_speed(usual):
+    thick = wakesim.run(case_of(air="still = true\npressure_pa = 105000.0\ntemperature_c = -20.0"))
+    one, other = usual.mounts[0].statistics, thick.mounts[0].statistics
+    assert thick.air_density_kg_m3 > 1.15 * usual.air_density_kg_m3
+    assert other.series.speed_m_s.tobytes() == one.series.speed_m_s.tobytes()
+    ratio = thick.air_density_kg_m3 / usual.air_density_kg_m3
+    assert other.power_density_w_m2 / one.power_density_w_m2 == pytest.approx(ratio)
+
+
+def test_mount_fifty_metres_away_sees_the_ambient_alone():
+    still = statistics(offset=50.0)
+    assert still.effective_speed_m_s < 0.02
+    wind = "[air.wind]\nspeed_m_s = 4.0\nangle_deg = 180.0"
+    windy = statistics(offset=50.0, air=wind)
+    assert windy.effective_speed_m_s == pytest.approx(windy.ambient_effective_speed_m_s, rel=1e-3)
+    assert windy.by_mechanism["ambient"] == pytest.approx(1.0, abs=2e-3)
+
+
+def test_opposite_traffic_cancels_in_the_mean_and_adds_in_the_cube():
+    """A central mount between equal lanes of opposite direction, against one of them alone."""
+    usual = {"far": FAR, "kind": "central_reservation", "heavy": 0.0, "hours": 3.0, "flow": 600}
+    both = statistics(far_flow=FAR_FLOW, **usual)
+    alone = statistics(**usual)
+    assert abs(both.mean_u_m_s) < 0.1 * alone.mean_u_m_s
+    cube = both.effective_speed_m_s**3 / alone.effective_speed_m_s**3
+    assert 1.8 < cube < 2.8  # above 2 where turbulence of both directions meets
+
+
+def test_nearer_lanes_and_more_traffic_blow_harder():
+    near, far = statistics(offset=1.2), statistics(offset=3.0)
+    assert near.effective_speed_m_s > 1.2 * far.effective_speed_m_s
+    less = statistics(offset=1.2, flow=300)
+    assert near.effective_speed_m_s > less.effective_speed_m_s > 0
+
+
+def test_crosswind_carries_the_wakes_to_the_mount_or_away():
+    wind = "[air.wind]\nspeed_m_s = 3.0\nangle_deg = {}"
+    onto = statistics(air=wind.format(90.0), offset=4.0)
+    away = statistics(air=wind.format(-90.0), offset=4.0)
+    assert onto.mean_u_m_s > 2.0 * abs(away.mean_u_m_s)
+    assert onto.effective_speed_m_s > away.effective_speed_m_s
+
+
+def test_wall_and_overhead_mounts_run():
+    wall = BASE.replace("height_m = 2.0", "wall_offset_m = 3.0\nheight_m = 2.0")
+    beside = statistics(base=wall, kind="wall")
+    assert beside.mean_u_m_s > 1.05 * statistics().mean_u_m_s  # the wake's image adds
+    over = BASE.replace("height_m = 2.0", "height_m = 6.0")
+    above = statistics(base=over, kind="overhead", offset=-1.75)
+    assert 0.05 < above.effective_speed_m_s < 5.0
+
+
+def test_tolerance_ends_the_rounds_or_is_reported():
+    text = text_of()
+    loose = text.replace("tolerance = 0.5", "tolerance = 0.03").replace(
+        "max_rounds = 1", "max_rounds = 40"
+    )
+    result = wakesim.run(load_case_text(loose, "t"))
+    s = result.mounts[0].statistics
+    half = 0.5 * (s.sampling_interval_m_s[1] - s.sampling_interval_m_s[0])
+    assert result.tolerance_met
+    assert 1 < result.rounds < 40
+    assert half <= 0.03 * s.effective_speed_m_s
+    assert result.simulated_s == pytest.approx(result.rounds * 720.0)
+    tight = text.replace("tolerance = 0.5", "tolerance = 0.001")
+    unmet = wakesim.run(load_case_text(tight, "t"))
+    assert not unmet.tolerance_met
+    assert any("tolerance" in w for w in unmet.warnings)
+
+
+def test_model_interval_holds_the_value_and_names_its_parts():
+    text = text_of(offset=2.5)
+    result = wakesim.run(load_case_text(text.replace("model_interval = false", ""), "t"))
+    s = result.mounts[0].statistics
+    low, high = s.model_interval_m_s
+    assert low < s.effective_speed_m_s < high
+    assert set(s.cutoff_effective_speed_m_s) == {6.0, 12.0, 24.0}
+    speeds = [s.cutoff_effective_speed_m_s[k] for k in (6.0, 12.0, 24.0)]
+    assert speeds == sorted(speeds)  # longer memory, more air in motion, one direction
+    by_name = {(v.parameter, v.setting): v.change_m_s for v in s.variants}
+    assert (
+        by_name["lane position", "0.25 m nearer"] > 0 > by_name["lane position", "0.25 m farther"]
+    )
+    assert by_name["wake turbulence", "rms × 1.5"] > 0 > by_name["wake turbulence", "rms × 0.5"]
+    assert by_name["vehicle dimensions", "× 1.05"] > 0
+    drag = {k[1]: v for k, v in by_name.items() if k[0] == "drag coefficients"}
+    assert drag["low end of each class"] < drag["high end of each class"]
+
+
+def test_single_pass_gives_signatures_alone():
+    text = """
+title = "one pass"
+study = "single_pass"
+[road]
+name = "test road"
+[[road.carriageways]]
+name = "near"
+direction = "forward"
+edge_offset_m = 0.0
+lanes = 1
+lane_width_m = 3.5
+[single_pass]
+vehicles = ["small_car", "artic_lorry_eu"]
+carriageway = "near"
+lane = 1
+speed_kmh = 90
+[[mounts]]
+name = "m"
+kind = "post"
+offset_m = 2.0
+height_m = 1.5
+rotor_width_m = 0.6
+rotor_height_m = 1.0
+"""
+    result = wakesim.run(load_case_text(text, "t"))
+    (mount,) = result.mounts
+    assert mount.statistics is None
+    car, lorry = mount.signatures
+    assert car.speed_m_s == lorry.speed_m_s == pytest.approx(25.0)
+    assert lorry.peak_m_s > 2 * car.peak_m_s
+    assert lorry.int_speed3_dt_m3_s2 > 10 * car.int_speed3_dt_m3_s2
+    # the plan plane overstates both, the low car far more
+    assert car.relief_cube < lorry.relief_cube < 1.0
+    assert car.relief_peak < lorry.relief_peak < 1.0
+    nose = np.interp(0.0, lorry.time_s, lorry.v_m_s)
+    assert nose > 0  # air is pushed aside as the nose arrives
+    assert math.isclose(lorry.clearance_m, 2.0 + 1.75 - 1.275)

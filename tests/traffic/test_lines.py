@@ -1,0 +1,109 @@
+"""Lines against the pass field they are taken from."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from wakesim.case.catalogue import catalogue
+from wakesim.flow.passfield import pass_field
+from wakesim.flow.wake import AirState, WakeConstants
+from wakesim.traffic.lines import (
+    SPEED_NODES,
+    WANDER_NODES,
+    FieldSettings,
+    Sight,
+    air_relative_speed,
+    build_library,
+)
+
+SETTINGS = FieldSettings(WakeConstants(), True, 20.0, 0.25, 0.5)
+
+
+def rotor(y, z, width=1.0, height=2.0):
+    steps = np.array([-1.0, 0.0, 1.0]) / 3.0
+    a, b = np.meshgrid(y + steps * width, z + steps * height, indexing="ij")
+    return np.column_stack([a.ravel(), b.ravel()])
+
+
+def line(table, number):
+    first, rows = table.first[number], table.rows[number]
+    return table.data[first : first + rows]
+
+
+@pytest.mark.parametrize(
+    ("name", "lane", "direction", "mount"),
+    [
+        ("small_car", -1.825, 1, (1.5, 1.5)),
+        ("artic_lorry_eu", -1.825, 1, (2.0, 2.5)),
+        ("artic_lorry_eu", -17.3, -1, (4.5, 2.0)),
+        ("coach", -1.825, 1, (-1.0, 6.5)),  # overhead
+    ],
+)
+def test_near_lines_are_the_pass_field(name, lane, direction, mount):
+    vehicle = catalogue()[name]
+    sight = Sight(vehicle, lane, direction, 25.0, 2.0)
+    points = rotor(*mount)
+    library = build_library((sight,), points, SETTINGS)
+    field = pass_field(vehicle, air=AirState(0.5 / 25.0, 0.0))
+    for node in (0, 4, 8):
+        rows = line(library.near, node).reshape(-1, 4, 9)
+        x = library.near_start_m - library.near.step_m * np.arange(len(rows))
+        for p in (0, 4, 8):
+            y = direction * (points[p, 0] - lane - WANDER_NODES[node] * 0.25)
+            at = np.column_stack([x, np.full(x.size, y), np.full(x.size, points[p, 1])])
+            pulse = direction * field.displacement(at)[:, :2]
+            scale = np.abs(pulse).max()
+            assert rows[:, :2, p] == pytest.approx(pulse, abs=0.01 * scale)
+            assert rows[:, 2, p] == pytest.approx(direction * field.wake(at)[:, 0], abs=1e-12)
+            assert rows[:, 3, p] == pytest.approx(field.turbulence(at), abs=1e-12)
+
+
+def test_far_lines_continue_the_near_ones_and_fade_at_the_cutoff():
+    vehicle = catalogue()["suv"]
+    sight = Sight(vehicle, -1.825, 1, 30.0, 3.0)
+    points = rotor(3.0, 1.5)
+    library = build_library((sight,), points, SETTINGS)
+    near = line(library.near, 4)[-1].reshape(4, 9)
+    middle = int(np.flatnonzero(SPEED_NODES == 0.0)[0])
+    far = line(library.far, middle).reshape(-1, 2, 9)
+    assert far[0] == pytest.approx(near[2:], rel=1e-9)
+    x = library.far_start_m[0] - library.far.step_m * np.arange(len(far))
+    age = (-vehicle.length_m - x) / 30.0
+    assert np.all(far[age >= 20.0] == 0.0)
+    field = pass_field(vehicle, air=AirState(0.5 / 30.0, 0.0))
+    early = (age > 4.0) & (age < 18.0)
+    at = np.column_stack([x, np.full(x.size, 3.0 + 1.825), np.full(x.size, 1.5)])[early]
+    assert far[early, 0, 4] == pytest.approx(field.wake(at)[:, 0], rel=1e-9)
+
+
+def test_age_by_speed_node_is_close_enough():
+    """Between speed nodes a wake's age is off; its far signature changes by a few per cent."""
+    vehicle = catalogue()["small_car"]
+    sight = Sight(vehicle, -1.825, 1, 30.0, 3.0)
+    library = build_library((sight,), rotor(3.0, 1.5), SETTINGS)
+    far = line(library.far, 1).reshape(-1, 2, 9)[:, 0, 4]
+    x = library.far_start_m[0] - library.far.step_m * np.arange(len(far))
+    halfway = 30.0 + 0.625 * 3.0  # the worst place, between two nodes
+    field = pass_field(vehicle, air=AirState(0.5 / halfway, 0.0))
+    at = np.column_stack([x, np.full(x.size, 4.825), np.full(x.size, 1.5)])
+    exact = field.wake(at)[:, 0]
+    old = x > -vehicle.length_m - 15.0 * 30.0
+    assert far[old].sum() == pytest.approx(exact[old].sum(), rel=0.06)
+
+
+def test_wind_changes_the_air_relative_speed_with_the_direction():
+    assert air_relative_speed(30.0, 1, 4.0) == 26.0
+    assert air_relative_speed(30.0, -1, 4.0) == 34.0
+    assert air_relative_speed(3.0, 1, 9.0) == 1.0
+
+
+def test_panel_part_is_kept_between_calls():
+    cache: dict = {}
+    sight = Sight(catalogue()["suv"], -1.825, 1, 30.0, 3.0)
+    first = build_library((sight,), rotor(3.0, 1.5), SETTINGS, None, cache)
+    kept = {key: value.copy() for key, value in cache.items()}
+    again = build_library((sight,), rotor(3.0, 1.5), SETTINGS, None, cache)
+    assert len(cache) == 1
+    assert np.array_equal(first.near.data, again.near.data)
+    assert all(np.array_equal(kept[key], cache[key]) for key in kept)
