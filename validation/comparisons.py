@@ -304,12 +304,12 @@ def report(rows: list[Row]) -> str:
     offset = float(np.mean(d["U"] / d["open_U"]))
     rest = rms(offset * d["open_U"] - d["U"])
     text = (
-        "Ahead of the body the hull reads low by nearly the same amount at all heights, even at the "
-        "top, where the measured value exceeds the nominal tunnel speed, which potential flow "
-        f"cannot do there. With a tunnel speed {100 * (offset - 1):.1f} % above the nominal 40 m/s "
-        f"the rms error of the open tail would be {rest:.2f} m/s. Taken at the nominal speed, the "
-        "closed tail just meets the mark and the open tail just misses it; the plan plane is far "
-        "off."
+        "Ahead of the body the hull reads low by nearly the same amount at all heights, even at "
+        "the top, where the measured value exceeds the nominal tunnel speed, which potential flow "
+        f"cannot do there. With a tunnel speed {100 * (offset - 1):.1f} % above the nominal "
+        f"40 m/s the rms error of the open tail would be {rest:.2f} m/s. Taken at the nominal "
+        "speed, the closed tail just meets the mark and the open tail just misses it; the plan "
+        "plane is far off."
     )
     lines += [
         "",

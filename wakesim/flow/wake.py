@@ -53,6 +53,7 @@ TURBULENCE_NEAR = 0.115  # k/V^2 just behind the base
 TURBULENCE_FAR = 0.165  # k/V^2 at x = h per C_D A_f/h^2
 TURBULENCE_WIDTH = 1.1  # width of the turbulence over that of the mean wake, assumed
 SHARE_U, SHARE_V, SHARE_W = 0.40, 0.32, 0.28  # of 2k; u from the same data, v and w assumed
+TURBULENCE_ONSET = 0.25  # heights behind the tail over which it rises from zero, assumed
 TURBULENCE_BASE = 0.3  # least standard deviation over the base dimensions, assumed
 TURBULENCE_TIME_S = 0.3  # integral time scale at a fixed point: most of the variance lies above
 # 0.5 Hz, as Eskridge and Rao 1983 (J. Climate Appl. Meteorol. 22) observed (from memory)
@@ -191,6 +192,7 @@ class VehicleWake:
         far_level = TURBULENCE_FAR * v.drag_coefficient * v.frontal_area_m2 / v.height_m**2
         knee = (far_level / TURBULENCE_NEAR) ** (1.0 / 1.2)
         level = TURBULENCE_NEAR * (1.0 + (behind / knee) ** 4) ** -0.3
+        level = level * np.minimum(behind / TURBULENCE_ONSET, 1.0)
         own_y, own_z = self.spread(x, ambient=False)
         s_y, s_z = self.spread(x)
         level = level * own_y * own_z / (s_y * s_z)

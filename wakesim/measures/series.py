@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -160,7 +160,6 @@ def walk(
     start_s: float,
     samples: int,
     noise: tuple[Array, Array],
-    tick: Callable[[int], None] | None = None,
 ) -> Iterator[RotorSums]:
     """Sums of consecutive stretches of at most ten minutes, from ``start_s`` on."""
     dt = 1.0 / scene.case.compute.sample_rate_hz
@@ -174,8 +173,6 @@ def walk(
         yield rotor_sums(
             field, scene.weights, noise[0][part], scene.ambient, scene.ambient_sd, noise[1][part]
         )
-        if tick is not None:
-            tick(count)
 
 
 def merge(parts: list[RotorSums]) -> RotorSums:

@@ -150,35 +150,32 @@ def model_spread(
     passes: Passes,
     effective_m_s: float,
     cache: dict[tuple[object, ...], Array],
-    tick: Callable[[int], None] | None = None,
+    say: Callable[[float], None] = lambda share: None,
 ) -> tuple[tuple[ModelVariant, ...], dict[float, float]]:
     """All variants, and the effective speed by wake memory (s) for the cut-off's sensitivity.
 
-    All of them, the base model included, use hulls of fewer panels. ``passes`` must reach back far enough before the start for twice the wake memory. Values are
-    scaled so that the base model on the common sample equals ``effective_m_s``.
+    All of them, the base model included, use hulls of fewer panels. ``passes`` must reach back far
+    enough before the start for twice the wake memory. Values are scaled so that the base model on
+    the common sample equals ``effective_m_s``. ``say`` is told the share done.
     """
     settings = replace(settings, refinement=_REFINEMENT)
     sample = CommonSample(scene, passes)
     base = sample.effective_speed(scene, settings, cache)
     scale = effective_m_s / base if base > 0.0 else 0.0
     found = []
-    for parameter, setting, change in variants(settings):
+    listed = list(variants(settings))
+    total = len(listed) + len(CUTOFF_FACTORS)
+    for parameter, setting, change in listed:
         speed = scale * sample.effective_speed(*change(scene, settings), cache)
         found.append(ModelVariant(parameter, setting, speed, speed - effective_m_s))
-        if tick is not None:
-            tick(1)
+        say(len(found) / total)
     cutoff = {settings.wake_memory_s: effective_m_s}
     for factor in CUTOFF_FACTORS:
         memory = settings.wake_memory_s * factor
         changed = replace(settings, wake_memory_s=memory)
-        cutoff[memory] = scale * sample.effective_speed(scene, changed, cache)
-        found.append(
-            ModelVariant(
-                "wake cut-off", f"{memory:g} s", cutoff[memory], cutoff[memory] - effective_m_s
-            )
-        )
-        if tick is not None:
-            tick(1)
+        speed = cutoff[memory] = scale * sample.effective_speed(scene, changed, cache)
+        found.append(ModelVariant("wake cut-off", f"{memory:g} s", speed, speed - effective_m_s))
+        say(len(found) / total)
     return tuple(found), dict(sorted(cutoff.items()))
 
 

@@ -1,0 +1,247 @@
+"""The studies at one mount: single passes, or traffic over the day with all its measures."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wakesim.air.profiles import ambient_velocity
+from wakesim.case.mounts import Mount
+from wakesim.case.schema import Case
+from wakesim.errors import NumericalError
+from wakesim.measures import intervals, series, spread
+from wakesim.measures.effective import (
+    effective_speed,
+    energy_pattern_factor,
+    power_density,
+    share_above,
+)
+from wakesim.measures.gusts import gust_peak
+from wakesim.measures.signature import clearance, signature
+from wakesim.measures.spectra import velocity_spectrum
+from wakesim.measures.split import MECHANISMS, RotorSums
+from wakesim.results import (
+    HourRow,
+    ModelVariant,
+    MountResult,
+    MountStatistics,
+    Series,
+    Signature,
+)
+from wakesim.traffic.lines import LineLibrary, Sight
+from wakesim.traffic.stream import Passes
+
+Array = NDArray[np.float64]
+Say = Callable[[float, str], None]
+
+LEVEL = 0.90  # confidence of the sampling interval
+_SPECTRUM_SEGMENT_S = 120.0
+_UNKNOWN_SPEED_M_S = 25.0  # single pass of a class without a speed of its own
+_NEAR_M = 0.5  # clearance below which nothing validates the model
+
+
+def single_pass(case: Case, mount: Mount, say: Say) -> MountResult:
+    """One signature for each vehicle the case names, in its lane and at its speed."""
+    study = case.single_pass
+    if study is None:
+        raise ValueError("the case has no single pass")
+    lane = case.road.lanes[study.lane_index]
+    settings = series.field_settings(case)
+    found = []
+    for k, name in enumerate(study.vehicles):
+        vehicle = case.vehicles[name]
+        speed = study.speed_m_s or vehicle.mean_speed_m_s or _UNKNOWN_SPEED_M_S
+        along, across = ambient_velocity(case.air.wind, 0.5 * vehicle.height_m)
+        sight = Sight(
+            vehicle, lane.centre_m, lane.direction, speed, 0.0, float(along), float(across)
+        )
+        found.append(signature(sight, lane.name, mount, settings))
+        say((k + 1) / len(study.vehicles), vehicle.label)
+    warnings = [_nearness(mount, s.label, s.clearance_m) for s in found if s.clearance_m < _NEAR_M]
+    return MountResult(mount, tuple(found), None, tuple(warnings))
+
+
+class TrafficStudy:
+    """Traffic at one mount, round after round until the effective speed is sure enough.
+
+    ``say(share, text)`` is told of progress. After ``result`` the attributes ``rounds``,
+    ``passes_total``, ``simulated_s`` and ``tolerance_met`` say how it went.
+    """
+
+    def __init__(self, case: Case, mount: Mount, density_kg_m3: float, say: Say) -> None:
+        self.case, self.mount, self.density, self.say = case, mount, density_kg_m3, say
+        self.scene = series.prepare(case, mount)
+        self.settings = series.field_settings(case)
+        self.dt = 1.0 / case.compute.sample_rate_hz
+        self.samples = max(1, round(3600.0 * case.compute.duration_h / self.dt))
+        clock = (np.arange(self.samples) * self.dt / 3600.0).astype(np.int64)
+        self.hours = np.asarray(case.compute.hours, dtype=np.int8)[clock]
+        self.passes_total = 0
+        self.tolerance_met = False
+        self._sums: list[RotorSums] = []
+        self._blocks: list[intervals.Blocks] = []
+        self._cache: dict[tuple[object, ...], Array] = {}  # panel part of the lines
+
+    @property
+    def rounds(self) -> int:
+        """Rounds simulated so far."""
+        return len(self._sums)
+
+    @property
+    def simulated_s(self) -> float:
+        """Time simulated so far, s."""
+        return self.rounds * self.samples * self.dt
+
+    def result(self) -> MountResult:
+        """Simulate, and collect all measures. Raises NumericalError for a series not finite."""
+        compute = self.case.compute
+        self.say(0.0, "pass fields")
+        lines = series.library(self.scene, self.settings, self._cache)
+        first_passes = self._round(lines)
+        while not self.tolerance_met and self.rounds < compute.max_rounds:
+            self._round(lines)
+        effective = self._effective()
+        variants: tuple[ModelVariant, ...] = ()
+        cutoff = {self.settings.wake_memory_s: effective}
+        model = (math.nan, math.nan)
+        if compute.model_interval and effective > 0.0:
+            variants, cutoff = spread.model_spread(
+                self.scene,
+                self.settings,
+                first_passes,
+                effective,
+                self._cache,
+                lambda share: self.say(0.5 + 0.5 * share, "model interval"),
+            )
+            model = spread.model_interval(effective, variants)
+        statistics = self._statistics(effective, model, variants, cutoff, first_passes)
+        return MountResult(self.mount, self._signatures(), statistics, tuple(self._warnings()))
+
+    def _round(self, lines: LineLibrary) -> Passes:
+        """Simulate one more round and judge the interval so far; returns its passes."""
+        number = self.rounds
+        before = 10.0 + 1.25 * max(spread.CUTOFF_FACTORS) * self.settings.wake_memory_s
+        passes = series.draw_round(self.case, number, before)
+        noise = series.round_noise(self.scene, number, self.samples)
+        parts = []
+        done = 0
+        for part in series.walk(self.scene, lines, passes, 0.0, self.samples, noise):
+            parts.append(part)
+            done += part.speed.size
+            self.say(0.1 + 0.4 * done / self.samples, f"traffic, round {number + 1}")
+        sums = series.merge(parts)
+        if not np.isfinite(sums.speed).all():
+            raise NumericalError(f"mount '{self.mount.name}': the speed series is not finite")
+        if number > 0:  # only the first round's components are kept
+            sums = replace(sums, u=np.empty(0), v=np.empty(0))
+        self._sums.append(sums)
+        self._blocks.append(intervals.block_cubes(sums.speed, self.dt, self.hours))
+        self.passes_total += int(np.count_nonzero(passes.time_s >= 0.0))
+        low, high = self._interval()
+        tolerance = self.case.compute.tolerance * self._effective()
+        self.tolerance_met = 0.5 * (high - low) <= tolerance
+        return passes
+
+    def _interval(self) -> tuple[float, float]:
+        return intervals.interval(intervals.join_blocks(self._blocks), LEVEL)
+
+    def _speed(self) -> Array:
+        return np.concatenate([s.speed for s in self._sums])
+
+    def _effective(self) -> float:
+        return effective_speed(self._speed())
+
+    def _statistics(
+        self,
+        effective: float,
+        model: tuple[float, float],
+        variants: tuple[ModelVariant, ...],
+        cutoff: dict[float, float],
+        passes: Passes,
+    ) -> MountStatistics:
+        speed = self._speed()
+        first = self._sums[0]
+        cube = float(np.sum(speed**3))
+        by_class, by_mechanism = self._shares(cube)
+        hz, density = velocity_spectrum(first.u, self.dt, _SPECTRUM_SEGMENT_S)
+        ambient_cube = sum(s.ambient_cube for s in self._sums) / speed.size
+        return MountStatistics(
+            effective_speed_m_s=effective,
+            sampling_interval_m_s=self._interval(),
+            model_interval_m_s=model,
+            mean_speed_m_s=float(speed.mean()),
+            mean_u_m_s=sum(s.u_sum for s in self._sums) / speed.size,
+            mean_v_m_s=sum(s.v_sum for s in self._sums) / speed.size,
+            sd_speed_m_s=float(speed.std()),
+            energy_pattern_factor=energy_pattern_factor(speed),
+            time_above_cut_in=share_above(speed, self.mount.cut_in_m_s),
+            gust_peak_m_s=gust_peak(first.speed, self.dt, self.case.compute.gust_averaging_s),
+            peak_m_s=float(speed.max()),
+            ambient_effective_speed_m_s=math.cbrt(ambient_cube),
+            power_density_w_m2=power_density(effective, self.density),
+            by_class=by_class,
+            by_mechanism=by_mechanism,
+            hourly=self._hourly(speed),
+            variants=variants,
+            cutoff_effective_speed_m_s=cutoff,
+            spectrum_hz=hz,
+            spectrum_m2_s=density,
+            series=Series(
+                dt_s=self.dt,
+                time_s=np.arange(self.samples, dtype=np.float64) * self.dt,
+                hour=self.hours,
+                u_m_s=first.u,
+                v_m_s=first.v,
+                speed_m_s=first.speed,
+                passes=passes.take(passes.time_s >= 0.0),
+            ),
+        )
+
+    def _shares(self, cube: float) -> tuple[dict[str, float], dict[str, float]]:
+        """Parts of the mean cube by class and by mechanism; empty in dead calm."""
+        if cube == 0.0:
+            return {}, {}
+        classes = np.sum([s.by_class for s in self._sums], axis=0) / cube
+        mechanisms = np.sum([s.by_mechanism for s in self._sums], axis=0) / cube
+        by_mechanism = dict(zip(MECHANISMS, map(float, mechanisms), strict=True))
+        by_class = dict(zip(self.case.vehicles, map(float, classes), strict=True))
+        return by_class | {"ambient": by_mechanism["ambient"]}, by_mechanism
+
+    def _hourly(self, speed: Array) -> tuple[HourRow, ...]:
+        hour_of = np.tile(self.hours, self.rounds)
+        rows = []
+        for hour in self.case.compute.hours:
+            mine = speed[hour_of == hour]
+            flow = float(self.case.traffic_state(hour).flow_veh_s.sum() * 3600.0)
+            rows.append(HourRow(hour, flow, effective_speed(mine), float(mine.mean())))
+        return tuple(rows)
+
+    def _signatures(self) -> tuple[Signature, ...]:
+        """Every class once, in the lane where it passes nearest."""
+        lanes = {lane.centre_m: lane.name for lane in self.case.road.lanes}
+        found = []
+        for name in self.case.vehicles:
+            mine = [s for s in self.scene.sights if s.vehicle.name == name]
+            if mine:
+                nearest = min(mine, key=lambda s: abs(self.mount.offset_m - s.lane_centre_m))
+                lane = lanes[nearest.lane_centre_m]
+                found.append(signature(nearest, lane, self.mount, self.settings))
+        return tuple(found)
+
+    def _warnings(self) -> list[str]:
+        gaps = {s.vehicle.label: clearance(s, self.mount) for s in self.scene.sights}
+        for sight in self.scene.sights:
+            label = sight.vehicle.label
+            gaps[label] = min(gaps[label], clearance(sight, self.mount))
+        return [_nearness(self.mount, label, gap) for label, gap in gaps.items() if gap < _NEAR_M]
+
+
+def _nearness(mount: Mount, label: str, gap_m: float) -> str:
+    return (
+        f"mount '{mount.name}': {label} passes at a clearance of {gap_m:.2f} m; nearer than "
+        f"{_NEAR_M:g} m the model is not validated"
+    )
