@@ -19,6 +19,7 @@ from wakesim.case.starters import KINDS, starter_text
 from wakesim.cli import main
 from wakesim.cli_summary import CAUTION, summary_lines
 from wakesim.errors import CaseError, NumericalError, OutputError
+from wakesim.outputs.wording import CAUTIONS, INVENTED_BANNER
 from wakesim.runtime import cases_path, version
 
 POST = str(cases_path("expressway-post.toml"))
@@ -37,7 +38,7 @@ def _statistics(**changes: Any) -> SimpleNamespace:
         "model_interval_m_s": (0.9, 1.6),
         "mean_speed_m_s": 0.8,
         "energy_pattern_factor": 3.67,
-        "power_density_w_m2": 1.15,
+        "power_density_w_m2": 0.0673,
         "time_above_cut_in": 0.123,
         "by_mechanism": {"pulse": 0.2, "wake": 0.5, "turbulence": 0.3, "ambient": 0.0},
     }
@@ -53,7 +54,9 @@ class _Result:
             mount=case.mounts[0],
             statistics=_statistics() if case.traffic else None,
             signatures=[
-                SimpleNamespace(label="Coach", speed_m_s=25.0, clearance_m=5.0, peak_m_s=0.5)
+                SimpleNamespace(
+                    label="Coach", speed_m_s=25.0, clearance_m=5.0, peak_m_s=0.5, duration_s=1.8
+                )
             ],
             warnings=("at the mount",),
         )
@@ -102,15 +105,17 @@ def test_run_writes_into_a_folder_named_after_the_case(
     assert Path("out/expressway-post/summary.json").is_file()
     assert [case.path for case in quick_run] == [POST]
     for part in (
-        "INVENTED DATA",
-        "effective speed 1.234 m/s (sampling 1.210 to 1.260, model 0.90 to 1.60 m/s)",
-        "pulse 20 %, wake 50 %, turbulence 30 %, ambient 0 %",
+        INVENTED_BANNER,
+        "effective speed 1.23 m/s (sampling 1.21 to 1.26, model 0.90 to 1.60 m/s)",
+        "mean 0.800 m/s, energy pattern factor 3.67, 0.067 W/m² of swept area, above cut-in 12.3 %",
+        "pulse of the hull 20 %, mean wake 50 %, wake turbulence 30 %, ambient wind 0 %",
         "77 passes in 2 h of traffic",
         "  - of the run\n  - at the mount\n",
         str(Path("out/expressway-post/report.html")),
     ):
         assert part in out
     assert out.endswith(CAUTION + "\n")
+    assert CAUTIONS[0] == CAUTION  # the same words as in the report
     assert err.splitlines() == ["  0 % fields", " 50 % traffic"]
 
 
@@ -120,7 +125,7 @@ def test_run_summarises_single_passes(
     assert main(["run", SINGLE, "-o", "here", "-q"]) == 0
     out, err = capsys.readouterr()
     assert "Coach" in out
-    assert "90 km/h at  5.00 m: peak  0.50 m/s" in out
+    assert "90 km/h at  5.00 m: peak  0.50 m/s,  1.8 s above a tenth of it" in out
     assert "one vehicle at a time" in out
     assert err == ""
     assert len(quick_run) == 1
@@ -132,7 +137,7 @@ def test_a_model_interval_that_was_not_computed_is_not_shown() -> None:
     result: Any = _Result(load_case(POST))
     result.mounts[0].statistics = _statistics(model_interval_m_s=(float("nan"), float("nan")))
     text = "\n".join(summary_lines(result, Path("out"), 1))
-    assert "(sampling 1.210 to 1.260 m/s)" in text
+    assert "(sampling 1.21 to 1.26 m/s)" in text
     assert "nan" not in text
 
 

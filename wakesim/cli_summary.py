@@ -7,14 +7,19 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from wakesim.outputs.wording import (
+    CAUTION,
+    INVENTED_BANNER,
+    MECHANISMS,
+    interval,
+    number,
+    significant,
+)
+
 if TYPE_CHECKING:
     from wakesim.results import MountResult, Result
 
-CAUTION = (
-    "Not a structural or road-safety design: wind and vehicle-gust loads, passive safety of posts, "
-    "work near traffic and grid connection follow local codes, the road authority and licensed "
-    "engineers."
-)
+__all__ = ["CAUTION", "summary_lines"]
 
 
 def summary_lines(result: Result, folder: Path, files: int) -> list[str]:
@@ -22,7 +27,7 @@ def summary_lines(result: Result, folder: Path, files: int) -> list[str]:
     case = result.case
     lines = [case.title]
     if case.invented_data:
-        lines.append("INVENTED DATA: place or traffic are made up")
+        lines.append(INVENTED_BANNER)
     lines.append(
         f"air density {result.air_density_kg_m3:.3f} kg/m³; "
         + (
@@ -50,18 +55,20 @@ def _mount_lines(mount: MountResult) -> Iterator[str]:
         for s in mount.signatures:
             yield (
                 f"  {s.label:<30} {3.6 * s.speed_m_s:4.0f} km/h at {s.clearance_m:5.2f} m: "
-                f"peak {s.peak_m_s:5.2f} m/s"
+                f"peak {s.peak_m_s:5.2f} m/s, {s.duration_s:4.1f} s above a tenth of it"
             )
         return
-    (low, high), model = found.sampling_interval_m_s, found.model_interval_m_s
-    uncertain = f"sampling {low:.3f} to {high:.3f}"
-    if all(map(math.isfinite, model)):
-        uncertain += f", model {model[0]:.2f} to {model[1]:.2f}"
-    yield f"  effective speed {found.effective_speed_m_s:.3f} m/s ({uncertain} m/s)"
+    uncertain = f"sampling {interval(found.sampling_interval_m_s, 3)}"
+    if all(map(math.isfinite, found.model_interval_m_s)):
+        uncertain += f", model {interval(found.model_interval_m_s, 2)}"
+    yield f"  effective speed {significant(found.effective_speed_m_s)} m/s ({uncertain} m/s)"
     yield (
-        f"  mean {found.mean_speed_m_s:.3f} m/s, energy pattern factor "
-        f"{found.energy_pattern_factor:.2f}, {found.power_density_w_m2:.2f} W/m² of swept area, "
-        f"above cut-in {100 * found.time_above_cut_in:.1f} % of the time"
+        f"  mean {significant(found.mean_speed_m_s)} m/s, energy pattern factor "
+        f"{significant(found.energy_pattern_factor)}, "
+        f"{significant(found.power_density_w_m2, 2)} W/m² of swept area, "
+        f"above cut-in {number(100 * found.time_above_cut_in, 1)} % of the time"
     )
-    parts = ", ".join(f"{name} {100 * part:.0f} %" for name, part in found.by_mechanism.items())
-    yield f"  mean cube by mechanism: {parts}"
+    if found.by_mechanism:
+        shares = found.by_mechanism.items()
+        parts = (f"{MECHANISMS.get(key, key)} {number(100 * part, 0)} %" for key, part in shares)
+        yield f"  energy flux made by: {', '.join(parts)}"

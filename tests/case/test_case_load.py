@@ -286,6 +286,11 @@ WARNINGS = {
         "mount 'barrier': kind is central_reservation, but there are not carriageways on both "
         "sides of it",
     ),
+    "wind through the wall": (
+        [("angle_deg = 0.0 ", "angle_deg = 30.0 ")],
+        "mount 'barrier': 1 m/s of the wind blow across the road as if there were no wall; beside "
+        "a wall only wind along the road is sound",
+    ),
     "nothing under it": (
         [('kind = "wall"', 'kind = "overhead"'), ("wall_offset_m", "# ")],
         "mount 'barrier': kind is overhead, but no lane lies under it",

@@ -202,6 +202,7 @@ def build_signature(case, name: str, lane, mount) -> results.Signature:
         int_speed3_dt_m3_s2=float((size**3).sum() * DT_S),
         peak_m_s=float(size.max()),
         duration_s=float((size > 0.1 * size.max()).sum() * DT_S),
+        **({"relief_peak": 0.4, "relief_cube": 0.08} if aside > 0.2 else {}),
     )
 
 

@@ -12,7 +12,7 @@ from synthetic_result import build_result, traffic_text
 from wakesim.outputs import wording
 from wakesim.outputs.figures import Rendered
 from wakesim.outputs.report import answer, inline_svg, write_report
-from wakesim.outputs.wording import number, significant
+from wakesim.outputs.wording import change, interval, number, place, significant
 
 VOID = {"meta", "br", "img", "hr", "link", "input"}
 
@@ -92,10 +92,11 @@ def test_answer_stands_first_with_both_intervals(page, traffic_result):
     text = page.text
     for mount in traffic_result.mounts:
         values = mount.statistics
-        said = f"The air has an effective speed of {number(values.effective_speed_m_s)} m/s"
+        said = f"The air has an effective speed of {significant(values.effective_speed_m_s)} m/s"
         assert said in text
-        for low, high in (values.sampling_interval_m_s, values.model_interval_m_s):
-            assert f"{number(low)} and {number(high)} m/s" in text
+        for ends, digits in ((values.sampling_interval_m_s, 3), (values.model_interval_m_s, 2)):
+            assert f"{interval(ends, digits, 'and')} m/s" in text
+            assert interval(ends, digits) in text
     order = ["Invented data", "The answer", "effective speed of", "Site", "Method", "Limits"]
     places = [text.index(words) for words in order]
     assert places == sorted(places)
@@ -105,9 +106,9 @@ def test_energy_is_given_with_the_betz_limit(traffic_result):
     mount = traffic_result.mounts[0]
     flux = mount.statistics.power_density_w_m2
     said = " ".join(answer(traffic_result, mount))
-    assert f"{significant(flux)} W per square metre" in said
-    assert f"{significant(flux * 16 / 27)} W (Betz limit)" in said
-    assert f"2.00 m² of this rotor flow {significant(2 * flux)} W" in said
+    assert f"{significant(flux, 2)} W per square metre" in said
+    assert f"{significant(flux * 16 / 27, 2)} W (Betz limit)" in said
+    assert f"2.00 m² of this rotor flow {significant(2 * flux, 2)} W" in said
 
 
 def test_limits_cautions_warnings_and_provenance_are_there(page, traffic_result):
@@ -143,9 +144,8 @@ def test_single_pass_report_has_no_effective_speed(saved_pass):
 def test_malicious_title_is_escaped(tmp_path):
     title = '<script>alert("x")</script><img src=http://e.org/x>'
     result = build_result(traffic_text(title=title))
-    result.save(tmp_path / "out")
-    source = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
-    tree = parse(source)
+    write_report(result, [], tmp_path / "report.html")
+    tree = parse((tmp_path / "report.html").read_text(encoding="utf-8"))
     assert title in tree.text
     assert all(tag not in ("script", "img") for tag, _ in tree.tags)
 
@@ -195,3 +195,32 @@ def test_numbers_for_reading():
     assert significant(0.0123456) == "0.0123"
     assert significant(1234.5) == "1234"
     assert significant(0.0) == "0"
+    assert significant(0.06731, 2) == "0.067"
+    assert significant(0.9996) == "1.00"
+    assert significant(-0.0123456) == "−0.0123"
+    assert significant(float("inf")) == "–"
+    assert interval((0.263, 1.123), 2) == "0.26 to 1.12"
+    assert interval((0.9982, 1.0171), 3, "and") == "0.998 and 1.017"
+    assert interval((0.0, 1.0171), 2) == "0.0 to 1.0"
+    assert [place(y) for y in (-1.825, 4.5, 100.0, -9.55)] == ["−1.825", "4.50", "100.00", "−9.55"]
+    assert [change(y) for y in (0.0441, -0.0529, 0.0001, -0.0001, 0.0)] == [
+        "+0.044",
+        "−0.053",
+        "0.000",
+        "0.000",
+        "0.000",
+    ]
+
+
+def test_relief_is_told_where_the_plane_has_an_answer(page, saved_pass, pass_result, tmp_path):
+    text = page.text
+    assert wording.RELIEF in text
+    assert "2D peak (times) 2D cube (times)" in text
+    assert "2.5 12" in text  # 1 / 0.4 and 1 / 0.08
+    several = parse((saved_pass / "report.html").read_text(encoding="utf-8")).text
+    assert several.count(wording.RELIEF) == 3
+    gantry = replace(pass_result, mounts=pass_result.mounts[3:])
+    write_report(gantry, [], tmp_path / "report.html")
+    over = parse((tmp_path / "report.html").read_text(encoding="utf-8")).text
+    assert wording.RELIEF not in over
+    assert "2D peak" not in over

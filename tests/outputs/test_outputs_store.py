@@ -79,6 +79,8 @@ def test_signatures_round_trip(opened, traffic_result):
                 opened.signature_u.sel(place).values, s.u_m_s.astype("f4")
             )
             assert float(opened.signature_clearance.sel(place)) == s.clearance_m
+            assert float(opened.signature_relief_peak.sel(place)) == s.relief_peak == 0.4
+            assert float(opened.signature_relief_cube.sel(place)) == s.relief_cube == 0.08
 
 
 def test_passes_round_trip(opened, traffic_result):
@@ -142,3 +144,5 @@ def test_single_pass_file_opens_without_traffic_variables(saved_pass, pass_resul
             present = data.signature_peak.notnull().sum(dim=("lane", "vehicle_class"))
             assert present.values.tolist() == [3, 3, 3, 3]
             assert data.sizes["mount"] == len(pass_result.mounts)
+            relief = data.signature_relief_cube.notnull().sum(dim=("lane", "vehicle_class"))
+            assert relief.values.tolist() == [3, 3, 3, 0]  # none over a vehicle

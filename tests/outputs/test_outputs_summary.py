@@ -67,6 +67,10 @@ def test_single_pass_has_null_for_what_it_does_not_compute(saved_pass):
         assert record["effective_speed_m_s"] is None
         assert record["hourly"] == []
         assert len(record["signatures"]) == 3
+        over = record["kind"] == "overhead"
+        for signature in record["signatures"]:
+            assert signature["relief_peak"] == (None if over else 0.4)
+            assert signature["relief_cube"] == (None if over else 0.08)
 
 
 def test_nan_becomes_null(traffic_result):

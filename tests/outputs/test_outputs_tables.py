@@ -73,6 +73,9 @@ def test_signatures_read_back_equal(saved_pass, pass_result):
         for key in ("time_s", "u_m_s", "v_m_s", "w_m_s", "pulse_u_m_s", "wake_u_m_s", "sigma_m_s"):
             expected = np.concatenate([getattr(s, key) for s in mount.signatures])
             np.testing.assert_allclose(column(rows, key, name), expected, rtol=1e-8, atol=1e-300)
+        for key, value in (("relief_peak", 0.4), ("relief_cube", 0.08)):
+            found = np.unique(column(rows, key, name))
+            np.testing.assert_array_equal(found, [np.nan if name == "gantry" else value])
 
 
 def test_stretch_is_the_ten_minutes_with_most_energy(saved_traffic, traffic_result):

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from wakesim.case.air import resolve_air
 from wakesim.case.catalogue import canonical
-from wakesim.case.mounts import mount_warnings, path_problems
+from wakesim.case.mounts import mount_warnings, path_problems, wall_wind_warnings
 from wakesim.case.problems import Problem
 from wakesim.case.road import Road
 from wakesim.case.schema import Case, CaseFile
@@ -39,6 +39,7 @@ def build_case(
         lane_vehicles = {single_pass.lane_index: list(vehicles.values())}
     wander = traffic.wander_sd_m if traffic else 0.0
     problems += path_problems(file.mounts, file.road.lanes, lane_vehicles, wander)
+    air = resolve_air(file.air)
     warnings = [
         *_unused(file, vehicles),
         *(
@@ -47,6 +48,7 @@ def build_case(
             else ()
         ),
         *mount_warnings(file.mounts, file.road, lane_vehicles),
+        *wall_wind_warnings(file.mounts, air.wind),
     ]
     case = Case(
         title=file.title,
@@ -56,7 +58,7 @@ def build_case(
         vehicles=vehicles,
         traffic=traffic,
         single_pass=single_pass,
-        air=resolve_air(file.air),
+        air=air,
         mounts=file.mounts,
         model=file.model,
         compute=file.compute,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -16,9 +17,12 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from wakesim.case.air import Wind
+
 GROUND_GAP_M = 0.1
 WANDER_SDS = 3.0  # a vehicle's path reaches this many standard deviations of wander
 VALID_CLEARANCE_M = 0.5  # nearer than this the wake laws are not validated
+_ACROSS_SHARE = 0.1  # of the wind, taken as still along the road
 
 
 class Mount(Table):
@@ -180,3 +184,16 @@ def mount_warnings(mounts: tuple[Mount, ...], road: Road, traffic: LaneVehicles)
             )
         if mount.kind == "overhead" and len(below) + len(above) == len(road.carriageways):
             yield f"mount '{mount.name}': kind is overhead, but no lane lies under it"
+
+
+def wall_wind_warnings(mounts: tuple[Mount, ...], wind: Wind | None) -> Iterator[str]:
+    """Wind that would blow through a mount's wall."""
+    if wind is None:
+        return
+    across = abs(wind.speed_m_s * math.sin(math.radians(wind.angle_deg)))
+    for mount in mounts:
+        if mount.wall_offset_m is not None and across > _ACROSS_SHARE * wind.speed_m_s:
+            yield (
+                f"mount '{mount.name}': {across:.2g} m/s of the wind blow across the road as if "
+                "there were no wall; beside a wall only wind along the road is sound"
+            )

@@ -10,7 +10,7 @@ KINDS: dict[str, tuple[str, str]] = {
     "post": ("expressway-post.toml", "a day of traffic past a roadside post"),
     "overhead": ("overhead-bridge.toml", "a rotor above a lane, under a bridge"),
     "reservation": ("central-reservation.toml", "a rotor between two carriageways"),
-    "wall": ("wall-face.toml", "a rotor in front of a wall, with a light cross wind"),
+    "wall": ("wall-face.toml", "a rotor in front of a wall, light wind along the road"),
 }
 
 

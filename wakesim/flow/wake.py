@@ -181,7 +181,7 @@ class VehicleWake:
         far = self.far(x, y, z)
         s = np.clip(x / self.bubble_m, 0.0, 1.0)
         blend = s * s * (3.0 - 2.0 * s)
-        near = np.where(s < 1.0, self.bubble(x, y, z), 0.0)
+        near = np.where(s < 1.0, self.bubble(x, y, z), 0.0) if np.any(s < 1.0) else 0.0
         return np.where(x >= 0.0, blend * far + (1.0 - blend) * near, 0.0)
 
     def turbulence(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
@@ -196,8 +196,8 @@ class VehicleWake:
         own_y, own_z = self.spread(x, ambient=False)
         s_y, s_z = self.spread(x)
         level = level * own_y * own_z / (s_y * s_z)
-        s_y = np.hypot(TURBULENCE_WIDTH * s_y, TURBULENCE_BASE * v.width_m)
-        s_z = np.hypot(TURBULENCE_WIDTH * s_z, TURBULENCE_BASE * self._height)
+        s_y = np.maximum(TURBULENCE_WIDTH * s_y, TURBULENCE_BASE * v.width_m)
+        s_z = np.maximum(TURBULENCE_WIDTH * s_z, TURBULENCE_BASE * self._height)
         centre = 0.5 * v.height_m
         peak = np.maximum(
             1.0 + np.exp(-2.0 * (centre / s_z) ** 2), 2.0 * np.exp(-0.5 * (centre / s_z) ** 2)

@@ -21,7 +21,7 @@ from wakesim.measures.effective import (
     share_above,
 )
 from wakesim.measures.gusts import gust_peak
-from wakesim.measures.signature import clearance, signature
+from wakesim.measures.signature import signature
 from wakesim.measures.spectra import velocity_spectrum
 from wakesim.measures.split import MECHANISMS, RotorSums
 from wakesim.results import (
@@ -41,7 +41,6 @@ Say = Callable[[float, str], None]
 LEVEL = 0.90  # confidence of the sampling interval
 _SPECTRUM_SEGMENT_S = 120.0
 _UNKNOWN_SPEED_M_S = 25.0  # single pass of a class without a speed of its own
-_NEAR_M = 0.5  # clearance below which nothing validates the model
 
 
 def single_pass(case: Case, mount: Mount, say: Say) -> MountResult:
@@ -61,8 +60,7 @@ def single_pass(case: Case, mount: Mount, say: Say) -> MountResult:
         )
         found.append(signature(sight, lane.name, mount, settings))
         say((k + 1) / len(study.vehicles), vehicle.label)
-    warnings = [_nearness(mount, s.label, s.clearance_m) for s in found if s.clearance_m < _NEAR_M]
-    return MountResult(mount, tuple(found), None, tuple(warnings))
+    return MountResult(mount, tuple(found), None)
 
 
 class TrafficStudy:
@@ -119,7 +117,7 @@ class TrafficStudy:
             )
             model = spread.model_interval(effective, variants)
         statistics = self._statistics(effective, model, variants, cutoff, first_passes)
-        return MountResult(self.mount, self._signatures(), statistics, tuple(self._warnings()))
+        return MountResult(self.mount, self._signatures(), statistics)
 
     def _round(self, lines: LineLibrary) -> Passes:
         """Simulate one more round and judge the interval so far; returns its passes."""
@@ -231,17 +229,3 @@ class TrafficStudy:
                 lane = lanes[nearest.lane_centre_m]
                 found.append(signature(nearest, lane, self.mount, self.settings))
         return tuple(found)
-
-    def _warnings(self) -> list[str]:
-        gaps = {s.vehicle.label: clearance(s, self.mount) for s in self.scene.sights}
-        for sight in self.scene.sights:
-            label = sight.vehicle.label
-            gaps[label] = min(gaps[label], clearance(sight, self.mount))
-        return [_nearness(self.mount, label, gap) for label, gap in gaps.items() if gap < _NEAR_M]
-
-
-def _nearness(mount: Mount, label: str, gap_m: float) -> str:
-    return (
-        f"mount '{mount.name}': {label} passes at a clearance of {gap_m:.2f} m; nearer than "
-        f"{_NEAR_M:g} m the model is not validated"
-    )

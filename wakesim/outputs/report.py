@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -12,10 +13,10 @@ import jinja2
 from markupsafe import Markup, escape
 
 from wakesim.outputs import wording
-from wakesim.outputs.figures import Rendered, style
-from wakesim.outputs.figures.signature import nearest_by_class
+from wakesim.outputs.figures import Rendered
+from wakesim.outputs.figures.signature import air_around, nearest_by_class
 from wakesim.outputs.summary import all_warnings, full_provenance
-from wakesim.outputs.wording import number, significant
+from wakesim.outputs.wording import change, interval, number, place, significant
 
 if TYPE_CHECKING:
     from wakesim.results import MountResult, Result
@@ -33,8 +34,8 @@ def write_report(result: Result, figures: Sequence[Rendered], path: Path) -> Non
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["number"] = number
-    environment.filters["significant"] = significant
+    for words in (number, significant, interval, place, change):
+        environment.filters[words.__name__] = words
     page = environment.get_template("report.html.j2").render(**_context(result, figures))
     path.write_text(page, encoding="utf-8")
 
@@ -50,6 +51,7 @@ def _context(result: Result, figures: Sequence[Rendered]) -> dict[str, Any]:
         "method": _method(result),
         "warnings": all_warnings(result),
         "provenance": _provenance(result),
+        "air_around": air_around(result),
         "case_text": case.text,
     }
 
@@ -64,6 +66,7 @@ def _mount(result: Result, mount: MountResult, figures: Sequence[Rendered]) -> d
         "answer": answer(result, mount),
         "warnings": mount.warnings,
         "signatures": nearest_by_class(mount),
+        "relief": any(math.isfinite(s.relief_peak) for s in mount.signatures),
         "figures": {
             figure.kind: {
                 "svg": inline_svg(figure.svg, f"{figure.stem}-", figure.caption),
@@ -71,22 +74,21 @@ def _mount(result: Result, mount: MountResult, figures: Sequence[Rendered]) -> d
             }
             for figure in own
         },
-        "shares": [] if values is None else _shares(result, values.by_class),
         "cutoff": [] if values is None else sorted(values.cutoff_effective_speed_m_s.items()),
     }
 
 
 def answer(result: Result, mount: MountResult) -> list[str]:
     """The result at one mount in plain sentences."""
-    place = (
-        f"Place: {wording.MOUNT_KINDS.get(mount.mount.kind, mount.mount.kind)}, axis "
-        f"{number(mount.mount.offset_m)} m from the near-side edge line, centre "
-        f"{number(mount.mount.height_m)} m above the road."
+    where = (
+        f"Place: {wording.MOUNT_KINDS.get(mount.mount.kind, mount.mount.kind)}, axis at y = "
+        f"{place(mount.mount.offset_m)} m from the near-side edge line, centre "
+        f"{place(mount.mount.height_m)} m above the road."
     )
     values = mount.statistics
     if values is None:
         if not mount.signatures:
-            return ["No pass was computed.", place]
+            return ["No pass was computed.", where]
         strongest = max(mount.signatures, key=lambda s: s.peak_m_s)
         weakest = min(mount.signatures, key=lambda s: s.peak_m_s)
         return [
@@ -96,50 +98,45 @@ def answer(result: Result, mount: MountResult) -> list[str]:
             f"{number(min(s.duration_s for s in mount.signatures), 1)} to "
             f"{number(max(s.duration_s for s in mount.signatures), 1)} s "
             "(above a tenth of the peak).",
-            place,
+            where,
             "Single passes only: no traffic was simulated, so there is no effective speed.",
         ]
     area = mount.mount.rotor_width_m * mount.mount.rotor_height_m
     flux = values.power_density_w_m2
     sentences = [
         f"The air has an effective speed of "
-        f"{number(values.effective_speed_m_s)} m/s and a mean of "
-        f"{number(values.mean_speed_m_s)} m/s.",
+        f"{significant(values.effective_speed_m_s)} m/s and a mean of "
+        f"{significant(values.mean_speed_m_s)} m/s.",
         _interval_sentence(values.sampling_interval_m_s, values.model_interval_m_s),
-        f"The energy flux is {significant(flux)} W per square metre of swept area, of which no "
-        f"rotor can take more than {significant(_BETZ * flux)} W (Betz limit). Through the "
-        f"{number(area)} m² of this rotor flow {significant(flux * area)} W.",
+        f"The energy flux is {significant(flux, 2)} W per square metre of swept area, of which no "
+        f"rotor can take more than {significant(_BETZ * flux, 2)} W (Betz limit). Through the "
+        f"{number(area)} m² of this rotor flow {significant(flux * area, 2)} W.",
         f"The air is faster than the cut-in speed of {number(mount.mount.cut_in_m_s)} m/s for "
-        f"{significant(100 * values.time_above_cut_in, 2)} % of the time; the highest gust "
+        f"{number(100 * values.time_above_cut_in, 1)} % of the time; the highest gust "
         f"({number(result.case.compute.gust_averaging_s, 1)} s mean) was "
-        f"{number(values.gust_peak_m_s)} m/s.",
+        f"{significant(values.gust_peak_m_s)} m/s.",
     ]
     ambient = values.ambient_effective_speed_m_s
     if ambient > 0:
         sentences.append(
-            f"Without traffic the ambient wind alone would give {number(ambient)} m/s."
+            f"Without traffic the ambient wind alone would give {significant(ambient)} m/s."
         )
     else:
         sentences.append("There is no ambient wind in this case: traffic makes all of it.")
-    return [*sentences, place]
+    return [*sentences, where]
 
 
 def _interval_sentence(sampling: tuple[float, float], model: tuple[float, float]) -> str:
     text = (
         "Which vehicles happen to pass leaves the effective speed between "
-        f"{number(sampling[0])} and {number(sampling[1])} m/s (sampling interval, 90 %); "
+        f"{interval(sampling, 3, 'and')} m/s (sampling interval, 90 %); "
     )
     if model[0] == model[0] and model[1] == model[1]:
         return text + (
             "what is not known about vehicle wakes leaves it between "
-            f"{number(model[0])} and {number(model[1])} m/s (model interval)."
+            f"{interval(model, 2, 'and')} m/s (model interval)."
         )
     return text + "the model interval was not asked for, so the real uncertainty is larger."
-
-
-def _shares(result: Result, by_class: dict[str, float]) -> list[tuple[str, float]]:
-    ordered = sorted(by_class.items(), key=lambda item: -item[1])
-    return [(style.class_label(result, name), share) for name, share in ordered]
 
 
 def _traffic(result: Result) -> list[dict[str, Any]]:
@@ -181,7 +178,7 @@ def _method(result: Result) -> list[str]:
     if case.traffic is not None:
         sentences.append(
             f"Vehicles arrive at random by lane with the given flow, classes, speeds and headways "
-            f"(model {case.traffic.headway.model.replace('_', ' ')}), wander sideways by "
+            f"({wording.HEADWAYS[case.traffic.headway.model]}), wander sideways by "
             f"{number(case.traffic.wander_sd_m)} m (standard deviation), and their air movements "
             f"are added at {number(case.compute.sample_rate_hz, 0)} samples a second over nine "
             "points of the swept rectangle, with synthetic wake turbulence. Each wake is followed "
@@ -205,7 +202,7 @@ def _method(result: Result) -> list[str]:
 def _provenance(result: Result) -> list[tuple[str, str]]:
     rows = []
     for key, value in full_provenance(result).items():
-        if key == "case_text":
+        if key in ("case_text", "wall_time_s"):
             continue
         if isinstance(value, dict):
             text = ", ".join(f"{name} {item}" for name, item in value.items())

@@ -50,7 +50,7 @@ _VEHICLE = (
 _SIGNATURE_ARRAYS = (
     ("time_s", "signature_time", "s", "time after the nose is abreast of the mount"),
     ("u_m_s", "signature_u", "m s-1", "velocity along the road during one pass"),
-    ("v_m_s", "signature_v", "m s-1", "velocity away from the near-side traffic during one pass"),
+    ("v_m_s", "signature_v", "m s-1", "velocity across the road, towards +y, during one pass"),
     ("w_m_s", "signature_w", "m s-1", "upward velocity during one pass"),
     ("pulse_u_m_s", "signature_pulse_u", "m s-1", "part of signature_u made by the hull"),
     ("wake_u_m_s", "signature_wake_u", "m s-1", "part of signature_u made by the mean wake"),
@@ -88,6 +88,19 @@ _SIGNATURE_SCALARS = (
         "signature_int_speed3_dt",
         "m3 s-2",
         "time integral of the mean cubed speed",
+    ),
+    (
+        "relief_peak",
+        "signature_relief_peak",
+        "1",
+        "peak of the pulse over that of a plan-plane (2D) calculation, missing over a vehicle",
+    ),
+    (
+        "relief_cube",
+        "signature_relief_cube",
+        "1",
+        "integral of the pulse's cubed speed over that of a plan-plane (2D) calculation, "
+        "missing over a vehicle",
     ),
 )
 

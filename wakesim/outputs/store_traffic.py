@@ -24,7 +24,7 @@ _SCALARS = (
     ("effective_speed_m_s", "effective_speed", "m s-1", "effective speed", _CUBE),
     ("mean_speed_m_s", "mean_speed", "m s-1", "mean rotor-equivalent speed", _MEAN),
     ("mean_u_m_s", "mean_u", "m s-1", "mean velocity along the road", _MEAN),
-    ("mean_v_m_s", "mean_v", "m s-1", "mean velocity away from the near-side traffic", _MEAN),
+    ("mean_v_m_s", "mean_v", "m s-1", "mean velocity across the road, towards +y", _MEAN),
     (
         "sd_speed_m_s",
         "sd_speed",
@@ -210,7 +210,7 @@ def _write_spectra(file: NetcdfWriter, statistics: Sequence[MountStatistics]) ->
         ["mount", "frequency"],
         np.array([row.spectrum_m2_s for row in statistics], dtype=float),
         units="m2 s-1",
-        long_name="one-sided power spectral density of the velocity",
+        long_name="one-sided power spectral density of the velocity along the road at the centre",
     )
 
 
@@ -229,7 +229,12 @@ def _write_series(
     )
     for key, name, long_name, method in (
         ("u_m_s", "u", "velocity along the road at the centre of the swept rectangle", ""),
-        ("v_m_s", "v", "velocity away from the near-side traffic at the centre", ""),
+        (
+            "v_m_s",
+            "v",
+            "velocity across the road, towards +y, at the centre of the swept rectangle",
+            "",
+        ),
         ("speed_m_s", "speed", "rotor-equivalent horizontal speed", _ROTOR),
     ):
         block = np.array([getattr(s, key) for s in series], dtype=np.float32)

@@ -19,8 +19,8 @@ mounts               list, one object each, in the order of the case:
   sampling_interval_m_s        [lower, upper], 90 %, from the randomness of the traffic
   model_interval_m_s           [lower, upper], from the uncertain constants of the model
   mean_speed_m_s               mean rotor-equivalent speed
-  mean_u_m_s, mean_v_m_s       mean velocity along the road (near-side travel direction) and away
-                               from the near-side traffic, at the centre of the swept area
+  mean_u_m_s, mean_v_m_s       mean velocity along the road (near-side travel direction) and
+                               across it (towards +y), at the centre of the swept area
   sd_speed_m_s                 standard deviation of the rotor-equivalent speed
   energy_pattern_factor        mean cube over cube of the mean
   time_above_cut_in            share of time above cut_in_m_s, 0 to 1
@@ -36,7 +36,9 @@ mounts               list, one object each, in the order of the case:
   signatures         list of vehicle, label, lane, speed_m_s (of the vehicle), clearance_m (from
                      its outline to the rotor's centre), peak_m_s (of the air), duration_s (above
                      a tenth of the peak), int_u_dt_m, int_speed2_dt_m2_s, int_speed3_dt_m3_s2
-                     (time integrals of u, of the mean square and of the mean cube)
+                     (time integrals of u, of the mean square and of the mean cube),
+                     relief_peak, relief_cube (peak and cubed integral of the pulse over those of a
+                     plan-plane calculation; null over a vehicle)
   warnings           list of sentences about this mount
 warnings             list of sentences about the whole result
 cautions             list of sentences: what the result must not be used for
@@ -101,6 +103,8 @@ _SIGNATURE = (
     "int_u_dt_m",
     "int_speed2_dt_m2_s",
     "int_speed3_dt_m3_s2",
+    "relief_peak",
+    "relief_cube",
 )
 _VEHICLE = (
     "length_m",

@@ -24,7 +24,7 @@ _SERIES = (
     ("time_s", "s, since the start of the round"),
     ("hour", "h, clock hour of the sample"),
     ("u_m_s", "m/s, along the road, centre of the swept rectangle"),
-    ("v_m_s", "m/s, away from the near-side traffic, centre of the swept rectangle"),
+    ("v_m_s", "m/s, across the road (towards +y), centre of the swept rectangle"),
     ("speed_m_s", "m/s, rotor-equivalent horizontal speed"),
 )
 _SIGNATURES = (
@@ -35,11 +35,13 @@ _SIGNATURES = (
     ("clearance_m", "m, from the vehicle's outline to the rotor's centre"),
     ("time_s", "s, after the nose is abreast of the mount"),
     ("u_m_s", "m/s, along the road"),
-    ("v_m_s", "m/s, away from the near-side traffic"),
+    ("v_m_s", "m/s, across the road (towards +y)"),
     ("w_m_s", "m/s, up"),
     ("pulse_u_m_s", "m/s, part of u made by the hull"),
     ("wake_u_m_s", "m/s, part of u made by the mean wake"),
     ("sigma_m_s", "m/s, standard deviation of the along-road turbulence"),
+    ("relief_peak", "peak of the pulse over that of a plan-plane (2D) calculation, or nan"),
+    ("relief_cube", "integral of the pulse's cubed speed over that of a plan-plane one, or nan"),
 )
 _HOURLY = (
     ("mount", "name of the mount"),
@@ -134,9 +136,10 @@ def _series_blocks(result: Result, mount: MountResult) -> Iterator[str]:
 def _signature_blocks(_: Result, mount: MountResult) -> Iterator[str]:
     for s in mount.signatures:
         prefix = _row((mount.mount.name, s.vehicle, s.lane, s.speed_m_s, s.clearance_m))[:-1]
+        suffix = f",{s.relief_peak:.6g},{s.relief_cube:.6g}\n"
         arrays = (s.time_s, s.u_m_s, s.v_m_s, s.w_m_s, s.pulse_u_m_s, s.wake_u_m_s, s.sigma_m_s)
         yield "".join(
-            prefix + "".join(f",{value:.9g}" for value in values) + "\n"
+            prefix + "".join(f",{value:.9g}" for value in values) + suffix
             for values in zip(*(np.asarray(a).tolist() for a in arrays), strict=True)
         )
 

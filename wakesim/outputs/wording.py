@@ -6,6 +6,8 @@ its source or the words "common practice".
 
 from __future__ import annotations
 
+import math
+
 INVENTED_BANNER = "Invented data: the place or its traffic is made up."
 INVENTED_MARK = "invented data"
 
@@ -33,6 +35,12 @@ WEAK_AIR = (
     "no rotor can take more than 16/27 of it (Betz 1920), and small machines take less."
 )
 
+RELIEF = (
+    "A calculation in the plan plane (2D) takes a vehicle as endlessly high; air can pass over a "
+    "vehicle of finite height, so its pulse is weaker. The last two columns say how many times as "
+    "large the 2D calculation would make the peak of the pulse and the integral of its cubed speed."
+)
+
 LIMITS: tuple[str, ...] = (
     "No published measurement gives the air speed beside a road at a known clearance and height "
     "well enough to validate this prediction as a whole. Parts of it are compared with published "
@@ -57,10 +65,14 @@ LIMITS: tuple[str, ...] = (
     "0.2 to 3 s. Energy flux is not the output of a machine.",
 )
 
+CAUTION = (
+    "Not a structural or road-safety design: wind and vehicle-gust loads, passive safety of posts, "
+    "work near traffic and grid connection follow local codes, the road authority and licensed "
+    "engineers."
+)
+
 CAUTIONS: tuple[str, ...] = (
-    "Not a structural or road-safety design: wind and vehicle-gust loads, passive safety of "
-    "posts, work near traffic and grid connection follow local codes, the road authority and "
-    "licensed engineers.",
+    CAUTION,
     "Decide on the lower end of the model interval, and measure at the place before spending "
     "money: a few weeks of an anemometer at the mount's height tell more than any model.",
 )
@@ -71,7 +83,7 @@ SOURCES: tuple[str, ...] = (
     "Couple wake of a vehicle on a road: Eskridge & Hunt 1979, J. Appl. Meteorol. 18, 387; "
     "Eskridge & Thompson 1982 (turbulence decay). The spread of that wake: from memory.",
     "Momentum wake: Pope 2000, Turbulent Flows, §5.4.",
-    "Headways: Cowan 1975.",
+    "Headways: Cowan 1975, Transportation Research 9, 371.",
     "Drafting: fitted to the abstract of Cerutti et al. 2021.",
     "Rotor-equivalent speed: form of IEC 61400-12-1.",
     "Air density: form of CIPM-2007; pressure with altitude: ISO 2533.",
@@ -105,6 +117,12 @@ MOUNT_KINDS = {
     "wall": "beside a wall",
 }
 
+HEADWAYS = {
+    "exponential": "exponential: vehicles independent of each other",
+    "shifted_exponential": "shifted exponential: independent beyond a minimum",
+    "cowan_m3": "Cowan's M3: bunched and free vehicles",
+}
+
 MECHANISMS = {
     "pulse": "pulse of the hull",
     "wake": "mean wake",
@@ -115,7 +133,7 @@ MECHANISMS = {
 
 def number(value: float, digits: int = 2) -> str:
     """A number for reading: fixed decimals, a true minus sign, an en dash when not finite."""
-    if value != value or value in (float("inf"), float("-inf")):
+    if not math.isfinite(value):
         return "–"
     text = f"{value:.{digits}f}"
     if float(text) == 0.0:
@@ -125,14 +143,36 @@ def number(value: float, digits: int = 2) -> str:
 
 def significant(value: float, digits: int = 3) -> str:
     """A number for reading with the given significant digits and no exponent."""
-    if value != value or value in (float("inf"), float("-inf")):
-        return "–"
     if value == 0.0:
         return "0"
-    from math import floor, log10
+    return number(value, _decimals(value, digits))
 
-    decimals = max(0, digits - 1 - floor(log10(abs(value))))
-    return f"{value:.{decimals}f}".replace("-", "−")
+
+def interval(ends: tuple[float, float], digits: int, joint: str = "to") -> str:
+    """Both ends with as many decimals as give the lower one the significant digits."""
+    low, high = ends
+    decimals = _decimals(low if low else high, digits)
+    return f"{number(low, decimals)} {joint} {number(high, decimals)}"
+
+
+def place(value: float) -> str:
+    """A length of the geometry: two decimals, three where the third is not zero."""
+    text = number(value, 3)
+    return text.removesuffix("0") if "." in text else text
+
+
+def change(value: float, digits: int = 3) -> str:
+    """A difference with its sign; none where it rounds to zero."""
+    text = number(value, digits)
+    return f"+{text}" if value > 0 and float(text) > 0 else text
+
+
+def _decimals(value: float, digits: int) -> int:
+    """Decimals that show so many significant digits, never negative."""
+    if not math.isfinite(value) or value == 0.0:
+        return digits - 1
+    exponent = int(f"{value:.{digits - 1}e}".split("e")[1])
+    return max(0, digits - 1 - exponent)
 
 
 def one_line(text: str) -> str:

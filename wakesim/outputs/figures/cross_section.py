@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import FancyBboxPatch, Rectangle
 
+from wakesim.outputs import wording
 from wakesim.outputs.figures import style
 from wakesim.outputs.figures.dimensions import (
     CHARACTER,
@@ -33,11 +34,15 @@ _BELOW_IN = 0.47  # room for ticks and axis label
 
 def caption(result: Result, mount: MountResult) -> str:
     """What the figure shows, in a sentence or two."""
-    return (
+    words = (
         "Cross-section to scale, y positive away from the near-side traffic. ⊙: traffic comes "
         "towards the reader, ⊗: it goes away. Each lane shows a vehicle class that uses it, "
-        "centred in the lane. Orange: the swept rectangle with the rotor's axis."
+        "centred in the lane. Orange: the swept rectangle with the rotor's axis. Clear: from the "
+        "nearest vehicle drawn to the centre of that rectangle."
     )
+    if mount.mount.wall_offset_m is not None:
+        words += " The wall is taken as endless along the road and upward."
+    return words
 
 
 def draw(result: Result, mount: MountResult) -> Figure:
@@ -149,7 +154,7 @@ def _lane_marks(axes: Axes, case: Case, text: float) -> None:
 
 def _below(axes: Axes, y: float, width: float, text: float, names: tuple[str, ...]) -> None:
     """The longest of ``names`` that fits, and the width under it; nothing where none fits."""
-    number = f"{width:.2f} m"
+    number = f"{wording.place(width)} m"
     for name in names:
         if CHARACTER * text * max(len(name), len(number)) <= width:
             words = f"{name}\n{number}"
@@ -186,7 +191,7 @@ def _vehicle_name(axes: Axes, lane: Lane, vehicle: Vehicle, text: float) -> None
     """Label or name inside the outline where one fits, else the label above the roof."""
     body = vehicle.height_m - vehicle.clearance_m
     looks: dict[str, Any] = {"ha": "center", "fontsize": FONT_SIZE, "linespacing": 1.0, "zorder": 5}
-    for words in (vehicle.label, vehicle.name.replace("_", " ")):
+    for words in (vehicle.label, short_name(vehicle.name)):
         lines = _wrapped(words, vehicle.width_m / (CHARACTER * text))
         if lines and len(lines) * text <= body:
             middle = vehicle.clearance_m + body / 2
@@ -195,6 +200,11 @@ def _vehicle_name(axes: Axes, lane: Lane, vehicle: Vehicle, text: float) -> None
     lines = textwrap.wrap(vehicle.label, max(8, int(lane.width_m / (CHARACTER * text))))
     roof = vehicle.height_m + 0.25 * text
     axes.text(lane.centre_m, roof, "\n".join(lines), va="bottom", **looks)
+
+
+def short_name(name: str) -> str:
+    """A vehicle's key as words; two letters are a region."""
+    return " ".join(part.upper() if len(part) == 2 else part for part in name.split("_"))
 
 
 def _wrapped(words: str, characters: float) -> list[str]:
@@ -257,7 +267,7 @@ def _wall(axes: Axes, mount: Mount) -> None:
     axes.text(
         face + side * 0.5,
         top * 0.5,
-        f"wall, y = {face:.2f} m",
+        f"wall, y = {wording.place(face)} m",
         rotation=90,
         ha="left" if side > 0 else "right",
         va="center",

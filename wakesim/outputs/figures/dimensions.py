@@ -72,13 +72,20 @@ def _height(
     y = mount.offset_m + side * (reach + 0.9 * text)
     _arrow(axes, (y, 0.0), (y, mount.height_m))
     axes.plot([mount.offset_m, y], [mount.height_m] * 2, color=style.INK, linewidth=0.6, zorder=8)
-    where = (y + side * 0.5 * text, max(mount.height_m / 2, 0.6 * text))
-    _label(axes, *where, f"{_m(mount.height_m)}", "left" if side > 0 else "right", "center")
+    words, start = _m(mount.height_m), y + side * 0.5 * text
+    end = start + side * (CHARACTER * text * len(words) + 0.3 * text)
+    level = max(mount.height_m / 2, 0.6 * text)
+    for gap in gaps:  # above a vehicle that leaves no room at its side
+        beside = min(start, end) < gap.centre + gap.half_width
+        beside = beside and gap.centre - gap.half_width < max(start, end)
+        if beside and gap.height + 0.8 * text < mount.height_m + text:
+            level = max(level, gap.height + 0.8 * text)
+    _label(axes, start, level, words, "left" if side > 0 else "right", "center")
 
 
 def _swept(axes: Axes, mount: Mount, text: float) -> None:
     top = mount.height_m + mount.rotor_height_m / 2
-    words = f"swept {wording.number(mount.rotor_width_m)} × {_m(mount.rotor_height_m)}"
+    words = f"swept {wording.place(mount.rotor_width_m)} × {_m(mount.rotor_height_m)}"
     lift = 0.9 if mount.kind == "overhead" else 0.3
     y, align, half = mount.offset_m, "center", 0.5 * CHARACTER * text * len(words)
     wall = mount.wall_offset_m
@@ -127,8 +134,15 @@ def _clearance(
         return
     level = min(mount.height_m, 0.85 * nearest.height)
     _arrow(axes, (nearest.flank, level), (mount.offset_m, level))
-    middle = (nearest.flank + mount.offset_m) / 2
-    _label(axes, middle, level + 0.25 * text, f"{_m(nearest.size)} clear", "center", "bottom")
+    words = f"{_m(nearest.size)} clear"
+    side = 1.0 if mount.offset_m >= nearest.flank else -1.0
+    edge = mount.offset_m - side * mount.rotor_width_m / 2
+    middle = (nearest.flank + edge) / 2
+    align = "center"
+    if abs(edge - nearest.flank) < (CHARACTER * len(words) + 0.6) * text:
+        level = max(level, nearest.height)  # too long: over the vehicle, from the rotor's edge
+        middle, align = edge - side * 0.3 * text, "right" if side > 0 else "left"
+    _label(axes, middle, level + 0.25 * text, words, align, "bottom")
 
 
 def _arrow(axes: Axes, start: tuple[float, float], end: tuple[float, float]) -> None:
@@ -153,4 +167,4 @@ def _label(axes: Axes, y: float, z: float, words: str, ha: str, va: str) -> None
 
 
 def _m(value: float) -> str:
-    return f"{wording.number(value)} m"
+    return f"{wording.place(value)} m"

@@ -32,8 +32,8 @@ def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Fig
     speed = np.asarray(statistics.series.speed_m_s, dtype=float)
     title = f"Distribution of speed and energy, mount {mount.mount.name}"
     labels = (
-        f"effective {wording.number(statistics.effective_speed_m_s)} m/s",
-        f"mean {wording.number(statistics.mean_speed_m_s)} m/s",
+        f"effective {wording.significant(statistics.effective_speed_m_s)} m/s",
+        f"mean {wording.significant(statistics.mean_speed_m_s)} m/s",
         f"cut-in {wording.number(mount.mount.cut_in_m_s)} m/s",
     )
     figure = style.new_figure(result, title, 4.9, legend=labels)
@@ -74,21 +74,21 @@ def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Fig
 
 def _intervals(axes: Axes, statistics: MountStatistics) -> None:
     rows = (
-        ("model interval", statistics.model_interval_m_s, style.ORANGE),
-        ("sampling interval, 90 %", statistics.sampling_interval_m_s, style.BLUE),
+        ("model interval", statistics.model_interval_m_s, 2, style.ORANGE),
+        ("sampling interval, 90 %", statistics.sampling_interval_m_s, 3, style.BLUE),
     )
-    for height, (_, (low, high), colour) in enumerate(rows):
+    for height, (_, (low, high), digits, colour) in enumerate(rows):
         if np.isfinite([low, high]).all():
             axes.plot(
                 [low, high],
                 [height, height],
                 color=colour,
-                linewidth=5,
+                linewidth=9,
                 solid_capstyle="butt",
                 zorder=4,
             )
             axes.annotate(
-                f"{wording.number(low)} to {wording.number(high)} m/s",
+                f"{wording.interval((low, high), digits)} m/s",
                 xy=(high, height),
                 xytext=(8, 0),
                 textcoords="offset points",

@@ -43,7 +43,7 @@ def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Fig
     bottom.set_xlabel("clock hour, its beginning (h)")
     for axes in (top, bottom):
         axes.grid(axis="x", visible=False)
-        axes.set_ylim(bottom=0.0)
+        axes.set_ylim(0.0, 1.06 * axes.get_ylim()[1])
     style.header_legend(figure, *top.get_legend_handles_labels())
     return figure
 

@@ -104,7 +104,7 @@ def _speed(axes: Axes, statistics: MountStatistics, time: np.ndarray, speed: np.
         (mean, -gap, "mean", style.INK),
     ):
         axes.annotate(
-            f"{text}\n{wording.number(value)} m/s",
+            f"{text}\n{wording.significant(value)} m/s",
             xy=(1.0, value + shift),
             xycoords=("axes fraction", "data"),
             xytext=(4, 0),

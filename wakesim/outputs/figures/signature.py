@@ -15,28 +15,40 @@ from wakesim.outputs.figures import style
 if TYPE_CHECKING:
     from wakesim.results import MountResult, Result, Signature
 
-_COLUMNS = 3
 _ROW_IN = 1.9
 _SHOWN = 0.04  # share of the row's peak below which the edges of a signature are not shown
 _LONGEST_S = 12.0
-_LEGEND = ("± 1 standard deviation", "along the road", "away from traffic", "mean wake alone")
+_EDGE_S = 0.1  # drawn beyond each end of the axis
+_LEGEND = ("± 1 standard deviation", "along the road", "across, towards +y", "mean wake alone")
+_TITLE_PT, _WHERE_PT = 8.5, 7.5  # font sizes above a panel, smaller where a line is too long
+_CHARACTER = 0.66  # width of a bold character over its font size
+_MARGIN_PT, _BETWEEN_PT = 40.0, 22.0  # what axis labels take of the figure's width
 
 
 def caption(result: Result, mount: MountResult) -> str:
     """What the figure shows, in a sentence or two."""
     return (
-        "One pass of each vehicle class in its lane nearest to the mount, in otherwise still air, "
-        "at the centre of the swept rectangle. Time 0: the nose is abreast of the mount. The band "
-        "is one standard deviation of the wake turbulence about the along-road velocity; the "
-        "mean wake is a part of that velocity. Classes are sorted by their peak; each row has its "
-        "own vertical scale."
+        f"One pass of each vehicle class in its lane nearest to the mount, {air_around(result)}, "
+        "at the centre of the swept rectangle; above each panel the vehicle's speed, its lane and "
+        "the clearance between its outline and that centre. Time 0: the nose is abreast of the "
+        "mount. The band is one standard deviation of the wake turbulence about the along-road "
+        "velocity; the mean wake is a part of that velocity. Classes are sorted by their peak; "
+        "each row has its own vertical scale."
     )
+
+
+def air_around(result: Result) -> str:
+    """What the air does apart from the pass."""
+    if result.case.air.wind is None:
+        return "in otherwise still air"
+    return "carried by the ambient wind but without the wind's own speed"
 
 
 def draw(result: Result, mount: MountResult) -> Figure:
     """Small multiples, strongest class first, one vertical scale a row."""
     signatures = nearest_by_class(mount)
-    columns = min(_COLUMNS, len(signatures))
+    columns = _columns(len(signatures))
+    sizes = _font_sizes(signatures, (72 * style.WIDTH_IN - _MARGIN_PT) / columns - _BETWEEN_PT)
     rows = math.ceil(len(signatures) / columns)
     title = f"One pass of each vehicle class, mount {mount.mount.name}"
     row_in = _ROW_IN if rows > 1 else 1.25 * _ROW_IN
@@ -44,7 +56,7 @@ def draw(result: Result, mount: MountResult) -> Figure:
     grid = figure.subplots(rows, columns, squeeze=False, sharex=True, sharey="row")
     span = _time_span(signatures)
     for axes, signature in zip(grid.flat, signatures, strict=False):
-        _panel(axes, signature)
+        _panel(axes, signature, span, sizes)
         axes.set_xlim(*span)
     for axes in grid.flat[len(signatures) :]:
         axes.set_visible(False)
@@ -71,8 +83,16 @@ def nearest_by_class(mount: MountResult) -> list[Signature]:
     return sorted(nearest.values(), key=lambda s: -s.peak_m_s)
 
 
-def _panel(axes: Axes, signature: Signature) -> None:
-    t, u, sigma = signature.time_s, signature.u_m_s, signature.sigma_m_s
+def _columns(panels: int) -> int:
+    """Three columns, or four where they leave less room empty."""
+    return min(panels, min((3, 4), key=lambda columns: -panels % columns))
+
+
+def _panel(
+    axes: Axes, signature: Signature, span: tuple[float, float], sizes: tuple[float, float]
+) -> None:
+    shown = slice(*np.searchsorted(signature.time_s, [span[0] - _EDGE_S, span[1] + _EDGE_S]))
+    t, u, sigma = signature.time_s[shown], signature.u_m_s[shown], signature.sigma_m_s[shown]
     axes.axhline(0.0, color=style.GREY, linewidth=0.7)
     axes.fill_between(
         t,
@@ -86,22 +106,35 @@ def _panel(axes: Axes, signature: Signature) -> None:
     axes.plot(t, u, color=style.BLUE, label=_LEGEND[1])
     axes.plot(
         t,
-        signature.v_m_s,
+        signature.v_m_s[shown],
         color=style.VERMILLION,
         linestyle=(0, (4, 1.5)),
         label=_LEGEND[2],
     )
     axes.plot(
         t,
-        signature.wake_u_m_s,
+        signature.wake_u_m_s[shown],
         color=style.INK,
         linestyle=(0, (1, 1.2)),
         linewidth=1.1,
         label=_LEGEND[3],
     )
-    where = f"{signature.speed_m_s:.0f} m/s, {signature.lane}, {signature.clearance_m:.1f} m clear"
-    _above(axes, 14.0, signature.label or signature.vehicle, fontsize=8.5, weight="bold")
-    _above(axes, 4.0, where, fontsize=7.5)
+    name, where = _head(signature)
+    _above(axes, 14.0, name, fontsize=sizes[0], weight="bold")
+    _above(axes, 4.0, where, fontsize=sizes[1])
+
+
+def _head(signature: Signature) -> tuple[str, str]:
+    """The two lines above a panel."""
+    where = f"{signature.speed_m_s:.0f} m/s, {signature.lane}, {signature.clearance_m:.1f} m"
+    return signature.label or signature.vehicle, where
+
+
+def _font_sizes(signatures: list[Signature], width_pt: float) -> tuple[float, float]:
+    """Font sizes at which the longest of the lines above the panels fit."""
+    longest = [max(map(len, lines)) for lines in zip(*map(_head, signatures), strict=True)]
+    name, where = (width_pt / (_CHARACTER * max(1, length)) for length in longest)
+    return min(_TITLE_PT, name), min(_WHERE_PT, where)
 
 
 def _above(axes: Axes, points: float, text: str, **looks: Any) -> None:

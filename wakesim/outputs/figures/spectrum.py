@@ -8,6 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from wakesim.outputs import wording
 from wakesim.outputs.figures import style
 
 if TYPE_CHECKING:
@@ -21,10 +22,27 @@ _DEEPEST = 1e-4  # share of the highest value below which the curve is not shown
 def caption(result: Result, mount: MountResult) -> str:
     """What the figure shows, in a sentence or two."""
     return (
-        "Frequency times spectral density of the velocity at the centre of the swept rectangle: "
-        "equal areas on this logarithmic frequency axis hold equal shares of the fluctuation. "
-        "Dotted: the slope −2/3 of small-scale turbulence (von Kármán form)."
+        "Frequency f times spectral density S of the along-road velocity at the centre of the "
+        "swept rectangle. Dotted: the slope −2/3 of small-scale turbulence (von Kármán form)."
+        + _headway_lines(result)
     )
+
+
+def _headway_lines(result: Result) -> str:
+    """Where sharp lines come from, when the headway model makes them."""
+    traffic = result.case.traffic
+    if traffic is None or traffic.headway.model == "exponential":
+        return ""
+    minimum = float(traffic.headway.minimum_s)
+    where = (
+        f" Lines at 1/minimum headway ({wording.significant(1.0 / minimum)} Hz) and its multiples "
+    )
+    if traffic.headway.model == "cowan_m3":
+        return where + (
+            "come from bunched vehicles, which keep exactly the minimum headway in this headway "
+            "model; real followers vary."
+        )
+    return where + "come from the sharp lower limit of the headways in this headway model."
 
 
 def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Figure:
@@ -35,6 +53,7 @@ def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Fig
     frequency = np.asarray(statistics.spectrum_hz, dtype=float)
     density = np.asarray(statistics.spectrum_m2_s, dtype=float)
     shown = (frequency > 0) & (density > 0)
+    shown[-1] = False  # the last value stands for half a band
     frequency, power = frequency[shown], (frequency * density)[shown]
     axes.set(xscale="log", yscale="log")
     axes.set_xlabel("frequency f (Hz)")

@@ -15,7 +15,7 @@ from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.axis import Axis
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter
+from matplotlib.ticker import FuncFormatter, LogLocator
 
 from wakesim.outputs import wording
 
@@ -38,6 +38,7 @@ _LEGEND_ROW_IN = 0.21
 _LEGEND_COLUMNS = 4
 _CHARACTER_PT = 4.9  # width of a character of legend text, on the safe side
 _HANDLE_PT = 40.0  # handle and gaps of a legend entry
+_FEW_DECADES = 2.3
 _CYCLE = (BLUE, VERMILLION, GREEN, ORANGE, PURPLE, SKY, INK)
 _MARKERS = ("o", "s", "^", "D", "v", "P", "X", "<", "*", ">", "p")
 
@@ -153,15 +154,20 @@ _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
 def decade(value: float) -> str:
-    """Label of a tick on a logarithmic axis: 0.01, 0.1, 1, 10, and 10⁻⁵ farther out."""
+    """Label of a tick on a logarithmic axis: 0.001, 0.02, 1, 50, and 10⁻⁵ or 10⁴ farther out."""
     power = math.log10(value) if value > 0 else 0.0
-    if abs(power) <= 2.5:
+    if -3.5 <= power <= 3.5:
         return f"{value:g}"
-    return "10" + str(round(power)).translate(_SUPERSCRIPT)
+    mantissa = value / 10.0 ** math.floor(power + 1e-9)
+    head = "" if math.isclose(mantissa, 1.0, rel_tol=1e-6) else f"{mantissa:.0f} · "
+    return f"{head}10" + str(math.floor(power + 1e-9)).translate(_SUPERSCRIPT)
 
 
 def log_labels(axis: Axis) -> None:
-    """Plain decades on a logarithmic axis, nothing at the minor ticks."""
+    """Plain labels on a logarithmic axis: decades, and 2 and 5 between where those are few."""
+    low, high = axis.get_view_interval()
+    if math.log10(high / low) < _FEW_DECADES:
+        axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
     axis.set_major_formatter(FuncFormatter(lambda value, _: decade(value)))
     axis.set_minor_formatter(FuncFormatter(lambda *_: ""))
 

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from wakesim.outputs.figures import style
-from wakesim.outputs.wording import number
+from wakesim.outputs.wording import change, significant
 
 if TYPE_CHECKING:
     from wakesim.results import ModelVariant, MountResult, MountStatistics, Result
@@ -25,8 +25,9 @@ def caption(result: Result, mount: MountResult) -> str:
     """What the figure shows, in a sentence or two."""
     return (
         "Effective speed when one uncertain constant of the model is moved at a time, largest "
-        "effect first. Line: the case as given. Band: the model interval, which adds the "
-        "changes as the root of the sum of squares."
+        "effect first; beside each bar what it is moved to and the change in m/s. Line: the case "
+        "as given. Band: the model interval, which adds the changes as the root of the sum of "
+        "squares."
     )
 
 
@@ -52,14 +53,23 @@ def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Fig
             _bar(axes, base, variant, place)
             place += 1.0
         place += 0.45
-    axes.axvline(base, color=style.INK, linewidth=1.4, label=f"as given, {number(base)} m/s")
-    axes.set_yticks(ticks, [textwrap.fill(name, 24) for name, _ in groups])
+    axes.axvline(base, color=style.INK, linewidth=1.4, label=f"as given, {significant(base)} m/s")
+    axes.set_yticks(ticks, [textwrap.fill(name, 28) for name, _ in groups])
     axes.set_ylim(place - 0.8, -0.75)
     axes.set_xlim(*_limits(base, statistics.variants, (low, high)))
+    _speeds_only(axes)
     axes.set_xlabel("effective speed (m/s)")
     axes.grid(visible=False)
     style.header_legend(figure, *axes.get_legend_handles_labels())
     return figure
+
+
+def _speeds_only(axes: Axes) -> None:
+    """No ticks and no axis line below zero: there the axis only gives room for labels."""
+    low, high = axes.get_xlim()
+    axes.set_xticks([tick for tick in axes.get_xticks() if max(low, 0.0) <= tick <= high])
+    axes.set_xlim(low, high)
+    axes.spines["bottom"].set_bounds(max(low, 0.0), high)
 
 
 def _groups(variants: tuple[ModelVariant, ...]) -> list[tuple[str, list[ModelVariant]]]:
@@ -71,20 +81,19 @@ def _groups(variants: tuple[ModelVariant, ...]) -> list[tuple[str, list[ModelVar
 
 
 def _label(variant: ModelVariant) -> str:
-    change = variant.change_m_s
-    text = number(change, 2 if abs(change) >= 0.095 else 3)
-    return f"{variant.setting}  {'+' if change >= 0 else ''}{text}"
+    step = variant.change_m_s
+    return f"{variant.setting}  {change(step, 2 if abs(step) >= 0.095 else 3)}"
 
 
 def _bar(axes: Axes, base: float, variant: ModelVariant, place: float) -> None:
-    change = variant.change_m_s
-    axes.barh(place, change, left=base, height=0.8, color=_UP if change >= 0 else _DOWN)
+    step = variant.change_m_s
+    axes.barh(place, step, left=base, height=0.8, color=_UP if step >= 0 else _DOWN)
     axes.annotate(
         _label(variant),
-        xy=(base + change, place),
-        xytext=(4 if change >= 0 else -4, 0),
+        xy=(base + step, place),
+        xytext=(4 if step >= 0 else -4, 0),
         textcoords="offset points",
-        ha="left" if change >= 0 else "right",
+        ha="left" if step >= 0 else "right",
         va="center",
         fontsize=_FONT_SIZE,
     )
