@@ -16,6 +16,8 @@ from wakesim.runtime import prepare_kernel_cache
 prepare_kernel_cache()  # must come before anything imports numba
 
 if TYPE_CHECKING:
+    from wakesim.air.record import read_wind_record as read_wind_record
+    from wakesim.air.rose import WindRose as WindRose
     from wakesim.case.catalogue import catalogue as catalogue
     from wakesim.case.catalogue import vehicle as vehicle
     from wakesim.case.load import load_case as load_case
@@ -37,7 +39,9 @@ _HOMES = {
     "VortexOutline": "wakesim.flow.panels2d",
     "catalogue": "wakesim.case.catalogue",
     "load_case": "wakesim.case.load",
+    "WindRose": "wakesim.air.rose",
     "pass_field": "wakesim.flow.passfield",
+    "read_wind_record": "wakesim.air.record",
     "vehicle": "wakesim.case.catalogue",
 }
 

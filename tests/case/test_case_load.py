@@ -173,7 +173,8 @@ def test_defaults_of_a_single_pass() -> None:
     assert (case.single_pass.lane_index, case.single_pass.speed_m_s) == (0, None)
     assert case.single_pass.vehicles == tuple(case.vehicles)
     assert (case.air.still, case.air.wind, case.air.pressure_pa) == (True, None, 101325.0)
-    assert case.air.eddy_diffusivity_m2_s == 0.5
+    assert case.air.eddy_diffusivity_m2_s is None
+    assert case.air.drift.enabled
     assert case.mounts[0].cut_in_m_s == 1.2
     assert case.model.wake_family == "couple"
     assert case.outputs.series_csv == "stretch"

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from pydantic import Field
 
+from wakesim.case.mounts import Mount
 from wakesim.case.problems import Problem
-from wakesim.case.tables import Table, given, one_speed, speed_of
+from wakesim.case.roughness import RoughnessName, roughness_class
+from wakesim.case.tables import Intensity, Table, given, one_speed, speed_of
 
 STANDARD_PRESSURE_PA = 101325.0  # ISO 2533
 
@@ -24,9 +27,22 @@ class WindTable(Table):
     reference_height_m: float = Field(default=10.0, gt=0, le=200)
     profile: Literal["log", "power"] = "log"
     roughness_m: float | None = Field(default=None, ge=1e-5, le=3)
+    roughness_class: RoughnessName | None = None
     displacement_m: float | None = Field(default=None, ge=0, le=20)
     exponent: float | None = Field(default=None, ge=0, le=0.6)
-    turbulence_intensity: float = Field(default=0.0, ge=0, le=1)
+    turbulence_intensity: Intensity = 0.0
+
+
+class Drift(Table):
+    """[air.drift]: the sustained drift that many wakes leave behind, and the ground it rubs on.
+
+    Roughness lengths: 0.001 m for a road (between the classes paved, 0.0002 m, and smooth,
+    0.005 m, of shared/reference/roughness.csv) and 0.03 m for a verge (open land).
+    """
+
+    enabled: bool = True
+    roughness_road_m: float = Field(default=0.001, ge=1e-5, le=0.1)
+    roughness_verge_m: float = Field(default=0.03, ge=1e-5, le=2)
 
 
 class AirTable(Table):
@@ -38,7 +54,8 @@ class AirTable(Table):
     pressure_pa: float | None = Field(default=None, ge=40000, le=110000)
     altitude_m: float | None = Field(default=None, ge=-500, le=6000)
     relative_humidity: float = Field(default=0.6, ge=0, le=1)
-    eddy_diffusivity_m2_s: float = Field(default=0.5, ge=0, le=20)
+    eddy_diffusivity_m2_s: float | None = Field(default=None, ge=0, le=20)
+    drift: Drift = Drift()
 
 
 @dataclass(frozen=True)
@@ -48,6 +65,8 @@ class Wind:
     ``angle_deg`` is the direction it blows to: 0 along +x, 90 along +y (from the traffic to a
     roadside mount). Roughness defaults to 0.03 m (open land, class 3 of
     shared/reference/roughness.csv) and the power-law exponent to 0.14 (from memory).
+    ``turbulence_intensity`` holds at every height, unless ``intensity_from_roughness`` says that
+    it is only that at the reference height; ``intensity(height)`` knows both.
     """
 
     speed_m_s: float
@@ -58,11 +77,26 @@ class Wind:
     displacement_m: float
     exponent: float
     turbulence_intensity: float
+    intensity_from_roughness: bool = False
+
+    def intensity(self, height_m: float) -> float:
+        """Along-wind turbulence intensity at a height.
+
+        From the roughness it is 1 / ln((z - d)/z0) (see wakesim.air.roughness), at most 1: closer
+        to the ground than (z - d) = e z0 the log law is no guide.
+        """
+        if not self.intensity_from_roughness:
+            return self.turbulence_intensity
+        above = (height_m - self.displacement_m) / self.roughness_m
+        return 1.0 if above <= math.e else 1.0 / math.log(above)
 
 
 @dataclass(frozen=True)
 class Air:
-    """Ambient air; ``pressure_pa`` is None when ``altitude_m`` is given instead."""
+    """Ambient air; ``pressure_pa`` is None when ``altitude_m`` is given instead.
+
+    ``eddy_diffusivity_m2_s`` is the mixing that traffic makes; None: from the traffic.
+    """
 
     still: bool
     wind: Wind | None
@@ -70,7 +104,8 @@ class Air:
     pressure_pa: float | None
     altitude_m: float | None
     relative_humidity: float
-    eddy_diffusivity_m2_s: float
+    eddy_diffusivity_m2_s: float | None
+    drift: Drift
 
 
 def air_key_problems(raw: Any) -> Iterator[Problem]:
@@ -94,18 +129,27 @@ def air_key_problems(raw: Any) -> Iterator[Problem]:
 def _wind_key_problems(raw: dict[str, Any]) -> Iterator[Problem]:
     path = ("air", "wind")
     yield from one_speed(raw, "speed", path)
+    if len(given(raw, "roughness_m", "roughness_class")) == 2:
+        text = "the same roughness is given by roughness_m already"
+        yield Problem((*path, "roughness_class"), text, raw["roughness_class"])
     if raw.get("profile", "log") == "log":
         lost, other = given(raw, "exponent"), "power"
     elif raw.get("profile") == "power":
-        lost, other = given(raw, "roughness_m", "displacement_m"), "log"
+        lost, other = given(raw, "roughness_m", "roughness_class", "displacement_m"), "log"
+        if raw.get("turbulence_intensity") == "roughness":
+            text = 'needs a roughness, so only for profile = "log"; else give a number'
+            yield Problem((*path, "turbulence_intensity"), text, "roughness")
     else:
         return
     for key in lost:
         yield Problem((*path, key), f'only for profile = "{other}"', raw[key])
 
 
-def wind_problems(air: AirTable) -> Iterator[Problem]:
-    """A log profile must be above its own zero at the reference height."""
+def wind_problems(air: AirTable, mounts: Mapping[int, Mount]) -> Iterator[Problem]:
+    """A log profile must be above its own zero at the reference height.
+
+    Its turbulence must make sense at the mounts.
+    """
     if air.wind is None or air.wind.profile != "log":
         return
     wind = _resolve_wind(air.wind)
@@ -113,6 +157,15 @@ def wind_problems(air: AirTable) -> Iterator[Problem]:
     if wind.reference_height_m <= zero:
         text = f"must be above displacement_m + roughness_m = {zero:g} m"
         yield Problem(("air", "wind", "reference_height_m"), text, wind.reference_height_m)
+    lowest = wind.displacement_m + math.e * wind.roughness_m
+    for i, mount in mounts.items():
+        if wind.intensity_from_roughness and mount.height_m <= lowest:
+            text = (
+                f"mounts[{i + 1}].height_m = {mount.height_m:g} m is too near the ground for it: "
+                f"must be above {lowest:.2g} m with roughness_m = {wind.roughness_m:g} m and "
+                f"displacement_m = {wind.displacement_m:g} m; else give a number"
+            )
+            yield Problem(("air", "wind", "turbulence_intensity"), text, "roughness")
 
 
 def resolve_air(table: AirTable) -> Air:
@@ -128,17 +181,27 @@ def resolve_air(table: AirTable) -> Air:
         altitude_m=table.altitude_m,
         relative_humidity=table.relative_humidity,
         eddy_diffusivity_m2_s=table.eddy_diffusivity_m2_s,
+        drift=table.drift,
     )
 
 
+def _roughness(table: WindTable) -> float:
+    if table.roughness_class is not None:
+        return roughness_class(table.roughness_class).roughness_m
+    return 0.03 if table.roughness_m is None else table.roughness_m
+
+
 def _resolve_wind(table: WindTable) -> Wind:
-    return Wind(
+    given_intensity = table.turbulence_intensity
+    wind = Wind(
         speed_m_s=speed_of(table, "speed") or 0.0,
         angle_deg=table.angle_deg,
         reference_height_m=table.reference_height_m,
         profile=table.profile,
-        roughness_m=0.03 if table.roughness_m is None else table.roughness_m,
+        roughness_m=_roughness(table),
         displacement_m=0.0 if table.displacement_m is None else table.displacement_m,
         exponent=0.14 if table.exponent is None else table.exponent,
-        turbulence_intensity=table.turbulence_intensity,
+        turbulence_intensity=0.0 if isinstance(given_intensity, str) else given_intensity,
+        intensity_from_roughness=isinstance(given_intensity, str),
     )
+    return replace(wind, turbulence_intensity=wind.intensity(wind.reference_height_m))

@@ -199,5 +199,5 @@ def _rule_problems(
     if tables.single_pass is not None:
         yield from single_pass_problems(tables.single_pass, tables.road, named)
     if tables.air is not None:
-        yield from wind_problems(tables.air)
+        yield from wind_problems(tables.air, tables.mounts)
     yield from mount_problems(tables.mounts, tables.road)

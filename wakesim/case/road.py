@@ -48,6 +48,13 @@ class Carriageway(Table):
         inner = self.edge_offset_m - self.sign * self.lanes * self.lane_width_m
         return min(inner, self.edge_offset_m), max(inner, self.edge_offset_m)
 
+    @property
+    def paved_m(self) -> tuple[float, float]:
+        """Lowest and highest y of lanes and hard shoulder."""
+        low, high = self.extent_m
+        outer = self.edge_offset_m + self.sign * self.hard_shoulder_m
+        return min(low, outer), max(high, outer)
+
     def lane_centre_m(self, number: int) -> float:
         """y of the centre of lane ``number`` (1 is the outer one)."""
         return self.edge_offset_m - self.sign * (number - 0.5) * self.lane_width_m

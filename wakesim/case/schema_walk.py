@@ -8,9 +8,9 @@ from typing import Annotated, Any, Union, get_args, get_origin
 
 from pydantic import BaseModel, Tag
 
-from wakesim.case.tables import LIST, NUMBER
+from wakesim.case.tables import LIST, NUMBER, TEXT
 
-TAGS = (NUMBER, LIST)
+TAGS = (NUMBER, LIST, TEXT)
 
 
 def _parts(annotation: Any) -> list[Any]:

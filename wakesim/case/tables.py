@@ -44,12 +44,25 @@ def _check_line(text: str) -> str:
     return text
 
 
+def _check_roughness(text: str) -> str:
+    if text != "roughness":
+        raise PydanticCustomError(
+            "roughness", 'must be a number at least 0 and at most 1, or the word "roughness"'
+        )
+    return text
+
+
 def _number_or_list(value: Any) -> str:
     return LIST if isinstance(value, (list, tuple)) else NUMBER
 
 
-# Tags of the two branches of "one number or one per hour"; messages leave them out.
-NUMBER, LIST = "<number>", "<list>"
+def _number_or_text(value: Any) -> str:
+    return TEXT if isinstance(value, str) else NUMBER
+
+
+# Tags of the branches of "one number or one per hour" and "a number or a word"; messages leave
+# them out.
+NUMBER, LIST, TEXT = "<number>", "<list>", "<text>"
 
 Name = Annotated[str, AfterValidator(_check_name)]
 Line = Annotated[str, AfterValidator(_check_line)]
@@ -67,6 +80,11 @@ HourlyFractions = Annotated[
 FractionOrHourly = Annotated[
     Annotated[Fraction, Tag(NUMBER)] | Annotated[HourlyFractions, Tag(LIST)],
     Discriminator(_number_or_list),
+]
+# "roughness": what the roughness of the ground makes it.
+Intensity = Annotated[
+    Annotated[Fraction, Tag(NUMBER)] | Annotated[str, AfterValidator(_check_roughness), Tag(TEXT)],
+    Discriminator(_number_or_text),
 ]
 Mix = Annotated[dict[str, Share], Field(min_length=1)]
 
