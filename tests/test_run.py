@@ -152,16 +152,20 @@ def test_density_changes_power_and_not_speed(usual):
 
 def test_mount_fifty_metres_away_sees_the_ambient_alone():
     still = statistics(offset=50.0)
-    assert still.effective_speed_m_s < 0.02
+    assert still.effective_speed_m_s < 0.03  # the drift's outskirts, 2 cm/s
     wind = "[air.wind]\nspeed_m_s = 4.0\nangle_deg = 180.0"
     windy = statistics(offset=50.0, air=wind)
-    assert windy.effective_speed_m_s == pytest.approx(windy.ambient_effective_speed_m_s, rel=1e-3)
-    assert windy.by_mechanism["ambient"] == pytest.approx(1.0, abs=2e-3)
+    assert windy.effective_speed_m_s == pytest.approx(windy.ambient_effective_speed_m_s, rel=5e-3)
+    assert windy.by_mechanism["ambient"] == pytest.approx(1.0, abs=6e-3)
 
 
 def test_opposite_traffic_cancels_in_the_mean_and_adds_in_the_cube():
     """A central mount between equal lanes of opposite direction, against one of them alone."""
     usual = {"far": FAR, "kind": "central_reservation", "heavy": 0.0, "hours": 3.0, "flow": 600}
+    drifting = statistics(far_flow=FAR_FLOW, **usual)
+    assert abs(drifting.mean_u_m_s) < 0.1 * statistics(**usual).mean_u_m_s
+    # pulses and wakes alone: one direction's sustained drift would add to its own cube
+    usual["air"] = "still = true\ndrift = { enabled = false }"
     both = statistics(far_flow=FAR_FLOW, **usual)
     alone = statistics(**usual)
     assert abs(both.mean_u_m_s) < 0.1 * alone.mean_u_m_s
@@ -219,7 +223,7 @@ def test_model_interval_holds_the_value_and_names_its_parts():
     assert low < s.effective_speed_m_s < high
     assert set(s.cutoff_effective_speed_m_s) == {6.0, 12.0, 24.0}
     speeds = [s.cutoff_effective_speed_m_s[k] for k in (6.0, 12.0, 24.0)]
-    assert speeds == sorted(speeds)  # longer memory, more air in motion, one direction
+    assert max(speeds) < 1.1 * min(speeds)  # the drift takes over what the cut-off drops
     by_name = {(v.parameter, v.setting): v.change_m_s for v in s.variants}
     assert (
         by_name["lane position", "0.25 m nearer"] > 0 > by_name["lane position", "0.25 m farther"]
@@ -228,6 +232,18 @@ def test_model_interval_holds_the_value_and_names_its_parts():
     assert by_name["vehicle dimensions", "× 1.05"] > 0
     drag = {k[1]: v for k, v in by_name.items() if k[0] == "drag coefficients"}
     assert drag["low end of each class"] < drag["high end of each class"]
+
+
+def test_sharing_the_pulse_of_far_lanes_leaves_the_interval_nearly_as_it_is(monkeypatch):
+    text = text_of(offset=2.5).replace("model_interval = false", "")
+    # a lane 4.25 m away, near enough to matter, counted as far for the test
+    full = wakesim.run(load_case_text(text, "t")).mounts[0].statistics
+    monkeypatch.setattr("wakesim.measures.spread._PULSE_REACH_M", 1.0)
+    shared = wakesim.run(load_case_text(text, "t")).mounts[0].statistics
+    width = full.model_interval_m_s[1] - full.model_interval_m_s[0]
+    assert shared.model_interval_m_s == pytest.approx(full.model_interval_m_s, abs=0.05 * width)
+    moved = {v.setting: v.change_m_s for v in shared.variants if v.parameter == "lane position"}
+    assert abs(moved["0.25 m nearer"]) > 0.0  # the wake still moves
 
 
 def test_single_pass_gives_signatures_alone():

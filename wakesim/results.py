@@ -71,12 +71,39 @@ class Series:
 
 @dataclass(frozen=True)
 class ModelVariant:
-    """Effective speed when one uncertain parameter is moved to one end of its range."""
+    """Effective speed when one uncertain parameter is moved to one end of its range.
+
+    ``counted``: part of the model interval; otherwise a state of the air shown beside it.
+    """
 
     parameter: str
     setting: str
     effective_speed_m_s: float
     change_m_s: float
+    counted: bool = True
+
+
+@dataclass(frozen=True)
+class DriftSummary:
+    """The sustained drift: what feeds it, what takes it, and what it is at the mount.
+
+    ``at_mount_m_s`` is the mean over the round and the rotor; ``drag_share`` the mean drag left to
+    the traffic by the air that already moves along. ``settling_s``: time after which the drift at
+    the mount has reached 90 % when the traffic sets in at once. ``balance``: force per metre of
+    road over the density, m3/s2, of the round's mean traffic, each direction along its own way.
+    ``y_m`` (ny,), ``z_m`` (nz,),
+    ``speed_m_s`` (ny, nz): the drift over the cross-section.
+    """
+
+    diffusivity_m2_s: float
+    mixing_length_m: float
+    at_mount_m_s: float
+    drag_share: float
+    settling_s: float
+    balance: dict[str, float]
+    y_m: Array
+    z_m: Array
+    speed_m_s: Array
 
 
 @dataclass(frozen=True)
@@ -94,8 +121,10 @@ class MountStatistics:
     """Traffic-study measures at one mount.
 
     Shares in ``by_class`` (vehicle classes plus ``ambient``) and ``by_mechanism`` (``pulse``,
-    ``wake``, ``turbulence``, ``ambient``) are parts of the mean cube; each sums to one, and a part
-    that works against the rest is negative.
+    ``wake``, ``turbulence``, ``drift``, ``ambient``) are parts of the mean cube; each sums to one,
+    and a part that works against the rest is negative. ``spectrum`` is that of the along-road
+    velocity at the centre, ``spectrum_passing`` that of the pulses and mean wakes alone as they
+    sweep past.
     """
 
     effective_speed_m_s: float
@@ -118,6 +147,8 @@ class MountStatistics:
     cutoff_effective_speed_m_s: dict[float, float]
     spectrum_hz: Array
     spectrum_m2_s: Array
+    spectrum_passing_m2_s: Array
+    drift: DriftSummary | None
     series: Series
 
 

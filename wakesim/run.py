@@ -73,7 +73,8 @@ def _warnings(case: Case, met: bool) -> list[str]:
             "compute.duration_h or compute.tolerance"
         )
     wind = case.air.wind
-    if case.study == "traffic" and wind is not None and wind.turbulence_intensity == 0.0:
+    steady = wind is not None and wind.intensity(wind.reference_height_m) == 0.0
+    if case.study == "traffic" and steady:
         out.append(
             "the ambient wind is taken as steady: real wind gusts, which raises the effective "
             "speed with and without traffic; set air.wind.turbulence_intensity to include it"

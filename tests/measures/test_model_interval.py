@@ -29,6 +29,11 @@ def test_interval_never_goes_below_still_air():
     assert low == 0.0
 
 
+def test_states_beside_the_interval_do_not_count():
+    found = (variant("a", 0.3), ModelVariant("light crosswind", "", 1.0, -1.0, False))
+    assert model_interval(2.0, found) == pytest.approx((2.0, 2.3))
+
+
 @pytest.mark.parametrize("family", ["couple", "momentum"])
 def test_every_parameter_is_moved_and_nothing_else(family):
     settings = FieldSettings(WakeConstants(family=family), True, 30.0, 0.25, 0.5)
@@ -36,6 +41,7 @@ def test_every_parameter_is_moved_and_nothing_else(family):
     assert len(names) == len({(n, s) for n, s, _ in variants(settings)})
     assert {
         "wake family", f"spread of the {family} wake", "eddy diffusivity", "drag coefficients",
+        "friction of road and verge",
         "recirculation length", "wake turbulence", "vehicle dimensions", "lane position",
         "tail of the hull",
     } == set(names)  # fmt: skip

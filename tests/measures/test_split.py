@@ -23,6 +23,7 @@ def inputs():
         "field": field,
         "weights": weights / weights.sum(),
         "noise": rng.normal(size=(N, 2)),
+        "drift": rng.normal(0.0, 0.3, (CLASSES, POINTS)),
         "ambient": rng.normal(0.0, 1.0, (POINTS, 2)),
         "ambient_sd": rng.uniform(0.0, 0.4, POINTS),
         "ambient_noise": rng.normal(size=(N, 2)),
@@ -43,6 +44,7 @@ def plain(d):
         "pulse": (f[:, 0], f[:, 1]),
         "wake": (f[:, 2], zero),
         "turbulence": tuple(turbulence),
+        "drift": (np.broadcast_to(d["drift"].sum(axis=0), energy.shape), zero),
         "ambient": tuple(ambient),
     }
 
@@ -56,6 +58,7 @@ def test_speed_and_split_against_numpy(inputs):
     assert sums.speed == pytest.approx(rotor_equivalent(speed.T, inputs["weights"]), rel=1e-12)
     assert sums.u == pytest.approx(u[:, 4])
     assert sums.v == pytest.approx(v[:, 4])
+    assert sums.passing == pytest.approx((parts["pulse"][0] + parts["wake"][0])[:, 4])
     for k, name in enumerate(MECHANISMS):
         share = np.sum(inputs["weights"] * speed * (u * parts[name][0] + v * parts[name][1]))
         assert sums.by_mechanism[k] == pytest.approx(share, rel=1e-9)
@@ -69,7 +72,7 @@ def test_shares_add_up_to_the_cube(inputs):
     sums = rotor_sums(**inputs)
     cube = np.sum(sums.speed**3)
     assert sums.by_mechanism.sum() == pytest.approx(cube, rel=1e-12)
-    assert sums.by_class.sum() + sums.by_mechanism[3] == pytest.approx(cube, rel=1e-12)
+    assert sums.by_class.sum() + sums.by_mechanism[4] == pytest.approx(cube, rel=1e-12)
 
 
 def test_split_of_mean_plus_turbulence_has_its_closed_form():
@@ -81,7 +84,9 @@ def test_split_of_mean_plus_turbulence_has_its_closed_form():
     field[0, :, 3] = sd**2 / (2 * SHARE_U)
     noise = np.column_stack([rng.normal(size=n), np.zeros(n)])
     nothing = np.zeros((n, 2))
-    sums = rotor_sums(field, np.ones(1), noise, np.zeros((1, 2)), np.zeros(1), nothing)
+    sums = rotor_sums(
+        field, np.ones(1), noise, np.zeros((1, 1)), np.zeros((1, 2)), np.zeros(1), nothing
+    )
     assert sums.by_mechanism[1] / n == pytest.approx(mean * (mean**2 + sd**2), rel=2e-3)
     assert sums.by_mechanism[2] / n == pytest.approx(2 * mean * sd**2, rel=3e-2)
     assert np.mean(sums.speed**3) == pytest.approx(mean**3 + 3 * mean * sd**2, rel=2e-3)

@@ -55,7 +55,7 @@ TURBULENCE_WIDTH = 1.1  # width of the turbulence over that of the mean wake, as
 SHARE_U, SHARE_V, SHARE_W = 0.40, 0.32, 0.28  # of 2k; u from the same data, v and w assumed
 TURBULENCE_ONSET = 0.25  # heights behind the tail over which it rises from zero, assumed
 TURBULENCE_BASE = 0.3  # least standard deviation over the base dimensions, assumed
-TURBULENCE_TIME_S = 0.3  # integral time scale at a fixed point: most of the variance lies above
+TURBULENCE_TIME_S = 0.2  # integral time scale at a fixed point: most of the variance lies above
 # 0.5 Hz, as Eskridge and Rao 1983 (J. Climate Appl. Meteorol. 22) observed (from memory)
 _HALF_WIDTH = math.sqrt(2.0 * math.log(2.0))
 

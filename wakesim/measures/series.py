@@ -10,6 +10,14 @@ from numpy.typing import NDArray
 
 from wakesim.air.noise import von_karman_noise
 from wakesim.air.profiles import ambient_velocity, wind_speed
+from wakesim.air.traffic_turbulence import (
+    VON_KARMAN,
+    area_share,
+    friction_velocity,
+    mixing_length,
+    traffic_diffusivity,
+    traffic_sigma_w,
+)
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.flow.wake import TURBULENCE_TIME_S, WakeConstants
@@ -21,6 +29,7 @@ from wakesim.traffic.superpose import sight_table, superpose
 Array = NDArray[np.float64]
 
 _CHUNK_S = 600.0
+_WAKE_HEIGHT_M = 1.5  # where the ambient diffusivity that widens wakes is taken
 _PASSES_KEY, _NOISE_KEY = 0, 1  # branches of the seed
 # Length scale of the ambient along-wind turbulence over height, 3.5 x 0.7 z below 60 m
 # (von Karman form of IEC 61400-1, annex B; from memory).
@@ -38,6 +47,9 @@ class Scene:
     ambient: Array  # (9, 2) m/s
     ambient_sd: Array  # (9,) m/s
     ambient_time_s: float
+    mixing_length_m: float  # of the traffic's turbulence
+    friction_velocity_m_s: float  # of the ambient wind
+    keys: tuple[tuple[int, int], ...]  # (lane, vehicle) of each sight
     sights: tuple[Sight, ...]
     sight_of: NDArray[np.int64]  # (lanes, vehicles)
 
@@ -57,7 +69,8 @@ def field_settings(case: Case) -> FieldSettings:
         open_tail=model.open_tail,
         wake_memory_s=model.wake_memory_s,
         wander_sd_m=case.traffic.wander_sd_m if case.traffic else 0.0,
-        diffusivity_m2_s=case.air.eddy_diffusivity_m2_s,
+        diffusivity_m2_s=traffic_mixing(case)[0],
+        ambient_diffusivity_m2_s=VON_KARMAN * _friction_velocity(case) * _WAKE_HEIGHT_M,
     )
 
 
@@ -65,7 +78,7 @@ def prepare(case: Case, mount: Mount) -> Scene:
     """Rotor points, ambient wind and sights of one mount."""
     points, weights = mount.points()
     u, v = ambient_velocity(case.air.wind, points[:, 1])
-    intensity = case.air.wind.turbulence_intensity if case.air.wind else 0.0
+    intensity = case.air.wind.intensity(mount.height_m) if case.air.wind else 0.0
     hub = float(wind_speed(case.air.wind, mount.height_m)) if case.air.wind else 0.0
     keys, sights = _sights(case)
     return Scene(
@@ -76,9 +89,52 @@ def prepare(case: Case, mount: Mount) -> Scene:
         ambient=np.column_stack([u, v]),
         ambient_sd=intensity * np.hypot(u, v),
         ambient_time_s=_AMBIENT_LENGTH_PER_HEIGHT * mount.height_m / max(hub, 0.1),
+        mixing_length_m=traffic_mixing(case)[1],
+        friction_velocity_m_s=_friction_velocity(case),
+        keys=tuple(keys),
         sights=sights,
         sight_of=sight_table(len(case.road.lanes), len(case.vehicles), keys),
     )
+
+
+def _friction_velocity(case: Case) -> float:
+    wind = case.air.wind
+    if wind is None:
+        return 0.0
+    rough = wind.roughness_m if wind.profile == "log" else case.air.drift.roughness_verge_m
+    displacement = wind.displacement_m if wind.profile == "log" else 0.0
+    return friction_velocity(wind.speed_m_s, wind.reference_height_m, rough, displacement)
+
+
+def traffic_mixing(case: Case) -> tuple[float, float]:
+    """Eddy diffusivity made by the traffic, m2/s, and its mixing length, m.
+
+    From the published scaling of traffic-made turbulence (air.traffic_turbulence) for every
+    carriageway and hour of the round, averaged with the flow as weight; the diffusivity is
+    replaced by the case's own value where it gives one.
+    """
+    vehicles = list(case.vehicles.values())
+    plan = np.array([v.length_m * v.width_m for v in vehicles])
+    height = np.array([v.height_m for v in vehicles])
+    weight, mixing, length = [0.0], [0.0], [0.0]
+    for hour in case.compute.hours if case.traffic else ():
+        state = case.traffic_state(hour)
+        flow = state.flow_veh_s[:, None] * state.mix
+        for way in case.road.carriageways:
+            lanes = [lane.index for lane in case.road.lanes if lane.carriageway == way.name]
+            q, total = flow[lanes], float(flow[lanes].sum())
+            if total > 0.0:
+                speed = np.maximum(state.mean_speed_m_s[lanes], 1.0)
+                share = area_share(q, speed, plan, way.lanes * way.lane_width_m)
+                scale = mixing_length(float((q @ height).sum() / total))
+                weight.append(total)
+                length.append(scale)
+                mixing.append(float(traffic_diffusivity(traffic_sigma_w(speed, share), scale)))
+    if sum(weight) == 0.0:
+        return case.air.eddy_diffusivity_m2_s or 0.0, mixing_length(1.5)
+    own = case.air.eddy_diffusivity_m2_s
+    auto = float(np.average(mixing, weights=weight))
+    return auto if own is None else own, float(np.average(length, weights=weight))
 
 
 def _sights(case: Case) -> tuple[list[tuple[int, int]], tuple[Sight, ...]]:
@@ -153,6 +209,19 @@ def round_noise(scene: Scene, number: int, samples: int) -> tuple[Array, Array]:
     return wake, pair(scene.ambient_time_s)
 
 
+def hour_of(scene: Scene, time_s: Array | float) -> NDArray[np.int64]:
+    """Number of the round's hour at times from its start, s; the first hour before it."""
+    last = len(scene.case.compute.hours) - 1
+    return np.clip(np.floor_divide(time_s, 3600.0).astype(np.int64), 0, last)
+
+
+def with_drag(scene: Scene, passes: Passes, factor: Array) -> Passes:
+    """Passes with their wakes reduced by ``factor`` (hours, sights)."""
+    sight = scene.sight_of[passes.lane, passes.vehicle]
+    reduced = passes.wake_factor * factor[hour_of(scene, passes.time_s), sight]
+    return replace(passes, wake_factor=reduced)
+
+
 def walk(
     scene: Scene,
     lines: LineLibrary,
@@ -160,8 +229,12 @@ def walk(
     start_s: float,
     samples: int,
     noise: tuple[Array, Array],
+    drift: Array,
 ) -> Iterator[RotorSums]:
-    """Sums of consecutive stretches of at most ten minutes, from ``start_s`` on."""
+    """Sums of consecutive stretches of at most ten minutes, from ``start_s`` on.
+
+    ``drift`` (hours, classes, 9) m/s, of which a stretch takes the hour it begins in.
+    """
     dt = 1.0 / scene.case.compute.sample_rate_hz
     chunk = max(1, round(_CHUNK_S / dt))
     for first in range(0, samples, chunk):
@@ -171,8 +244,9 @@ def walk(
         )
         part = slice(first, first + count)
         yield rotor_sums(
-            field, scene.weights, noise[0][part], scene.ambient, scene.ambient_sd, noise[1][part]
-        )
+            field, scene.weights, noise[0][part], drift[hour_of(scene, start_s + first * dt)],
+            scene.ambient, scene.ambient_sd, noise[1][part],
+        )  # fmt: skip
 
 
 def merge(parts: list[RotorSums]) -> RotorSums:
@@ -182,6 +256,7 @@ def merge(parts: list[RotorSums]) -> RotorSums:
         speed=np.concatenate([p.speed for p in parts]),
         u=np.concatenate([p.u for p in parts]),
         v=np.concatenate([p.v for p in parts]),
+        passing=np.concatenate([p.passing for p in parts]),
         by_class=np.sum([p.by_class for p in parts], axis=0),
         by_mechanism=np.sum([p.by_mechanism for p in parts], axis=0),
         ambient_cube=float(sum(p.ambient_cube for p in parts)),

@@ -10,7 +10,7 @@ from wakesim.flow.outlines import vehicle_outline
 from wakesim.flow.panels2d import VortexOutline
 from wakesim.flow.passfield import PassField, pass_field
 from wakesim.flow.relief import finite_height_relief
-from wakesim.flow.wake import SHARE_U, AirState
+from wakesim.flow.wake import SHARE_U
 from wakesim.results import Signature
 from wakesim.traffic.lines import FieldSettings, Sight, air_relative_speed
 
@@ -45,7 +45,7 @@ def signature(
     field = pass_field(
         vehicle,
         constants=settings.constants,
-        air=AirState(settings.diffusivity_m2_s / relative, s * sight.wind_across_m_s / relative),
+        air=settings.air_state(sight, relative),
         open_tail=settings.open_tail,
         wall_lateral_m=None if wall is None else s * (wall - sight.lane_centre_m),
     )

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from wakesim.case.vehicle import Vehicle
 from wakesim.measures import series
+from wakesim.measures.background import background
 from wakesim.measures.effective import effective_speed
 from wakesim.measures.series import Scene
 from wakesim.results import ModelVariant
@@ -28,6 +29,7 @@ Change = Callable[[Scene, FieldSettings], tuple[Scene, FieldSettings]]
 
 _SAMPLE_PER_HOUR_S = 240.0
 _REFINEMENT = 0.6  # 440 to 560 panels a hull: the pulse within 1 to 2 % (cars 5 %), less in changes
+_PULSE_REACH_M = 12.0  # pulses of lanes farther off are left as they are: under 1 % of the cube
 
 # Ranges: origins in the method section of the report and DEVELOPERS.md.
 SPREAD_FACTORS = (0.7, 1.4)  # on lambda of the couple wake, from memory
@@ -38,6 +40,8 @@ TURBULENCE_FACTORS = (0.5, 1.5)  # on the rms, assumed
 SIZE_FACTORS = (0.95, 1.05)  # outside dimensions, assumed
 PLACE_SHIFT_M = 0.25  # systematic lane position, assumed
 CUTOFF_FACTORS = (0.5, 2.0)
+ROUGHNESS_FACTORS = (0.1, 10.0)  # under the drift, one class of roughness or more, assumed
+CROSSWIND_M_S = (-0.5, 0.5)  # light air that still clears wakes away, shown beside the interval
 
 
 def _wake(**change: object) -> Change:
@@ -56,6 +60,16 @@ def _vehicles(change: Callable[[Vehicle], Vehicle]) -> Change:
     def apply(scene: Scene, settings: FieldSettings) -> tuple[Scene, FieldSettings]:
         sights = tuple(replace(s, vehicle=change(s.vehicle)) for s in scene.sights)
         return replace(scene, sights=sights), settings
+
+    return apply
+
+
+def _wake_only(change: Change) -> Change:
+    """The change with all pulses left as they are: its effect on them is a few per cent of them."""
+
+    def apply(scene: Scene, settings: FieldSettings) -> tuple[Scene, FieldSettings]:
+        changed, new = change(scene, settings)
+        return changed, replace(new, pulse_reach_m=-1.0)
 
     return apply
 
@@ -92,14 +106,20 @@ def variants(settings: FieldSettings) -> Iterator[tuple[str, str, Change]]:
     else:
         for value in MOMENTUM_RANGE:
             yield "spread of the momentum wake", f"S = {value:.2f}", _wake(momentum_spread=value)
-    for factor in DIFFUSIVITY_FACTORS:
+    for factor in DIFFUSIVITY_FACTORS if settings.diffusivity_m2_s > 0.0 else ():
         value = settings.diffusivity_m2_s * factor
         change = _settings(diffusivity_m2_s=value)
         yield "eddy diffusivity", f"K = {value:.2g} m²/s", change
+    if settings.diffusivity_m2_s == 0.0:
+        yield "eddy diffusivity", "K = 0.1 m²/s", _settings(diffusivity_m2_s=0.1)
+    for factor in ROUGHNESS_FACTORS:
+        change = _settings(roughness_factor=factor)
+        yield "friction of road and verge", f"roughness × {factor:g}", change
     for end, name in enumerate(("low", "high")):
-        yield "drag coefficients", f"{name} end of each class", _vehicles(_with_drag(end))
+        change = _wake_only(_vehicles(_with_drag(end)))
+        yield "drag coefficients", f"{name} end of each class", change
     for value in BUBBLE_RANGE:
-        change = _wake(bubble_length_heights=value)
+        change = _wake_only(_wake(bubble_length_heights=value))
         yield "recirculation length", f"{value:g} vehicle heights", change
     for factor in TURBULENCE_FACTORS:
         value = constants.turbulence_factor * factor
@@ -135,11 +155,14 @@ class CommonSample:
     ) -> float:
         """Effective speed of a variant on the common sample, m/s."""
         lines = series.library(scene, settings, cache)
+        air = background(scene, settings, coarse=True)
+        passes = series.with_drag(scene, self.passes, air.drag_factor)
         speeds = []
         for k, start in enumerate(self.starts):
             part = slice(k * self.samples, (k + 1) * self.samples)
             noise = (self.noise[0][part], self.noise[1][part])
-            for sums in series.walk(scene, lines, self.passes, start, self.samples, noise):
+            walked = series.walk(scene, lines, passes, start, self.samples, noise, air.by_class)
+            for sums in walked:
                 speeds.append(sums.speed)
         return effective_speed(np.concatenate(speeds))
 
@@ -158,13 +181,13 @@ def model_spread(
     enough before the start for twice the wake memory. Values are scaled so that the base model on
     the common sample equals ``effective_m_s``. ``say`` is told the share done.
     """
-    settings = replace(settings, refinement=_REFINEMENT)
+    settings = replace(settings, refinement=_REFINEMENT, pulse_reach_m=_PULSE_REACH_M)
     sample = CommonSample(scene, passes)
     base = sample.effective_speed(scene, settings, cache)
     scale = effective_m_s / base if base > 0.0 else 0.0
     found = []
     listed = list(variants(settings))
-    total = len(listed) + len(CUTOFF_FACTORS)
+    total = len(listed) + len(CUTOFF_FACTORS) + len(CROSSWIND_M_S)
     for parameter, setting, change in listed:
         speed = scale * sample.effective_speed(*change(scene, settings), cache)
         found.append(ModelVariant(parameter, setting, speed, speed - effective_m_s))
@@ -176,17 +199,27 @@ def model_spread(
         speed = cutoff[memory] = scale * sample.effective_speed(scene, changed, cache)
         found.append(ModelVariant("wake cut-off", f"{memory:g} s", speed, speed - effective_m_s))
         say(len(found) / total)
+    for crosswind in CROSSWIND_M_S:
+        changed = replace(settings, extra_crosswind_m_s=crosswind)
+        speed = scale * sample.effective_speed(scene, changed, cache)
+        side = "towards +y" if crosswind > 0 else "towards −y"
+        setting = f"{abs(crosswind):g} m/s {side}"
+        found.append(ModelVariant("light crosswind", setting, speed, speed - effective_m_s, False))
+        say(len(found) / total)
     return tuple(found), dict(sorted(cutoff.items()))
 
 
 def model_interval(effective_m_s: float, found: tuple[ModelVariant, ...]) -> tuple[float, float]:
     """Effective speed minus and plus the root of the summed squares of its changes.
 
-    Of the two ends of a parameter that change the speed the same way, the larger counts.
+    Variants that are not ``counted`` stay out. Of the two ends of a parameter that change the speed
+    the same way, the larger counts.
     """
     up: dict[str, float] = {}
     down: dict[str, float] = {}
     for variant in found:
+        if not variant.counted:
+            continue
         name, change = variant.parameter, variant.change_m_s
         up[name] = max(up.get(name, 0.0), change)
         down[name] = max(down.get(name, 0.0), -change)

@@ -14,6 +14,13 @@ from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.errors import NumericalError
 from wakesim.measures import intervals, series, spread
+from wakesim.measures.background import (
+    Background,
+    background,
+    passes_per_second,
+    settling_time,
+    without_drift,
+)
 from wakesim.measures.effective import (
     effective_speed,
     energy_pattern_factor,
@@ -25,6 +32,7 @@ from wakesim.measures.signature import signature
 from wakesim.measures.spectra import velocity_spectrum
 from wakesim.measures.split import MECHANISMS, RotorSums
 from wakesim.results import (
+    DriftSummary,
     HourRow,
     ModelVariant,
     MountResult,
@@ -82,6 +90,7 @@ class TrafficStudy:
         self.tolerance_met = False
         self._sums: list[RotorSums] = []
         self._blocks: list[intervals.Blocks] = []
+        self._air: Background = without_drift(self.scene)
         self._cache: dict[tuple[object, ...], Array] = {}  # panel part of the lines
 
     @property
@@ -99,6 +108,7 @@ class TrafficStudy:
         compute = self.case.compute
         self.say(0.0, "pass fields")
         lines = series.library(self.scene, self.settings, self._cache)
+        self._air = background(self.scene, self.settings)
         first_passes = self._round(lines)
         while not self.tolerance_met and self.rounds < compute.max_rounds:
             self._round(lines)
@@ -125,9 +135,11 @@ class TrafficStudy:
         before = 10.0 + 1.25 * max(spread.CUTOFF_FACTORS) * self.settings.wake_memory_s
         passes = series.draw_round(self.case, number, before)
         noise = series.round_noise(self.scene, number, self.samples)
+        reduced = series.with_drag(self.scene, passes, self._air.drag_factor)
+        drift = self._air.by_class
         parts = []
         done = 0
-        for part in series.walk(self.scene, lines, passes, 0.0, self.samples, noise):
+        for part in series.walk(self.scene, lines, reduced, 0.0, self.samples, noise, drift):
             parts.append(part)
             done += part.speed.size
             self.say(0.1 + 0.4 * done / self.samples, f"traffic, round {number + 1}")
@@ -135,7 +147,7 @@ class TrafficStudy:
         if not np.isfinite(sums.speed).all():
             raise NumericalError(f"mount '{self.mount.name}': the speed series is not finite")
         if number > 0:  # only the first round's components are kept
-            sums = replace(sums, u=np.empty(0), v=np.empty(0))
+            sums = replace(sums, u=np.empty(0), v=np.empty(0), passing=np.empty(0))
         self._sums.append(sums)
         self._blocks.append(intervals.block_cubes(sums.speed, self.dt, self.hours))
         self.passes_total += int(np.count_nonzero(passes.time_s >= 0.0))
@@ -166,6 +178,7 @@ class TrafficStudy:
         cube = float(np.sum(speed**3))
         by_class, by_mechanism = self._shares(cube)
         hz, density = velocity_spectrum(first.u, self.dt, _SPECTRUM_SEGMENT_S)
+        _, passing = velocity_spectrum(first.passing, self.dt, _SPECTRUM_SEGMENT_S)
         ambient_cube = sum(s.ambient_cube for s in self._sums) / speed.size
         return MountStatistics(
             effective_speed_m_s=effective,
@@ -188,6 +201,8 @@ class TrafficStudy:
             cutoff_effective_speed_m_s=cutoff,
             spectrum_hz=hz,
             spectrum_m2_s=density,
+            spectrum_passing_m2_s=passing,
+            drift=self._drift(),
             series=Series(
                 dt_s=self.dt,
                 time_s=np.arange(self.samples, dtype=np.float64) * self.dt,
@@ -197,6 +212,24 @@ class TrafficStudy:
                 speed_m_s=first.speed,
                 passes=passes.take(passes.time_s >= 0.0),
             ),
+        )
+
+    def _drift(self) -> DriftSummary | None:
+        air = self._air
+        if air.field is None:
+            return None
+        rates = passes_per_second(self.scene)
+        total = float(rates.sum())
+        return DriftSummary(
+            diffusivity_m2_s=self.settings.diffusivity_m2_s,
+            mixing_length_m=self.scene.mixing_length_m,
+            at_mount_m_s=float(air.by_class.sum(axis=1).mean()),
+            drag_share=float((rates * air.drag_factor).sum() / total) if total else 1.0,
+            settling_s=settling_time(self.scene, air),
+            balance=air.balance,
+            y_m=air.field.model.grid.y,
+            z_m=air.field.model.grid.z,
+            speed_m_s=air.field.speed,
         )
 
     def _shares(self, cube: float) -> tuple[dict[str, float], dict[str, float]]:

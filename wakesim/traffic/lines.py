@@ -31,7 +31,7 @@ AHEAD_M, BEHIND_M = 40.0, 50.0  # extent of the near part ahead of the nose and 
 WANDER_NODES = np.linspace(-2.4, 2.4, 9)  # in standard deviations; passes take the nearest
 SPEED_NODES = np.array([-1.25, 0.0, 1.25])  # in standard deviations, for the age of the far wake
 _LATERAL_ERROR = 1e-4
-_FADE = 0.1  # share of the wake memory over which the cut-off fades out
+FADE = 0.1  # share of the wake memory over which the cut-off fades out
 
 
 @dataclass(frozen=True)
@@ -55,9 +55,19 @@ class FieldSettings:
     open_tail: bool
     wake_memory_s: float
     wander_sd_m: float
-    diffusivity_m2_s: float = 0.0
+    diffusivity_m2_s: float = 0.0  # made by traffic
+    ambient_diffusivity_m2_s: float = 0.0  # of the ambient wind at the height of the wakes
     lateral_shift_m: float = 0.0  # systematic error of the lane position, for the uncertainty
+    extra_crosswind_m_s: float = 0.0  # carries wakes and drift only, for the uncertainty
+    roughness_factor: float = 1.0  # on the roughness under the drift, for the uncertainty
     refinement: float = 1.0  # panels of the hulls in each direction, relative to the default
+    pulse_reach_m: float = np.inf  # pulses of lanes beyond it are shared by all uses of one cache
+
+    def air_state(self, sight: Sight, relative_m_s: float) -> AirState:
+        """The air that wakes of a sight trail through, in the vehicle's frame."""
+        spread = self.diffusivity_m2_s + self.ambient_diffusivity_m2_s
+        across = sight.direction * (sight.wind_across_m_s + self.extra_crosswind_m_s)
+        return AirState(spread / relative_m_s, across / relative_m_s)
 
 
 @dataclass(frozen=True)
@@ -176,7 +186,7 @@ def _wake_columns(
     """Wake u and k (n_wander, n_x, 2, 9) at rows X = x, with the memory cut-off."""
     vehicle, s = sight.vehicle, sight.direction
     relative = float(air_relative_speed(speed_m_s, s, sight.wind_along_m_s))
-    air = AirState(settings.diffusivity_m2_s / relative, s * sight.wind_across_m_s / relative)
+    air = settings.air_state(sight, relative)
     wake = VehicleWake(vehicle, settings.constants, air)
     behind = (-vehicle.length_m - x)[:, None]
     offsets = points[:, 0] - sight.lane_centre_m + settings.lateral_shift_m
@@ -186,7 +196,7 @@ def _wake_columns(
         lateral.append((2.0 * np.repeat(wall, POINTS))[None, :] - lateral[0])
     z = np.tile(points[:, 1], wander.size)[None, :]
     age = np.maximum(behind, 0.0) / relative
-    fade = np.clip((settings.wake_memory_s - age) / (_FADE * settings.wake_memory_s), 0.0, 1.0)
+    fade = np.clip((settings.wake_memory_s - age) / (FADE * settings.wake_memory_s), 0.0, 1.0)
     out = np.zeros((2, x.size, wander.size * POINTS))
     active = behind[:, 0] >= 0.0
     for y in lateral:
@@ -201,6 +211,18 @@ def _stack(lines: list[Array], step_m: float) -> LineTable:
     first = np.concatenate([[0], np.cumsum(rows)[:-1]]).astype(np.int64)
     data = np.concatenate([line.reshape(line.shape[0], -1) for line in lines])
     return LineTable(np.ascontiguousarray(data), first, rows, step_m)
+
+
+def _pulse_key(
+    sight: Sight, points: Array, settings: FieldSettings, wall_y_m: float | None
+) -> tuple[object, ...]:
+    """What the pulse of a sight depends on; its class and lane alone beyond ``pulse_reach_m``."""
+    place = (sight.vehicle.name, sight.lane_centre_m, sight.direction, wall_y_m)
+    common = (*place, settings.wander_sd_m, settings.refinement)
+    if np.abs(points[:, 0] - sight.lane_centre_m).min() > settings.pulse_reach_m:
+        return common
+    bubble = bubble_length_m(sight.vehicle, settings.constants) if settings.open_tail else None
+    return (*common, sight.vehicle, bubble, settings.lateral_shift_m)
 
 
 def build_library(
@@ -224,9 +246,7 @@ def build_library(
     for i, sight in enumerate(sights):
         near_rows = round((AHEAD_M + sight.vehicle.length_m + BEHIND_M) / NEAR_STEP_M) + 1
         x = AHEAD_M - NEAR_STEP_M * np.arange(near_rows)
-        bubble = bubble_length_m(sight.vehicle, settings.constants) if settings.open_tail else None
-        key = (sight.vehicle, sight.lane_centre_m, sight.direction, bubble, wall_y_m,
-               settings.wander_sd_m, settings.lateral_shift_m, settings.refinement)  # fmt: skip
+        key = (near_rows, *_pulse_key(sight, points, settings, wall_y_m))
         if key not in cache:
             cache[key] = displacement_lines(sight, points, settings, wall_y_m, x)
         wake = _wake_columns(sight, points, settings, wall_y_m, x, wander, sight.mean_speed_m_s)
