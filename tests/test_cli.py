@@ -40,7 +40,13 @@ def _statistics(**changes: Any) -> SimpleNamespace:
         "energy_pattern_factor": 3.67,
         "power_density_w_m2": 0.0673,
         "time_above_cut_in": 0.123,
-        "by_mechanism": {"pulse": 0.2, "wake": 0.5, "turbulence": 0.3, "ambient": 0.0},
+        "by_mechanism": {
+            "pulse": 0.2,
+            "wake": 0.4,
+            "turbulence": 0.3,
+            "drift": 0.1,
+            "ambient": 0.0,
+        },
     }
     return SimpleNamespace(**(values | changes))
 
@@ -108,7 +114,8 @@ def test_run_writes_into_a_folder_named_after_the_case(
         INVENTED_BANNER,
         "effective speed 1.23 m/s (sampling 1.21 to 1.26, model 0.90 to 1.60 m/s)",
         "mean 0.800 m/s, energy pattern factor 3.67, 0.067 W/m² of swept area, above cut-in 12.3 %",
-        "pulse of the hull 20 %, mean wake 50 %, wake turbulence 30 %, ambient wind 0 %",
+        "pulse of the hull 20 %, mean wake 40 %, wake turbulence 30 %, sustained drift 10 %, "
+        "ambient wind 0 %",
         "77 passes in 2 h of traffic",
         "  - of the run\n  - at the mount\n",
         str(Path("out/expressway-post/report.html")),

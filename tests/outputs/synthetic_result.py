@@ -126,7 +126,9 @@ rotor_height_m = 1.0
 """
 
 
-def traffic_text(*, title: str = "Post at Hollin Bridge", series: str = "stretch") -> str:
+def traffic_text(
+    *, title: str = "Post at Hollin Bridge", series: str = "stretch", drift: bool = True
+) -> str:
     """Case text of a traffic study with a post and a wall mount."""
     quoted = title.replace("\\", "\\\\").replace('"', '\\"')
     return (
@@ -138,6 +140,7 @@ def traffic_text(*, title: str = "Post at Hollin Bridge", series: str = "stretch
         + _FLOW.format(name="far")
         + _SPEEDS
         + "\n[air]\nstill = true\n"
+        + ("" if drift else "drift = { enabled = false }\n")
         + _POST
         + _WALL
         + f'\n[outputs]\nseries_csv = "{series}"\n'
@@ -255,7 +258,38 @@ def build_series(signatures, passes: Passes, case, rng) -> results.Series:
     )
 
 
-def build_statistics(case, series: results.Series) -> results.MountStatistics:
+def build_drift(case, cells: int) -> results.DriftSummary:
+    """A jet over each carriageway in its own direction, on ``cells`` stretched columns."""
+    stretched = np.sinh(np.linspace(-3.0, 3.0, cells))
+    y = -8.0 + 130.0 * stretched / stretched[-1]
+    z = 0.1 * 1.15 ** np.arange(cells // 2)
+    speed = np.zeros((len(y), len(z)))
+    for way in case.road.carriageways:
+        middle = sum(way.extent_m) / 2
+        jet = np.exp(-np.abs(y - middle) / 8.0)[:, None] * np.log1p(z / 0.01) * np.exp(-z / 15.0)
+        speed += 0.06 * way.sign * jet
+    return results.DriftSummary(
+        diffusivity_m2_s=0.31,
+        mixing_length_m=0.94,
+        at_mount_m_s=0.123,
+        drag_share=0.962,
+        settling_s=480.0,
+        balance={
+            "drag_in": 0.02,
+            "road_friction": 0.015,
+            "outflow_left": -0.001,
+            "outflow_right": 0.002,
+            "outflow_top": 0.004,
+            "barrier": 0.0,
+            "storage": 0.0,
+        },
+        y_m=y,
+        z_m=z,
+        speed_m_s=speed,
+    )
+
+
+def build_statistics(case, series: results.Series, cells: int = 81) -> results.MountStatistics:
     """Measures computed from the series itself; shares and variants of plausible size."""
     speed = series.speed_m_s
     cube = float(np.mean(speed**3))
@@ -267,7 +301,7 @@ def build_statistics(case, series: results.Series) -> results.MountStatistics:
         hourly.append(
             results.HourRow(hour, flow, float(np.mean(part**3)) ** (1 / 3), float(part.mean()))
         )
-    steps = (
+    steps = (  # the last ones stand beside the interval
         ("wake family", "momentum", -0.24),
         ("couple spread λ", "0.77 (×0.7)", -0.13),
         ("couple spread λ", "1.54 (×1.4)", 0.10),
@@ -277,6 +311,10 @@ def build_statistics(case, series: results.Series) -> results.MountStatistics:
         ("drag coefficient", "high end of the class", 0.08),
         ("lateral wander", "0.1 m", -0.004),
         ("lateral wander", "0.5 m", 0.01),
+        ("eddy diffusivity", "K = 0.1 m²/s", 0.2),
+        ("friction of road and verge", "roughness × 10", -0.03),
+        ("light crosswind", "0.5 m/s towards -y", -0.55),
+        ("light crosswind", "0.5 m/s towards +y", 0.30),
     )
     frequency, density = _spectrum(series.u_m_s)
     window = round(3.0 / DT_S)
@@ -295,10 +333,18 @@ def build_statistics(case, series: results.Series) -> results.MountStatistics:
         ambient_effective_speed_m_s=0.0,
         power_density_w_m2=0.5 * DENSITY * cube,
         by_class={"town_car": 0.21, "delivery_van": 0.16, "long_lorry": 0.63, "ambient": 0.0},
-        by_mechanism={"pulse": -0.04, "wake": 0.78, "turbulence": 0.26, "ambient": 0.0},
+        by_mechanism={
+            "pulse": -0.04,
+            "wake": 0.78,
+            "turbulence": 0.16,
+            "drift": 0.10,
+            "ambient": 0.0,
+        },
         hourly=tuple(hourly),
         variants=tuple(
-            results.ModelVariant(name, setting, effective * (1 + step), effective * step)
+            results.ModelVariant(
+                name, setting, effective * (1 + step), effective * step, name != "light crosswind"
+            )
             for name, setting, step in steps
         ),
         cutoff_effective_speed_m_s={
@@ -308,6 +354,8 @@ def build_statistics(case, series: results.Series) -> results.MountStatistics:
         },
         spectrum_hz=frequency,
         spectrum_m2_s=density,
+        spectrum_passing_m2_s=density * 0.6 / (1.0 + frequency**2),
+        drift=build_drift(case, cells) if case.air.drift.enabled else None,
         series=series,
     )
 
@@ -335,7 +383,8 @@ def build_result(text: str) -> results.Result:
         statistics = None
         if traffic:
             series = build_series(signatures, passes, case, rng)
-            statistics = build_statistics(case, series)
+            cells = 81 + 20 * len(mounts)  # every mount has a grid of its own
+            statistics = build_statistics(case, series, cells)
         mounts.append(results.MountResult(mount, signatures, statistics, ("close to a wall",)))
     return results.Result(
         case=case,

@@ -21,6 +21,7 @@ from wakesim.outputs import wording
 from wakesim.outputs.figures import (
     cross_section,
     drawings,
+    drift,
     freeze_layout,
     render_figures,
     signature,
@@ -38,6 +39,7 @@ KINDS = {
     "series",
     "distribution",
     "split",
+    "drift",
     "hours",
     "uncertainty",
     "spectrum",
@@ -57,11 +59,11 @@ def drawn(traffic_result, pass_result):
 
 
 def test_every_kind_is_drawn_for_every_mount(drawn, traffic_result):
-    assert {(d.mount, d.kind) for d in drawn[:16]} == {
+    assert {(d.mount, d.kind) for d in drawn[:18]} == {
         (m.mount.name, kind) for m in traffic_result.mounts for kind in KINDS
     }
-    assert {d.kind for d in drawn[16:]} == {"cross-section", "signature"}
-    assert len(drawn) == 24
+    assert {d.kind for d in drawn[18:]} == {"cross-section", "signature"}
+    assert len(drawn) == 26
 
 
 def test_axis_labels_have_units(drawn):
@@ -87,7 +89,7 @@ def test_the_lowest_axes_have_a_label_on_x(drawn):
 def test_invented_data_is_marked_and_only_there(drawn):
     for drawing in drawn:
         texts = [text.get_text() for text in drawing.figure.texts]
-        assert ("invented data" in texts) == (drawing in drawn[:16]), drawing.stem
+        assert ("invented data" in texts) == (drawing in drawn[:18]), drawing.stem
 
 
 def test_texts_stay_inside_and_legends_off_the_axes(drawn):
@@ -116,8 +118,31 @@ def test_uncertainty_is_drawn(drawn, traffic_result):
     assert values.model_interval_m_s in ends
     assert values.sampling_interval_m_s in ends
     tornado = own["uncertainty"].axes[0]
-    widths = sorted(round(p.get_width(), 9) for p in tornado.patches[1:])
+    bars = tornado.patches[1:]
+    widths = sorted(round(p.get_width(), 9) for p in bars)
     assert widths == sorted(round(v.change_m_s, 9) for v in values.variants)
+
+
+def test_variants_beside_the_interval_stand_below_in_a_lighter_style(drawn, traffic_result):
+    values = traffic_result.mounts[0].statistics
+    name = traffic_result.mounts[0].mount.name
+    (drawing,) = [d for d in drawn if d.mount == name and d.kind == "uncertainty"]
+    axes = drawing.figure.axes[0]
+    words = {text.get_text(): text for text in axes.texts}
+    level = words["beside the interval"].xy[1]
+    aside = {round(v.change_m_s, 9) for v in values.variants if not v.counted}
+    assert len(aside) == 2
+    for bar in axes.patches[1:]:
+        pale = bar.get_facecolor()[3] < 0.5
+        assert pale == (round(bar.get_width(), 9) in aside)
+        assert (bar.get_y() > level) == pale  # the axis runs downwards
+    assert "Pale bars" in drawing.caption
+    counted = tuple(v for v in values.variants if v.counted)
+    mount = replace(traffic_result.mounts[0], statistics=replace(values, variants=counted))
+    assert "Pale bars" not in uncertainty.caption(traffic_result, mount)
+    with house_style():
+        plain = uncertainty.draw(traffic_result, mount, mount.statistics).axes[0]
+    assert "beside the interval" not in [text.get_text() for text in plain.texts]
 
 
 def test_model_uncertainty_has_no_negative_speeds(traffic_result):
@@ -153,8 +178,12 @@ def test_spectrum_has_several_labels_on_both_axes(traffic_result, decades):
     mount = traffic_result.mounts[0]
     frequency = np.linspace(0.01, 10.0, 400)
     shape = 10.0 ** (decades * (0.5 + 0.5 * np.sin(np.arange(400.0)) - 1.0))
+    density = 0.037 * shape / frequency
     statistics = replace(
-        mount.statistics, spectrum_hz=frequency, spectrum_m2_s=0.037 * shape / frequency
+        mount.statistics,
+        spectrum_hz=frequency,
+        spectrum_m2_s=density,
+        spectrum_passing_m2_s=0.1 * density,
     )
     with house_style():
         figure = spectrum.draw(traffic_result, mount, statistics)
@@ -162,6 +191,91 @@ def test_spectrum_has_several_labels_on_both_axes(traffic_result, decades):
         axes = figure.axes[0]
         assert len(labelled(axes.yaxis)) >= 2
         assert len(labelled(axes.xaxis)) >= 2
+
+
+def test_spectrum_shows_the_parts_and_their_legend(traffic_result):
+    mount = traffic_result.mounts[0]
+    values = mount.statistics
+    with house_style():
+        figure = spectrum.draw(traffic_result, mount, values)
+    lines = {line.get_label(): line for line in figure.axes[0].get_lines()}
+    shown = [text.get_text() for text in figure.legends[0].get_texts()]
+    assert shown == list(lines) == list(spectrum._LEGEND)
+    whole, swept, rest = (np.asarray(lines[k].get_ydata()) for k in list(lines)[1:4])
+    np.testing.assert_allclose(swept + rest, whole, rtol=1e-12)
+    bands, density = values.spectrum_hz[1:-1], values.spectrum_passing_m2_s[1:-1]
+    np.testing.assert_allclose(swept, spectrum.band_means(bands, bands * density)[1])
+    low = figure.axes[0].get_ylim()[0]
+    assert swept.max() > low
+
+
+def test_spectrum_says_how_much_is_fast_and_what_was_observed(traffic_result):
+    frequency = np.linspace(0.0, 1.0, 101)
+    density = np.where(frequency < 0.495, 1.0, 3.0)
+    density[0] = 100.0  # slow changes
+    assert spectrum.share_above(frequency, density) == pytest.approx(153.0 / 302.0)
+    assert np.isnan(spectrum.share_above(frequency, 0.0 * density))
+    density[0] = 3.0
+    mount = traffic_result.mounts[0]
+    for part, verdict in ((density, "as here"), (4.0 - density, "more than here")):
+        values = replace(mount.statistics, spectrum_hz=frequency, spectrum_m2_s=part)
+        words = spectrum.caption(traffic_result, replace(mount, statistics=values))
+        everything = 100.0 * spectrum.share_above(frequency, part)
+        assert f" {everything:.0f} % of the variance lies above 0.5 Hz" in words
+        fast = 100.0 * part[frequency >= 0.5].sum() / part[1:].sum()
+        assert f"{fast:.0f} % without changes slower than 100 s" in words
+        assert verdict in words
+        assert "Eskridge and Rao 1983, from memory" in words
+
+
+def test_drift_figure_shows_signs_lanes_and_mount(drawn, traffic_result):
+    for mount in traffic_result.mounts:
+        (drawing,) = [d for d in drawn if d.mount == mount.mount.name and d.kind == "drift"]
+        axes, bar = drawing.figure.axes
+        assert bar.get_xlabel() == "drift along the road, towards +x (m/s)"
+        low, high = bar.get_xlim()
+        assert low == pytest.approx(-high)  # both directions: the middle of the colours is 0
+        assert high >= np.abs(mount.statistics.drift.speed_m_s).max() * 0.9
+        assert "−" in bar.get_xticklabels()[0].get_text()
+        texts = [text.get_text() for text in axes.texts]
+        assert texts == ["⊙ near", "⊗ far"]
+        half = (mount.mount.rotor_width_m, mount.mount.rotor_height_m)
+        boxes = [(p.get_width(), p.get_height()) for p in axes.patches]
+        assert half in boxes
+        assert 0.0 in bar.get_xticks()
+        wall = mount.mount.wall_offset_m
+        assert axes.get_xlim() == (-30.0, 20.0 if wall is None else pytest.approx(wall + 0.8))
+        assert any(p.get_hatch() for p in axes.patches) == (wall is not None)
+        assert axes.get_ylim()[1] == 10.0
+
+
+@pytest.mark.parametrize("factor", [1.0, -1.0, 0.0, 1e-4, 40.0])
+def test_drift_levels_follow_the_field(traffic_result, factor):
+    mount = traffic_result.mounts[0]
+    old = mount.statistics.drift
+    one_way = np.abs(old.speed_m_s) * factor
+    values = replace(mount.statistics, drift=replace(old, speed_m_s=one_way))
+    steps = drift.levels(one_way)
+    assert np.all(np.diff(steps) > 0)
+    assert steps[0] <= one_way.min()
+    assert steps[-1] >= one_way.max()
+    assert steps[0] == 0.0 or steps[-1] == 0.0
+    with house_style():
+        figure = drift.draw(traffic_result, mount, values)
+        figure.draw_without_rendering()
+    labels = [text.get_text() for text in figure.axes[1].get_xticklabels()]
+    ticks = figure.axes[1].get_xticks()
+    for label, tick in zip(labels, ticks, strict=True):
+        assert float(label.replace("−", "-")) == pytest.approx(tick, abs=1e-9)
+
+
+def test_no_drift_no_drift_figure():
+    result = build_result(traffic_text(drift=False))
+    result = replace(result, mounts=result.mounts[:1])
+    with house_style():
+        assert {d.kind for d in drawings(result)} == KINDS - {"drift"}
+    with pytest.raises(ValueError, match="no drift"):
+        drift.draw(result, result.mounts[0], result.mounts[0].statistics)
 
 
 @pytest.mark.parametrize(
@@ -235,7 +349,7 @@ def test_cross_section_is_to_scale(drawn):
 
 def test_files_are_valid_and_not_trivial(saved_traffic):
     svgs = sorted((saved_traffic / "figures").glob("*.svg"))
-    assert len(svgs) == 16
+    assert len(svgs) == 18
     for path in svgs:
         root = ET.fromstring(path.read_bytes())
         assert root.tag == "{http://www.w3.org/2000/svg}svg"
@@ -253,7 +367,7 @@ def test_two_saves_give_the_same_svg(tmp_path, traffic_result, saved_traffic):
     for path in tmp_path.glob("*.svg"):
         assert path.read_bytes() == (saved_traffic / "figures" / path.name).read_bytes()
         assert b"<dc:date>" not in path.read_bytes()
-    assert len(list(tmp_path.glob("*.svg"))) == 8
+    assert len(list(tmp_path.glob("*.svg"))) == 9
 
 
 def test_mount_names_give_distinct_file_names(pass_result):
@@ -288,6 +402,8 @@ def test_air_at_rest_is_drawn_without_complaint(traffic_result, tmp_path, recwar
         by_class=dict.fromkeys(old.by_class, nan),
         by_mechanism=dict.fromkeys(old.by_mechanism, nan),
         spectrum_m2_s=np.zeros_like(old.spectrum_m2_s),
+        spectrum_passing_m2_s=np.zeros_like(old.spectrum_m2_s),
+        drift=replace(old.drift, speed_m_s=np.zeros_like(old.drift.speed_m_s)),
         variants=(),
     )
     still = replace(traffic_result, mounts=(replace(mount, statistics=statistics),))
@@ -375,5 +491,6 @@ def test_every_variant_of_the_model_has_the_origin_of_its_range():
         settings = SimpleNamespace(
             constants=WakeConstants(family=family), diffusivity_m2_s=0.5, open_tail=True
         )
-        names = {name for name, _, _ in spread.variants(settings)} | {"wake cut-off"}
+        names = {name for name, _, _ in spread.variants(settings)}
+        names |= {"wake cut-off", "light crosswind"}
         assert names <= set(wording.RANGE_ORIGINS)

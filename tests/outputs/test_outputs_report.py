@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -9,7 +10,9 @@ from html.parser import HTMLParser
 import pytest
 from synthetic_result import build_result, traffic_text
 
+from wakesim.case.load import load_case_text
 from wakesim.outputs import wording
+from wakesim.outputs.drift_words import balance_rows, drift_section
 from wakesim.outputs.figures import Rendered
 from wakesim.outputs.report import answer, inline_svg, write_report
 from wakesim.outputs.wording import change, interval, number, place, significant
@@ -113,7 +116,7 @@ def test_energy_is_given_with_the_betz_limit(traffic_result):
 
 def test_limits_cautions_warnings_and_provenance_are_there(page, traffic_result):
     text = page.text
-    for words in (*wording.LIMITS, *wording.CAUTIONS, *wording.SOURCES):
+    for words in (*wording.limits(traffic_result.case), *wording.CAUTIONS, *wording.SOURCES):
         assert " ".join(words.split()) in text
     assert "one synthetic warning" in text
     assert "close to a wall" in text
@@ -127,7 +130,63 @@ def test_tables_hold_variants_and_the_cut_off(page, traffic_result):
     for variant in traffic_result.mounts[0].statistics.variants:
         assert f"{variant.parameter} {variant.setting}" in text
     assert "30 (this case)" in text
-    assert "sustained drift beyond the cut-off is not resolved" in text
+    assert "The hand-over is no physics: these figures should agree" in text
+
+
+def test_the_air_between_the_vehicles_is_told(page, traffic_result):
+    text = page.text
+    start = text.index("The air between the vehicles A wake followed for 30 s")
+    part = text[start : text.index("By hour", start)]
+    for words in (
+        "at the mount it is 0.12 m/s on average and makes 10 % of the energy flux",
+        "eddy diffusivity, from the traffic: flow, speeds and sizes of the vehicles",
+        "0.31 m²/s",
+        "drag left to the traffic by the air that already moves along 96.2 %",
+        "time for 90 % of the drift when traffic sets in at once 8 min",
+        "handed over by the wakes 24.5 100",
+        "friction of road and verge 18.4 75",
+        "out at the side of low y −1.23 −5",
+        "spreading upward 4.90 20",
+        "Opposite carriageways push the air opposite ways",
+        "K = 0.1 m²/s gives",
+        "roughness × 10 gives",
+        "a state of the air beside the model interval: 0.5 m/s towards -y gives",
+        "no published measurement isolates the drift on open roads",
+    ):
+        assert words in part, words
+    assert "friction of walls" not in part  # parts that are 0
+    table = text[text.index("Effective speed with one uncertain constant moved") :]
+    heading = table.index("Beside the interval: states of the air")
+    assert table.index("friction of road and verge") < heading < table.index("light crosswind")
+
+
+def test_drift_that_is_given_slow_or_cancelled_is_told(traffic_result):
+    mount = traffic_result.mounts[0]
+    old = mount.statistics
+    balance = {"drag_in": 1e-4, "road_friction": 0.01, "outflow_left": -0.0099}
+    drift = replace(old.drift, settling_s=float("inf"), balance=balance)
+    mount = replace(mount, statistics=replace(old, drift=drift))
+    text = traffic_text().replace("still = true", "still = true\neddy_diffusivity_m2_s = 0.31")
+    section = drift_section(replace(traffic_result, case=load_case_text(text)), mount)
+    facts = dict(section["facts"])
+    assert facts["mixing: eddy diffusivity, given by the case"] == "0.31 m²/s"
+    assert "not within an hour" in facts.values()
+    density = traffic_result.air_density_kg_m3
+    assert [row[1] for row in section["balance"]] == pytest.approx(
+        [1e-1 * density, 10.0 * density, -9.9 * density]
+    )
+    assert all(math.isnan(share) for *_, share in section["balance"])  # they cancel
+    one_way = balance_rows({"drag_in": -0.02, "road_friction": -0.02, "barrier": 0.0}, 1.2)
+    assert one_way[1:] == [("friction of road and verge", pytest.approx(-24.0), 1.0)]
+
+
+def test_report_without_drift_says_so(tmp_path):
+    write_report(build_result(traffic_text(drift=False)), [], tmp_path / "report.html")
+    text = parse((tmp_path / "report.html").read_text(encoding="utf-8")).text
+    assert "The sustained drift is switched off in this case" in text
+    assert "sustained drift beyond the cut-off is not included" in text
+    assert "Where the drag goes" not in text
+    assert "Nothing is counted twice" not in text
 
 
 def test_banner_only_for_invented_data(saved_pass):
@@ -167,7 +226,7 @@ def test_model_interval_that_was_not_computed_is_said(traffic_result, tmp_path):
 
 def test_figures_are_named_and_carry_no_fixed_size(page):
     figures = [attributes for tag, attributes in page.tags if tag == "svg"]
-    assert len(figures) == 16
+    assert len(figures) == 18
     for attributes in figures:
         assert attributes["role"] == "img"
         assert attributes["aria-label"]

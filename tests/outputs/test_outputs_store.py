@@ -11,6 +11,10 @@ import netCDF4
 import numpy as np
 import pytest
 import xarray
+from synthetic_result import build_result, traffic_text
+
+from wakesim.outputs.netcdf import _chunk
+from wakesim.outputs.store import write_store
 
 TRAFFIC_DIMENSIONS = {
     "mount",
@@ -26,6 +30,9 @@ TRAFFIC_DIMENSIONS = {
     "frequency",
     "time",
     "pass",
+    "drift_y",
+    "drift_z",
+    "drift_term",
 }
 
 
@@ -69,6 +76,54 @@ def test_values_round_trip(opened, traffic_result):
         np.testing.assert_array_equal(row.velocity_spectrum.values, values.spectrum_m2_s)
         np.testing.assert_array_equal(row.speed.values, values.series.speed_m_s.astype("f4"))
         np.testing.assert_array_equal(opened.time.values, values.series.time_s)
+
+
+def test_drift_round_trips_on_grids_of_different_size(opened, traffic_result):
+    sizes = []
+    for mount in traffic_result.mounts:
+        drift = mount.statistics.drift
+        row = opened.sel(mount=mount.mount.name)
+        ny, nz = drift.speed_m_s.shape
+        sizes.append((ny, nz))
+        assert row.drift_speed.dims == ("drift_y", "drift_z")
+        np.testing.assert_array_equal(row.drift_offset.values[:ny], drift.y_m)
+        np.testing.assert_array_equal(row.drift_height.values[:nz], drift.z_m)
+        np.testing.assert_array_equal(row.drift_speed.values[:ny, :nz], drift.speed_m_s)
+        filled = np.isfinite(row.drift_speed.values)
+        assert filled.sum() == ny * nz
+        assert float(row.drift_at_mount) == drift.at_mount_m_s
+        assert float(row.drift_diffusivity) == drift.diffusivity_m2_s
+        assert float(row.drift_mixing_length) == drift.mixing_length_m
+        assert float(row.drift_drag_share) == drift.drag_share
+        assert float(row.drift_settling_time) == drift.settling_s
+        for term, force in drift.balance.items():
+            assert float(row.drift_balance.sel(drift_term=term)) == force
+    assert len(set(sizes)) == 2
+    assert opened.sizes["drift_y"] == max(ny for ny, _ in sizes)
+
+
+def test_passing_spectrum_and_counted_variants_round_trip(opened, traffic_result):
+    for mount in traffic_result.mounts:
+        values = mount.statistics
+        row = opened.sel(mount=mount.mount.name)
+        found = row.velocity_spectrum_passing.values
+        np.testing.assert_array_equal(found, values.spectrum_passing_m2_s)
+        assert row.variant_counted.values.tolist() == [int(v.counted) for v in values.variants]
+        assert float(row.share_by_mechanism.sel(mechanism="drift")) == 0.10
+    assert opened.variant_counted.attrs["flag_meanings"].split()[0] == "beside_the_interval"
+
+
+def test_without_drift_there_are_no_drift_variables(tmp_path):
+    write_store(build_result(traffic_text(drift=False)), tmp_path / "result.h5")
+    with xarray.open_dataset(tmp_path / "result.h5", engine="netcdf4") as data:
+        assert set(data.sizes) == {d for d in TRAFFIC_DIMENSIONS if not d.startswith("drift")}
+        assert not [name for name in data.variables if name.startswith("drift")]
+
+
+def test_chunks_take_whole_last_axes():
+    assert _chunk((2, 4, 3, 280)) == (2, 4, 3, 280)
+    assert _chunk((2, 1_728_000)) == (1, 65536)
+    assert _chunk((3, 400, 300)) == (1, 218, 300)
 
 
 def test_signatures_round_trip(opened, traffic_result):

@@ -51,7 +51,14 @@ def test_values(saved_traffic, traffic_result):
         assert record["model_interval_m_s"] == list(values.model_interval_m_s)
         assert record["by_class"] == values.by_class
         assert len(record["hourly"]) == 24
-        assert len(record["model_variants"]) == 9
+        assert len(record["model_variants"]) == 13
+        aside = [row["parameter"] for row in record["model_variants"] if not row["counted"]]
+        assert aside == ["light crosswind", "light crosswind"]
+        assert record["by_mechanism"]["drift"] == 0.10
+        drift = record["drift"]
+        assert drift["at_mount_m_s"] == values.drift.at_mount_m_s == 0.123
+        assert drift["balance"] == values.drift.balance
+        assert "speed_m_s" not in drift
         memories = [row["wake_memory_s"] for row in record["cutoff_sensitivity"]]
         assert memories == [15.0, 30.0, 60.0]
         assert record["warnings"] == ["close to a wall"]
@@ -66,6 +73,7 @@ def test_single_pass_has_null_for_what_it_does_not_compute(saved_pass):
     for record in data["mounts"]:
         assert record["effective_speed_m_s"] is None
         assert record["hourly"] == []
+        assert record["drift"] is None
         assert len(record["signatures"]) == 3
         over = record["kind"] == "overhead"
         for signature in record["signatures"]:
@@ -77,13 +85,17 @@ def test_nan_becomes_null(traffic_result):
     mount = traffic_result.mounts[0]
     nan = float("nan")
     statistics = replace(
-        mount.statistics, model_interval_m_s=(nan, nan), energy_pattern_factor=float("inf")
+        mount.statistics,
+        model_interval_m_s=(nan, nan),
+        energy_pattern_factor=float("inf"),
+        drift=replace(mount.statistics.drift, settling_s=float("inf")),
     )
     broken = replace(traffic_result, mounts=(replace(mount, statistics=statistics),))
     text = json.dumps(summary(broken), allow_nan=False)
     record = json.loads(text)["mounts"][0]
     assert record["model_interval_m_s"] == [None, None]
     assert record["energy_pattern_factor"] is None
+    assert record["drift"]["settling_s"] is None
 
 
 def test_listed_files_are_those_written(saved_traffic):
@@ -105,3 +117,23 @@ def test_inputs_hash_follows_the_inputs(traffic_result):
     assert inputs_hash(other_seed) != inputs_hash(traffic_result)
     later = replace(traffic_result, provenance={**traffic_result.provenance, "platform": "other"})
     assert inputs_hash(later) == inputs_hash(traffic_result)
+
+
+def test_limits_say_whether_the_drift_is_in_it(traffic_result, pass_result):
+    off = build_result(traffic_text(drift=False))
+    assert summary(off)["mounts"][0]["drift"] is None
+    texts = {
+        name: " ".join(summary(result)["limits"])
+        for name, result in (("on", traffic_result), ("off", off), ("pass", pass_result))
+    }
+    assert "friction of road and verge, spreading by mixing, and crosswind" in texts["on"]
+    assert "no published measurement isolates it" in texts["on"]
+    assert "the wall is taken as endless" in texts["on"].lower()  # there is a wall mount
+    assert "not included" not in texts["on"]
+    assert "air.drift.enabled = false" in texts["off"]
+    assert "depends on that cut-off" in texts["off"]
+    assert "least certain part: no published" not in texts["off"]
+    assert "Single passes only" in texts["pass"]
+    for text in texts.values():
+        assert "boundary layer along the sides" in text
+        assert "vertical motion through the rotor" in text

@@ -49,7 +49,14 @@ def test_hourly_reads_back_equal(saved_traffic, traffic_result):
 def test_variants_read_back_equal(saved_traffic, traffic_result):
     _, rows = read(saved_traffic / "model-variants.csv")
     expected = [
-        (m.mount.name, v.parameter, v.setting, v.effective_speed_m_s, v.change_m_s)
+        (
+            m.mount.name,
+            v.parameter,
+            v.setting,
+            v.effective_speed_m_s,
+            v.change_m_s,
+            "true" if v.counted else "false",
+        )
         for m in traffic_result.mounts
         for v in m.statistics.variants
     ]
@@ -60,9 +67,11 @@ def test_variants_read_back_equal(saved_traffic, traffic_result):
             row["setting"],
             float(row["effective_speed_m_s"]),
             float(row["change_m_s"]),
+            row["counted"],
         )
         for row in rows
     ] == expected
+    assert {row["counted"] for row in rows} == {"true", "false"}
 
 
 def test_signatures_read_back_equal(saved_pass, pass_result):

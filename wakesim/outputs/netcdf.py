@@ -99,8 +99,7 @@ class NetcdfWriter:
             return data
         options: dict[str, Any] = {}
         if array.size >= _COMPRESS_FROM:
-            chunk = (*(1,) * (array.ndim - 1), min(array.shape[-1], _CHUNK))
-            options = {"chunks": chunk, "compression": "gzip", "compression_opts": 4}
+            options = {"chunks": _chunk(array.shape), "compression": "gzip", "compression_opts": 4}
             options["shuffle"] = True
         if array.dtype.kind == "f":
             options["fillvalue"] = np.nan
@@ -116,3 +115,12 @@ class NetcdfWriter:
         data.attrs["long_name"] = long_name
         for name, value in attributes.items():
             data.attrs[name] = value
+
+
+def _chunk(shape: tuple[int, ...]) -> tuple[int, ...]:
+    """Whole last axes as far as they fit into one chunk, the axes before them in slices of one."""
+    chunk, room = [], _CHUNK
+    for size in reversed(shape):
+        chunk.append(max(1, min(size, room)))
+        room //= chunk[-1]
+    return tuple(reversed(chunk))

@@ -13,6 +13,7 @@ import jinja2
 from markupsafe import Markup, escape
 
 from wakesim.outputs import wording
+from wakesim.outputs.drift_words import drift_section
 from wakesim.outputs.figures import Rendered
 from wakesim.outputs.figures.signature import air_around, nearest_by_class
 from wakesim.outputs.summary import all_warnings, full_provenance
@@ -49,6 +50,7 @@ def _context(result: Result, figures: Sequence[Rendered]) -> dict[str, Any]:
         "mounts": [_mount(result, mount, figures) for mount in result.mounts],
         "traffic": _traffic(result) if case.study == "traffic" else [],
         "method": _method(result),
+        "limits": wording.limits(case),
         "warnings": all_warnings(result),
         "provenance": _provenance(result),
         "air_around": air_around(result),
@@ -64,6 +66,7 @@ def _mount(result: Result, mount: MountResult, figures: Sequence[Rendered]) -> d
         "kind": wording.MOUNT_KINDS.get(mount.mount.kind, mount.mount.kind),
         "statistics": values,
         "answer": answer(result, mount),
+        "drift": drift_section(result, mount),
         "warnings": mount.warnings,
         "signatures": nearest_by_class(mount),
         "relief": any(math.isfinite(s.relief_peak) for s in mount.signatures),
@@ -184,6 +187,13 @@ def _method(result: Result) -> list[str]:
             "points of the swept rectangle, with synthetic wake turbulence. Each wake is followed "
             f"for {number(case.model.wake_memory_s, 0)} s."
         )
+        if case.air.drift.enabled:
+            sentences.append(
+                "What is left of it then is the source of a slow flow along the road, the "
+                "sustained drift: a momentum balance of the cross-section with mixing, crosswind, "
+                "friction of road and verge, and the drag of each vehicle lowered by the air that "
+                "already moves along. Nothing is counted twice."
+            )
         met = (
             "met" if result.tolerance_met else "not met: the sampling interval is wider than asked"
         )

@@ -2,8 +2,9 @@
 
 ``xarray.open_dataset("result.h5")`` gives one data set. Dimensions: ``mount``, ``vehicle_class``,
 ``lane``, ``signature_sample`` always; ``bound``, ``hour``, ``cube_source``, ``mechanism``,
-``variant``, ``wake_memory``, ``frequency``, ``time`` and ``pass`` in a traffic study. NaN marks
-what does not exist for a combination. Text of the case, hashes, seed and versions are global
+``variant``, ``wake_memory``, ``frequency``, ``time`` and ``pass`` in a traffic study; ``drift_y``,
+``drift_z`` and ``drift_term`` where it has the sustained drift. NaN marks what does not exist for a
+combination. Text of the case, hashes, seed and versions are global
 attributes.
 """
 
@@ -126,7 +127,7 @@ def _global_attributes(result: Result) -> dict[str, Any]:
         "title": wording.one_line(result.case.title),
         "history": f"{provenance.get('created_utc', '')} computed by wakesim {version}",
         "source": f"wakesim {version}: hull pulses and empirical wakes of passing vehicles",
-        "comment": " ".join([*wording.CAUTIONS, *wording.LIMITS]),
+        "comment": " ".join([*wording.CAUTIONS, *wording.limits(result.case)]),
         "references": " ".join(wording.SOURCES),
         "study": result.case.study,
         "invented_data": "yes" if result.case.invented_data else "no",

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from wakesim.outputs import wording
 from wakesim.outputs.netcdf import NetcdfWriter
+from wakesim.outputs.store_drift import write_drift
 
 if TYPE_CHECKING:
     from wakesim.results import MountStatistics, Result
@@ -77,6 +78,7 @@ def write_traffic(file: NetcdfWriter, result: Result) -> None:
     _write_variants(file, statistics)
     _write_cutoff(file, statistics)
     _write_spectra(file, statistics)
+    write_drift(file, statistics)
     _write_series(file, result, statistics)
 
 
@@ -176,6 +178,16 @@ def _write_variants(file: NetcdfWriter, statistics: Sequence[MountStatistics]) -
             units="1",
             long_name=f"{name} of the model variant",
         )
+    counted = {(v.parameter, v.setting): v.counted for s in statistics for v in s.variants}
+    file.variable(
+        "variant_counted",
+        ["variant"],
+        np.array([counted[key] for key in keys], dtype=np.int8),
+        units="1",
+        long_name="whether the variant is part of the model interval or shown beside it",
+        flag_values=np.array([0, 1], dtype=np.int8),
+        flag_meanings="beside_the_interval part_of_the_interval",
+    )
     for key, name, long_name in (
         ("effective_speed_m_s", "variant_effective_speed", "effective speed of the variant"),
         ("change_m_s", "variant_change", "change of the effective speed by the variant"),
@@ -205,13 +217,17 @@ def _write_spectra(file: NetcdfWriter, statistics: Sequence[MountStatistics]) ->
     if not len(frequency):
         return
     file.coordinate("frequency", frequency, units="Hz", long_name="frequency")
-    file.variable(
-        "velocity_spectrum",
-        ["mount", "frequency"],
-        np.array([row.spectrum_m2_s for row in statistics], dtype=float),
-        units="m2 s-1",
-        long_name="one-sided power spectral density of the velocity along the road at the centre",
-    )
+    words = "one-sided power spectral density of the velocity along the road at the centre"
+    for key, name, long_name in (
+        ("spectrum_m2_s", "velocity_spectrum", words),
+        (
+            "spectrum_passing_m2_s",
+            "velocity_spectrum_passing",
+            f"{words}, part of pulses and mean wakes as they sweep past",
+        ),
+    ):
+        rows = np.array([getattr(row, key) for row in statistics], dtype=float)
+        file.variable(name, ["mount", "frequency"], rows, units="m2 s-1", long_name=long_name)
 
 
 def _write_series(

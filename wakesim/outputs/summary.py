@@ -29,9 +29,22 @@ mounts               list, one object each, in the order of the case:
   peak_m_s                     highest single sample
   ambient_effective_speed_m_s  the same without traffic (0 in still air)
   power_density_w_m2           half density times effective speed cubed
-  by_class, by_mechanism       shares of the mean cube, each sums to 1; negative: works against
+  by_class, by_mechanism       shares of the mean cube, each sums to 1; negative: works against;
+                               mechanisms are pulse, wake, turbulence, drift and ambient
+  drift              the sustained drift, null where it is not part of the model:
+    diffusivity_m2_s           eddy diffusivity that traffic makes
+    mixing_length_m            height over which it grows from the road
+    at_mount_m_s               mean drift over the round and the rotor, along +x
+    drag_share                 mean drag left to the traffic by air that already moves along, 0 to 1
+    settling_s                 time until the drift at the mount is at 90 % when traffic sets in at
+                               once; null: longer than computed
+    balance                    drag_in (handed over by the wakes) and where it goes: road_friction,
+                               outflow_left (side of low y), outflow_right, outflow_top, barrier
+                               and storage (force along +x per metre of road over the density,
+                               m3/s2)
   hourly             list of hour, flow_veh_h, effective_speed_m_s, mean_speed_m_s
-  model_variants     list of parameter, setting, effective_speed_m_s, change_m_s
+  model_variants     list of parameter, setting, effective_speed_m_s, change_m_s, counted (false: a
+                     state of the air shown beside model_interval_m_s, not part of it)
   cutoff_sensitivity list of wake_memory_s, effective_speed_m_s
   signatures         list of vehicle, label, lane, speed_m_s (of the vehicle), clearance_m (from
                      its outline to the rotor's centre), peak_m_s (of the air), duration_s (above
@@ -106,6 +119,14 @@ _SIGNATURE = (
     "relief_peak",
     "relief_cube",
 )
+_DRIFT = (
+    "diffusivity_m2_s",
+    "mixing_length_m",
+    "at_mount_m_s",
+    "drag_share",
+    "settling_s",
+    "balance",
+)
 _VEHICLE = (
     "length_m",
     "width_m",
@@ -145,7 +166,7 @@ def summary(result: Result, files: Sequence[str] = ()) -> dict[str, Any]:
             "mounts": [_mount(mount, case.compute.gust_averaging_s) for mount in result.mounts],
             "warnings": all_warnings(result),
             "cautions": wording.CAUTIONS,
-            "limits": wording.LIMITS,
+            "limits": wording.limits(case),
             "provenance": full_provenance(result),
             "files": list(files),
         }
@@ -216,6 +237,7 @@ def _statistics(values: MountStatistics | None) -> dict[str, Any]:
             **empty,
             "by_class": {},
             "by_mechanism": {},
+            "drift": None,
             "hourly": [],
             "model_variants": [],
             "cutoff_sensitivity": [],
@@ -223,6 +245,8 @@ def _statistics(values: MountStatistics | None) -> dict[str, Any]:
     record = {key: getattr(values, key) for key in _SCALARS}
     record["by_class"] = values.by_class
     record["by_mechanism"] = values.by_mechanism
+    drift = values.drift
+    record["drift"] = None if drift is None else {key: getattr(drift, key) for key in _DRIFT}
     record["hourly"] = [
         {
             "hour": row.hour,
@@ -238,6 +262,7 @@ def _statistics(values: MountStatistics | None) -> dict[str, Any]:
             "setting": row.setting,
             "effective_speed_m_s": row.effective_speed_m_s,
             "change_m_s": row.change_m_s,
+            "counted": bool(row.counted),
         }
         for row in values.variants
     ]

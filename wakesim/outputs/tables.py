@@ -56,6 +56,7 @@ _VARIANTS = (
     ("setting", "what it is moved to"),
     ("effective_speed_m_s", "m/s, cube root of the mean cubed speed"),
     ("change_m_s", "m/s, against the case as given"),
+    ("counted", "true: part of the model interval; false: a state of the air shown beside it"),
 )
 
 
@@ -155,9 +156,9 @@ def _hourly_blocks(_: Result, mount: MountResult) -> Iterator[str]:
 def _variant_blocks(_: Result, mount: MountResult) -> Iterator[str]:
     if mount.statistics is not None:
         for v in mount.statistics.variants:
-            yield _row(
-                (mount.mount.name, v.parameter, v.setting, v.effective_speed_m_s, v.change_m_s)
-            )
+            counted = "true" if v.counted else "false"
+            speeds = (v.effective_speed_m_s, v.change_m_s)
+            yield _row((mount.mount.name, v.parameter, v.setting, *speeds, counted))
 
 
 def _row(values: Iterable[Any]) -> str:

@@ -7,6 +7,10 @@ its source or the words "common practice".
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from wakesim.case.schema import Case
 
 INVENTED_BANNER = "Invented data: the place or its traffic is made up."
 INVENTED_MARK = "invented data"
@@ -24,10 +28,11 @@ SAMPLING_INTERVAL = (
 )
 
 MODEL_INTERVAL = (
-    "The model interval says how far the figure could move because the laws of vehicle wakes are "
-    "known only roughly: each uncertain constant is moved to both ends of its range, one at a "
-    "time, and the changes up and down are each added as the root of the sum of squares. No "
-    "amount of computing makes it narrower; only a measurement at the place does."
+    "The model interval says how far the figure could move because the laws of vehicle wakes and "
+    "of the drift they leave are known only roughly: each uncertain constant is moved to both ends "
+    "of its range, one at a time, and the changes up and down are each added as the root of the "
+    "sum of squares. No amount of computing makes it narrower; only a measurement at the place "
+    "does."
 )
 
 WEAK_AIR = (
@@ -41,21 +46,49 @@ RELIEF = (
     "large the 2D calculation would make the peak of the pulse and the integral of its cubed speed."
 )
 
-LIMITS: tuple[str, ...] = (
+_NOT_VALIDATED = (
     "No published measurement gives the air speed beside a road at a known clearance and height "
     "well enough to validate this prediction as a whole. Parts of it are compared with published "
-    "wind-tunnel data and exact solutions; their sum is not confirmed by measurement.",
-    "Sustained drift is not resolved: each wake is followed for a limited time (the wake cut-off) "
-    "and then dropped, because the sum of all wakes has no limit of its own. The result depends "
-    "on that cut-off; the report shows by how much. The slow along-road drift of dense one-way "
-    "traffic is the least certain part.",
+    "wind-tunnel data and exact solutions; their sum is not confirmed by measurement."
+)
+
+_DRIFT_LIMITS = (
+    "The sustained drift, the slow along-road flow that many wakes leave behind, is the least "
+    "certain part: no published measurement isolates it on open roads. Each wake is followed for a "
+    "limited time and what is left of it then feeds a momentum balance of the road's "
+    "cross-section; friction of road and verge, spreading by mixing, and crosswind that flushes "
+    "it away are what takes the drift.",
+    "Assumed for the drift: it is steady within each hour; mixing is the same across the road and "
+    "grows with height only; its strength follows the published scaling of traffic turbulence, "
+    "made for streets between buildings, and growth of the mixed layer over main roads, both from "
+    "memory, a third to three times of it being tried. Light winds are not still air: they move "
+    "the drift, and are shown beside the model interval.",
+)
+_NO_DRIFT_LIMITS = (
+    "Sustained drift is not included (air.drift.enabled = false): each wake is followed for a "
+    "limited time (the wake cut-off) and then dropped, because the sum of all wakes has no limit "
+    "of its own. The result depends on that cut-off; the report shows by how much. The slow "
+    "along-road drift of dense one-way traffic is the least certain part.",
+)
+_SINGLE_PASS_LIMITS = (
+    "Single passes only: the sustained drift that many wakes leave behind is not part of it.",
+)
+_WALL_LIMIT = (
+    "The wall is taken as endless along the road and upward, for the drift too: no air crosses "
+    "it, a crosswind is turned along it, and it has no friction."
+)
+
+_MODEL_LIMITS = (
+    "The boundary layer along the sides of a vehicle, and vertical motion through the rotor, are "
+    "not counted.",
     "The trailing vortices of slanted rear ends (hatchbacks, fastbacks) are not modelled; the "
     "wake is that of a square-backed body with the vehicle's own drag.",
     "The closed bubble of air just behind a vehicle, and points less than 0.5 m from a vehicle's "
     "side, are outside the range of the wake laws: such results are flagged, not trusted.",
     "Dense jams and stop-and-go traffic (slower than 5 m/s) are outside the range.",
     "Pulses and wakes of different vehicles are added. Vehicles do not otherwise disturb each "
-    "other's air, except for the reduced wake of a close follower when drafting is switched on.",
+    "other's air, except for the reduced wake of a close follower when drafting is switched on, "
+    "and, with the sustained drift, for the lower drag in air that moves along already.",
     "Turbulence in the wakes is synthetic: its strength and the form of its spectrum are "
     "prescribed, not computed.",
     "Ambient wind is steady in strength and direction apart from its prescribed turbulence. "
@@ -84,6 +117,10 @@ SOURCES: tuple[str, ...] = (
     "Eskridge & Thompson 1982 (turbulence decay). The spread of that wake: from memory.",
     "Momentum wake: Pope 2000, Turbulent Flows, §5.4.",
     "Headways: Cowan 1975, Transportation Research 9, 371.",
+    "Sustained drift: mean of many passes after Campbell 1909, Proc. Cambridge Philos. Soc. 15, "
+    "117; turbulence of traffic after Berkowicz 2000, Environ. Monit. Assess. 65, 323 (from "
+    "memory); growth of the mixed layer over main roads: Benson 1979, FHWA report (from memory).",
+    "Frequencies of traffic-made turbulence: Eskridge & Rao 1983 (from memory).",
     "Drafting: fitted to the abstract of Cerutti et al. 2021.",
     "Rotor-equivalent speed: form of IEC 61400-12-1.",
     "Air density: form of CIPM-2007; pressure with altitude: ISO 2533.",
@@ -96,13 +133,20 @@ RANGE_ORIGINS = {
     "spread of the couple wake": "λ × 0.7 and × 1.4; from memory",
     "spread of the momentum wake": "S = 0.2 to 0.8, bluff bodies; published 0.064 to 0.8",
     "eddy diffusivity": "a third and three times; engineering estimate, no published source",
+    "friction of road and verge": (
+        "roughness lengths ÷ 10 and × 10, a class of roughness or more; assumed, no published "
+        "source"
+    ),
     "drag coefficients": "drag range of each class, ± 15 % where a vehicle has none (assumed)",
     "recirculation length": "0.7 to 1.6 vehicle heights, published range",
     "wake turbulence": "rms × 0.5 and × 1.5; assumed, no published source",
     "vehicle dimensions": "± 5 %; assumed, no published source",
     "lane position": "± 0.25 m of all vehicles together; assumed, no published source",
     "tail of the hull": "closed hull against an open separation bubble",
-    "wake cut-off": "half and double the time; sustained drift is not resolved",
+    "wake cut-off": "half and double the time for which each wake is followed",
+    "light crosswind": (
+        "± 0.5 m/s at all heights, air that passes for still; assumed, no published source"
+    ),
 }
 
 WAKE_FAMILIES = {
@@ -127,8 +171,32 @@ MECHANISMS = {
     "pulse": "pulse of the hull",
     "wake": "mean wake",
     "turbulence": "wake turbulence",
+    "drift": "sustained drift",
     "ambient": "ambient wind",
 }
+
+
+BESIDE_INTERVAL = "beside the interval"
+
+DRIFT_PARTS = {
+    "road_friction": "friction of road and verge",
+    "outflow_left": "spreading and crosswind, out at the side of low y",
+    "outflow_right": "spreading and crosswind, out at the side of high y",
+    "outflow_top": "spreading upward",
+    "barrier": "friction of walls",
+    "storage": "air still gaining speed",
+}
+
+
+def limits(case: Case) -> tuple[str, ...]:
+    """What is not modelled or not sure in a case, in sentences."""
+    if case.traffic is None:
+        return (_NOT_VALIDATED, *_SINGLE_PASS_LIMITS, *_MODEL_LIMITS)
+    if not case.air.drift.enabled:
+        return (_NOT_VALIDATED, *_NO_DRIFT_LIMITS, *_MODEL_LIMITS)
+    walled = any(mount.wall_offset_m is not None for mount in case.mounts)
+    wall = (_WALL_LIMIT,) if walled else ()
+    return (_NOT_VALIDATED, *_DRIFT_LIMITS, *wall, *_MODEL_LIMITS)
 
 
 def number(value: float, digits: int = 2) -> str:

@@ -16,6 +16,7 @@ from matplotlib.figure import Figure
 from wakesim.outputs.figures import (
     cross_section,
     distribution,
+    drift,
     hours,
     series,
     signature,
@@ -139,6 +140,7 @@ def _builders(
         ("series", series, len(values.series.time_s) > 1),
         ("distribution", distribution, len(values.series.time_s) > 1),
         ("split", split, _finite(values.by_mechanism, values.by_class)),
+        ("drift", drift, values.drift is not None),
         ("hours", hours, len(values.hourly) > 1),
         ("uncertainty", uncertainty, len(values.variants) > 0),
         ("spectrum", spectrum, len(values.spectrum_hz) > 1),

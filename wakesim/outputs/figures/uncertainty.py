@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
 
 from wakesim.outputs.figures import style
-from wakesim.outputs.wording import change, significant
+from wakesim.outputs.wording import BESIDE_INTERVAL, change, significant
 
 if TYPE_CHECKING:
     from wakesim.results import ModelVariant, MountResult, MountStatistics, Result
@@ -27,34 +29,43 @@ def caption(result: Result, mount: MountResult) -> str:
         "Effective speed when one uncertain constant of the model is moved at a time, largest "
         "effect first; beside each bar what it is moved to and the change in m/s. Line: the case "
         "as given. Band: the model interval, which adds the changes as the root of the sum of "
-        "squares."
+        "squares." + _beside(mount)
+    )
+
+
+def _beside(mount: MountResult) -> str:
+    values = mount.statistics
+    if values is None or all(variant.counted for variant in values.variants):
+        return ""
+    return (
+        f" Pale bars, {BESIDE_INTERVAL}: states of the air that may occur at the place, not errors "
+        "of the model; they are not part of the band."
     )
 
 
 def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Figure:
     """Bars from the effective speed as given to that of each variant, grouped by constant."""
-    groups = _groups(statistics.variants)
+    groups = _groups(v for v in statistics.variants if v.counted)
+    beside = _groups(v for v in statistics.variants if not v.counted)
     rows = len(statistics.variants)
     base = statistics.effective_speed_m_s
     low, high = statistics.model_interval_m_s
     figure = style.new_figure(
         result,
         f"Model uncertainty, mount {mount.mount.name}",
-        1.05 + 0.215 * rows + 0.10 * len(groups),
+        1.05 + 0.215 * rows + 0.10 * len(groups) + (0.35 if beside else 0.0),
         legend=("model interval", "as given"),
     )
     axes = figure.subplots()
     if np.isfinite([low, high]).all():
         axes.axvspan(low, high, color=style.ORANGE, alpha=0.2, linewidth=0, label="model interval")
-    ticks, place = [], 0.0
-    for _, variants in groups:
-        ticks.append(place + (len(variants) - 1.0) / 2)
-        for variant in variants:
-            _bar(axes, base, variant, place)
-            place += 1.0
-        place += 0.45
+    ticks, place = _rows(axes, base, groups, 0.0)
+    if beside:
+        place = _line_of(axes, place)
+        more, place = _rows(axes, base, beside, place)
+        ticks += more
     axes.axvline(base, color=style.INK, linewidth=1.4, label=f"as given, {significant(base)} m/s")
-    axes.set_yticks(ticks, [textwrap.fill(name, 28) for name, _ in groups])
+    axes.set_yticks(ticks, [textwrap.fill(name, 28) for name, _ in groups + beside])
     axes.set_ylim(place - 0.8, -0.75)
     axes.set_xlim(*_limits(base, statistics.variants, (low, high)))
     _speeds_only(axes)
@@ -62,6 +73,38 @@ def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Fig
     axes.grid(visible=False)
     style.header_legend(figure, *axes.get_legend_handles_labels())
     return figure
+
+
+def _rows(
+    axes: Axes, base: float, groups: list[tuple[str, list[ModelVariant]]], place: float
+) -> tuple[list[float], float]:
+    """Bars from ``place`` on; the middle of each group and the place after the last."""
+    ticks = []
+    for _, variants in groups:
+        ticks.append(place + (len(variants) - 1.0) / 2)
+        for variant in variants:
+            _bar(axes, base, variant, place)
+            place += 1.0
+        place += 0.45
+    return ticks, place
+
+
+def _line_of(axes: Axes, place: float) -> float:
+    """A line across with its words under it; the place of the first bar below."""
+    level = place - 0.55
+    axes.axhline(level, color=style.GREY, linewidth=0.8, linestyle=(0, (4, 2)))
+    axes.annotate(
+        BESIDE_INTERVAL,
+        xy=(0.0, level),
+        xycoords=("axes fraction", "data"),
+        xytext=(3, -3),
+        textcoords="offset points",
+        va="top",
+        fontsize=_FONT_SIZE,
+        style="italic",
+        color=style.GREY,
+    )
+    return place + 0.95
 
 
 def _speeds_only(axes: Axes) -> None:
@@ -72,7 +115,7 @@ def _speeds_only(axes: Axes) -> None:
     axes.spines["bottom"].set_bounds(max(low, 0.0), high)
 
 
-def _groups(variants: tuple[ModelVariant, ...]) -> list[tuple[str, list[ModelVariant]]]:
+def _groups(variants: Iterable[ModelVariant]) -> list[tuple[str, list[ModelVariant]]]:
     """Variants by constant, the one with the largest change first."""
     groups: dict[str, list[ModelVariant]] = {}
     for variant in variants:
@@ -87,7 +130,10 @@ def _label(variant: ModelVariant) -> str:
 
 def _bar(axes: Axes, base: float, variant: ModelVariant, place: float) -> None:
     step = variant.change_m_s
-    axes.barh(place, step, left=base, height=0.8, color=_UP if step >= 0 else _DOWN)
+    colour = _UP if step >= 0 else _DOWN
+    bar = axes.barh(place, step, left=base, height=0.8, color=colour)[0]
+    if not variant.counted:
+        bar.set(facecolor=to_rgba(colour, 0.25), edgecolor=colour, linewidth=0.8)
     axes.annotate(
         _label(variant),
         xy=(base + step, place),

@@ -1,0 +1,135 @@
+"""The report's section on the sustained drift, in numbers and plain words."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from wakesim.outputs import wording
+from wakesim.outputs.wording import change, number, significant
+
+if TYPE_CHECKING:
+    from wakesim.results import DriftSummary, ModelVariant, MountResult, MountStatistics, Result
+
+_LARGEST_SHARE = 2.0  # a part beyond this says only that opposite carriageways cancel
+_SENSITIVE = (
+    ("eddy diffusivity", "Mixing (it carries the drift away from the road)"),
+    ("friction of road and verge", "Friction of road and verge"),
+    ("light crosswind", "Light crosswind"),
+)
+_SWITCHED_OFF = (
+    "The sustained drift is switched off in this case (air.drift.enabled = false): what wakes "
+    "leave behind after they were followed is dropped."
+)
+_LEAST_CERTAIN = (
+    "This is the least certain part of the result: no published measurement isolates the drift on "
+    "open roads."
+)
+_ROAD_TOOK_THE_REST = (
+    "In this wake family the road takes most of a vehicle's drag while its wake is followed; only "
+    "the rest is handed over. "
+)
+_SIGNS = (
+    "Opposite carriageways push the air opposite ways. Forces count positive along +x and are the "
+    "sum over both directions, so a part can be negative, and the parts of a nearly balanced road "
+    "are small differences of larger ones."
+)
+
+
+def drift_section(result: Result, mount: MountResult) -> dict[str, Any]:
+    """What the template shows: ``intro``, ``facts``, ``balance``, ``notes`` (empty without drift).
+
+    ``facts``: pairs of words and value. ``balance``: rows of words, force per km of road, share.
+    """
+    values = mount.statistics
+    if values is None or values.drift is None:
+        return {"intro": [_SWITCHED_OFF], "facts": [], "balance": [], "notes": [], "signs": ""}
+    drift = values.drift
+    directions = {lane.direction for lane in result.case.road.lanes}
+    return {
+        "intro": _intro(result, values, drift),
+        "facts": _facts(result, drift),
+        "balance": balance_rows(drift.balance, result.air_density_kg_m3),
+        "notes": _notes(values.variants),
+        "signs": _family(result) + (_SIGNS if len(directions) > 1 else ""),
+    }
+
+
+def _family(result: Result) -> str:
+    return _ROAD_TOOK_THE_REST if result.case.model.wake_family == "couple" else ""
+
+
+def _intro(result: Result, values: MountStatistics, drift: DriftSummary) -> list[str]:
+    memory = number(result.case.model.wake_memory_s, 0)
+    share = values.by_mechanism.get("drift", math.nan)
+    made = f" and makes {number(100 * share, 0)} % of the energy flux" if share == share else ""
+    return [
+        f"A wake followed for {memory} s is weak but not gone. What is left of all of them feeds a "
+        f"slow flow along the road; at the mount it is {significant(drift.at_mount_m_s, 2)} m/s on "
+        f"average{made}.",
+        _LEAST_CERTAIN,
+    ]
+
+
+def _facts(result: Result, drift: DriftSummary) -> list[tuple[str, str]]:
+    own = result.case.air.eddy_diffusivity_m2_s is not None
+    origin = (
+        "given by the case"
+        if own
+        else "from the traffic: flow, speeds and sizes of the vehicles (Berkowicz 2000, Benson "
+        "1979; from memory)"
+    )
+    settled = (
+        f"{number(drift.settling_s / 60.0, 0)} min"
+        if math.isfinite(drift.settling_s)
+        else "not within an hour"
+    )
+    return [
+        (
+            "drift at the mount along +x, mean over the hours and the swept rectangle",
+            f"{significant(drift.at_mount_m_s)} m/s",
+        ),
+        (f"mixing: eddy diffusivity, {origin}", f"{significant(drift.diffusivity_m2_s, 2)} m²/s"),
+        (
+            "height over which mixing grows from the road (half the vehicles' height, assumed)",
+            f"{number(drift.mixing_length_m)} m",
+        ),
+        (
+            "drag left to the traffic by the air that already moves along",
+            f"{number(100 * drift.drag_share, 1)} %",
+        ),
+        ("time for 90 % of the drift when traffic sets in at once", settled),
+    ]
+
+
+def balance_rows(balance: dict[str, float], density_kg_m3: float) -> list[tuple[str, float, float]]:
+    """Words, force in N per km of road, and share of the drag handed over (NaN where it cancels).
+
+    ``balance``: force per metre of road over the density, m3/s2. Parts that are 0 are left out.
+    """
+    handed = balance["drag_in"]
+    parts = {key: value for key, value in balance.items() if key != "drag_in" and value != 0.0}
+    told = all(abs(part) <= _LARGEST_SHARE * abs(handed) for part in parts.values())
+
+    def row(words: str, part: float) -> tuple[str, float, float]:
+        share = part / handed if told and handed != 0.0 else math.nan
+        return words, 1000.0 * density_kg_m3 * part, share
+
+    lost = [row(wording.DRIFT_PARTS.get(key, key), part) for key, part in parts.items()]
+    return [row("handed over by the wakes", handed), *lost]
+
+
+def _notes(variants: tuple[ModelVariant, ...]) -> list[str]:
+    """What the effective speed becomes when a constant of the drift is moved."""
+    notes = []
+    for parameter, title in _SENSITIVE:
+        own = [v for v in variants if v.parameter == parameter]
+        if own:
+            steps = (
+                f"{v.setting} gives {significant(v.effective_speed_m_s)} m/s "
+                f"({change(v.change_m_s)} m/s)"
+                for v in own
+            )
+            beside = "" if own[0].counted else ", a state of the air beside the model interval"
+            notes.append(f"{title}{beside}: {'; '.join(steps)}.")
+    return notes

@@ -1,0 +1,227 @@
+"""Figure: the sustained drift over the road's cross-section.
+
+Colours: ColorBrewer RdBu (Brewer 2003), told apart by colour-blind readers, where both signs occur;
+viridis where all air moves one way.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
+from matplotlib.ticker import MaxNLocator
+from numpy.typing import NDArray
+
+from wakesim.outputs.figures import style
+from wakesim.outputs.figures.cross_section import lane_vehicles
+from wakesim.outputs.wording import number
+
+if TYPE_CHECKING:
+    from wakesim.case.schema import Case, Mount
+    from wakesim.results import DriftSummary, MountResult, MountStatistics, Result
+
+Array = NDArray[np.float64]
+
+_HEIGHT_IN = 3.6
+_AXES_PT = 460.0  # width of the axes, about
+_CHARACTER_PT = 4.6
+_FONT_SIZE = 7.8
+_LEVELS = 11
+_TOP_M = 10.0
+_BESIDE_TRAFFIC_M, _BESIDE_MOUNT_M = 6.0, 13.0
+_WALL_M, _WALL = 0.8, "#b9a48c"
+_SLAB = 0.022  # share of the height shown
+_OPPOSITE = 0.02  # share of the strongest drift that counts as the other direction
+
+
+def caption(result: Result, mount: MountResult) -> str:
+    """What the figure shows, in a sentence or two."""
+    words = (
+        "Sustained drift over the cross-section for the mean traffic of the simulated hours: what "
+        "wakes leave behind once they are no longer followed one by one. It blows along the road; "
+        "positive: the way of a forward carriageway (⊙, towards the reader), negative, dashed: the "
+        "way of a backward one (⊗). Grey outlines: a vehicle class that uses the lane. Box: the "
+        "swept rectangle. Heights are stretched."
+    )
+    if mount.mount.wall_offset_m is not None:
+        words += " The hatched wall is taken as endless along the road and upward."
+    return words
+
+
+def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Figure:
+    """Filled contours of the drift with carriageways, vehicles and mount."""
+    drift = statistics.drift
+    if drift is None:
+        raise ValueError("the mount has no drift")
+    title = f"The air between the vehicles, mount {mount.mount.name}"
+    figure = style.new_figure(result, title, _HEIGHT_IN)
+    axes = figure.subplots()
+    (left, right), top = window(result.case, mount.mount)
+    y, z, speed = _shown(drift, left, right, top)
+    axes.grid(visible=False)
+    _contours(figure, axes, y, z, speed)
+    bottom = -_SLAB * top
+    axes.set(xlim=(left, right), ylim=(bottom, top))
+    _road(axes, result.case, bottom)
+    _vehicles(axes, result.case)
+    _mount(axes, mount.mount, top)
+    axes.set_xlabel("offset y from the near-side edge line (m)")
+    axes.set_ylabel("height z (m)")
+    axes.set_yticks([tick for tick in MaxNLocator(5).tick_values(0.0, top) if 0.0 <= tick <= top])
+    axes.spines["left"].set_bounds(0.0, top)
+    return figure
+
+
+def window(case: Case, mount: Mount) -> tuple[tuple[float, float], float]:
+    """Sides and top of the part shown, m: the road, the mount and some air around them."""
+    paved = [end for way in case.road.carriageways for end in way.paved_m]
+    half = mount.rotor_width_m / 2
+    ends = (mount.offset_m - half, mount.offset_m + half)
+    low = min(min(paved) - _BESIDE_TRAFFIC_M, ends[0] - _BESIDE_MOUNT_M / 2)
+    high = max(max(paved) + _BESIDE_TRAFFIC_M, ends[1] + _BESIDE_MOUNT_M)
+    top = max(_TOP_M, mount.height_m + mount.rotor_height_m / 2 + 2.0)
+    left, right = 5.0 * math.floor(low / 5.0), 5.0 * math.ceil(high / 5.0)
+    wall = mount.wall_offset_m
+    if wall is not None and wall >= mount.offset_m:  # endless upward: nothing beyond it
+        right = wall + _WALL_M
+    elif wall is not None:
+        left = wall - _WALL_M
+    return (left, right), top
+
+
+def _shown(
+    drift: DriftSummary, left: float, right: float, top: float
+) -> tuple[Array, Array, Array]:
+    """The cells in the part shown and one around it, with the road's own air at rest below."""
+    across = _around(drift.y_m, left, right)
+    up = _around(drift.z_m, 0.0, top)
+    inside = np.asarray(drift.speed_m_s)[across, up]
+    speed = np.concatenate([np.zeros((inside.shape[0], 1)), inside], axis=1)
+    return drift.y_m[across], np.concatenate([[0.0], drift.z_m[up]]), speed
+
+
+def _around(places: Array, low: float, high: float) -> slice:
+    first = max(int(np.searchsorted(places, low)) - 1, 0)
+    return slice(first, int(np.searchsorted(places, high)) + 1)
+
+
+def levels(speed: Array) -> Array:
+    """Round levels, m/s: symmetric about 0 where both signs count, else from 0 on."""
+    low, high = min(float(speed.min()), 0.0), max(float(speed.max()), 0.0)
+    largest = max(high, -low)
+    if largest == 0.0:
+        return np.array([0.0, 1e-3])
+    if min(high, -low) > _OPPOSITE * largest:
+        return MaxNLocator(_LEVELS + 3, symmetric=True).tick_values(-largest, largest)
+    if high >= -low:
+        return MaxNLocator(_LEVELS - 2).tick_values(0.0, high)
+    return MaxNLocator(_LEVELS - 2).tick_values(low, 0.0)
+
+
+def _contours(figure: Figure, axes: Axes, y: Array, z: Array, speed: Array) -> None:
+    steps = levels(speed)
+    both = steps[0] < 0.0 < steps[-1]
+    colours = "RdBu_r" if both else ("viridis" if steps[-1] > 0.0 else "viridis_r")
+    clipped = np.clip(speed, steps[0], steps[-1]).T
+    filled = axes.contourf(y, z, clipped, levels=steps, cmap=colours)
+    lines = [step for step in steps[1:-1] if abs(step) > 1e-12]
+    ink = style.INK if both else "white"
+    dashes = ["dashed" if step < 0 else "solid" for step in lines]
+    if lines:
+        axes.contour(
+            y, z, clipped, levels=lines, colors=ink, linewidths=0.5, linestyles=dashes, alpha=0.7
+        )
+    ticks = steps[int(np.argmin(np.abs(steps))) % 2 :: 2]  # 0 is one of them
+    bar = figure.colorbar(filled, ax=axes, location="bottom", aspect=45, pad=0.02, ticks=ticks)
+    step = steps[1] - steps[0]
+    decimals = max(0, 1 - math.floor(math.log10(step)) - (step >= 1.0))
+    digits = next(d for d in range(decimals + 1) if np.allclose(np.round(steps, d), steps))
+    bar.ax.set_xticks(ticks, [number(float(value), digits) for value in ticks])
+    bar.set_label("drift along the road, towards +x (m/s)")
+    bar.outline.set_linewidth(0.6)
+
+
+def _road(axes: Axes, case: Case, bottom: float) -> None:
+    """Lanes as a dark band under the air with white lines, named above the axes."""
+    axes.axhspan(bottom, 0.0, color="#cfdcc3", linewidth=0, zorder=2)
+    left, right = axes.get_xlim()
+    for way in case.road.carriageways:
+        low, high = way.paved_m
+        inner, outer = way.extent_m
+        for start, end, colour in ((low, high, "#9a9a9a"), (inner, outer, "#5a5a5a")):
+            box = Rectangle((start, bottom), end - start, -bottom, facecolor=colour, lw=0, zorder=3)
+            axes.add_patch(box)
+        for k in range(way.lanes + 1):
+            line = inner + k * way.lane_width_m
+            axes.plot([line] * 2, [bottom, 0.0], color="white", linewidth=1.0, zorder=4)
+        symbol = "⊙" if way.sign > 0 else "⊗"
+        room = (outer - inner) / (right - left) * _AXES_PT / _CHARACTER_PT
+        words = f"{symbol} {way.name}"
+        axes.annotate(
+            words if len(words) <= room else symbol,
+            xy=((inner + outer) / 2, axes.get_ylim()[1]),
+            xytext=(0, 3),
+            textcoords="offset points",
+            ha="center",
+            va="bottom",
+            fontsize=_FONT_SIZE,
+            annotation_clip=False,
+        )
+        axes.plot([inner, outer], [axes.get_ylim()[1]] * 2, color=style.GREY, lw=2.0, clip_on=False)
+    axes.plot([left, right], [0.0, 0.0], color=style.INK, linewidth=0.8, zorder=4)
+
+
+def _vehicles(axes: Axes, case: Case) -> None:
+    for index, vehicle in lane_vehicles(case).items():
+        corner = (case.road.lanes[index].centre_m - vehicle.width_m / 2, vehicle.clearance_m)
+        height = vehicle.height_m - vehicle.clearance_m
+        for colour, width in (("white", 2.2), (style.GREY, 1.0)):  # seen on any colour
+            axes.add_patch(
+                Rectangle(
+                    corner,
+                    vehicle.width_m,
+                    height,
+                    fill=False,
+                    edgecolor=colour,
+                    lw=width,
+                    zorder=5,
+                )
+            )
+
+
+def _mount(axes: Axes, mount: Mount, top: float) -> None:
+    low = mount.height_m - mount.rotor_height_m / 2
+    corner = (mount.offset_m - mount.rotor_width_m / 2, low)
+    for colour, width in (("white", 3.4), (style.INK, 1.6)):
+        if mount.kind != "overhead":
+            axes.plot([mount.offset_m] * 2, [0.0, low], color=colour, linewidth=width, zorder=6)
+        axes.add_patch(
+            Rectangle(
+                corner,
+                mount.rotor_width_m,
+                mount.rotor_height_m,
+                fill=False,
+                edgecolor=colour,
+                linewidth=width,
+                zorder=7,
+            )
+        )
+    wall = mount.wall_offset_m
+    if wall is not None:
+        start = wall if wall >= mount.offset_m else wall - _WALL_M
+        axes.add_patch(
+            Rectangle(
+                (start, 0.0),
+                _WALL_M,
+                top,
+                facecolor=_WALL,
+                edgecolor=style.INK,
+                hatch="///",
+                linewidth=0.8,
+                zorder=6,
+            )
+        )
