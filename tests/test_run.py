@@ -6,78 +6,10 @@ import math
 
 import numpy as np
 import pytest
+from one_lane_road import BASE, FAR, FAR_FLOW, text_of
 
 import wakesim
 from wakesim.case.load import load_case_text
-
-BASE = """
-title = "short test"
-study = "traffic"
-[road]
-name = "test road"
-[[road.carriageways]]
-name = "near"
-direction = "{near}"
-edge_offset_m = {near_edge}
-lanes = 1
-lane_width_m = 3.5
-{far}
-[traffic]
-seed = 7
-wander_sd_m = {wander}
-[[traffic.flows]]
-carriageway = "near"
-flow_veh_h = {flow}
-heavy_share = {heavy}
-light_mix = {{ small_car = 0.7, panel_van = 0.3 }}
-heavy_mix = {{ artic_lorry_eu = 1.0 }}
-{far_flow}
-[air]
-{air}
-[[mounts]]
-name = "m"
-kind = "{kind}"
-offset_m = {offset}
-height_m = 2.0
-rotor_width_m = 0.6
-rotor_height_m = 1.5
-[model]
-turbulence_factor = {turbulence}
-wake_memory_s = 12
-[compute]
-duration_h = {hours}
-tolerance = 0.5
-max_rounds = 1
-model_interval = false
-"""
-FAR = """
-[[road.carriageways]]
-name = "far"
-direction = "backward"
-edge_offset_m = 3.0
-lanes = 1
-lane_width_m = 3.5
-"""
-FAR_FLOW = """
-[[traffic.flows]]
-carriageway = "far"
-flow_veh_h = {flow}
-heavy_share = {heavy}
-light_mix = {{ small_car = 0.7, panel_van = 0.3 }}
-heavy_mix = {{ artic_lorry_eu = 1.0 }}
-"""
-
-
-def text_of(**changes):
-    values = {
-        "near": "forward", "near_edge": 0.0, "far": "", "far_flow": "", "wander": 0.2, "flow": 900,
-        "air": "still = true", "kind": "post", "offset": 1.5, "turbulence": 1.0,
-        "heavy": 0.3, "hours": 0.2,
-    } | changes  # fmt: skip
-    base = values.pop("base", BASE)
-    for name in ("far", "far_flow"):
-        values[name] = values[name].format(**values)
-    return base.format(**values)
 
 
 def case_of(**changes):
@@ -133,9 +65,7 @@ def test_mirrored_road_gives_the_mirrored_series():
     """Traffic the other way turns u and v round; turbulence, which has no direction, is off."""
     one = statistics(turbulence=0.0, wander=0.0).series
     # the road mirrored in x and y: rotated by half a turn about the vertical
-    other = statistics(
-        near="backward", near_edge=0.0, offset=-1.5, turbulence=0.0, wander=0.0
-    ).series
+    other = statistics(near="backward", offset=-1.5, turbulence=0.0, wander=0.0).series
     assert other.u_m_s == pytest.approx(-one.u_m_s, abs=1e-6)
     assert other.v_m_s == pytest.approx(-one.v_m_s, abs=1e-6)
     assert other.speed_m_s == pytest.approx(one.speed_m_s, abs=1e-6)

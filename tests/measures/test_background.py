@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from one_lane_road import FAR, FAR_FLOW, text_of
 
 import wakesim
 from wakesim.air.drift import DriftModel
@@ -13,75 +14,17 @@ from wakesim.air.grid import CrossSectionGrid
 from wakesim.air.spread import PassingSource, mean_drift
 from wakesim.case.load import load_case_text
 from wakesim.measures import series
-from wakesim.measures.background import background, drift_model, passes_per_second, settling_time
+from wakesim.measures.background import background, drift_model, settling_time
 from wakesim.traffic.handover import velocity_left
 
-BASE = """
-title = "drift test"
-study = "traffic"
-[road]
-name = "test road"
-[[road.carriageways]]
-name = "near"
-direction = "forward"
-edge_offset_m = 0.0
-lanes = 1
-lane_width_m = 3.5
-{far}
-[traffic]
-seed = 3
-[[traffic.flows]]
-carriageway = "near"
-flow_veh_h = {flow}
-heavy_share = 0.0
-light_mix = {{ small_car = 1.0 }}
-heavy_mix = {{ artic_lorry_eu = 1.0 }}
-{far_flow}
-[air]
-{air}
-eddy_diffusivity_m2_s = 0.3
-{drift}
-[[mounts]]
-name = "m"
-kind = "{kind}"
-offset_m = {offset}
-height_m = 2.0
-rotor_width_m = 0.6
-rotor_height_m = 1.5
-[model]
-wake_memory_s = {memory}
-[compute]
-duration_h = 1
-tolerance = 0.5
-max_rounds = 1
-model_interval = false
-"""
-FAR = """
-[[road.carriageways]]
-name = "far"
-direction = "backward"
-edge_offset_m = 3.0
-lanes = 1
-lane_width_m = 3.5
-"""
-FAR_FLOW = """
-[[traffic.flows]]
-carriageway = "far"
-flow_veh_h = {flow}
-heavy_share = 0.0
-light_mix = {{ small_car = 1.0 }}
-heavy_mix = {{ artic_lorry_eu = 1.0 }}
-"""
 
-
-def case_of(**changes):
-    values = {
-        "flow": 900, "air": "still = true", "drift": "", "kind": "post", "offset": 2.0,
-        "memory": 20, "far": "", "far_flow": "",
-    } | changes  # fmt: skip
-    for name in ("far", "far_flow"):
-        values[name] = values[name].format(**values)
-    return load_case_text(BASE.format(**values), "test.toml")
+def case_of(drift="", air="still = true", **changes):
+    """A road of cars alone, for an hour, with given mixing."""
+    usual = {
+        "air": f"{air}\neddy_diffusivity_m2_s = 0.3\n{drift}", "offset": 2.0, "memory": 20,
+        "heavy": 0.0, "light_mix": "{ small_car = 1.0 }", "hours": 1, "wander": 0.25,
+    }  # fmt: skip
+    return load_case_text(text_of(**(usual | changes)), "test.toml")
 
 
 def scene_of(**changes):
@@ -176,7 +119,7 @@ def test_source_of_the_balance_is_what_the_passes_leave():
     scene, settings = scene_of()
     air = background(scene, settings)
     grid = air.field.model.grid
-    acting = (passes_per_second(scene) * air.drag_factor).mean(axis=0)
+    acting = (scene.rates_per_s * air.drag_factor).mean(axis=0)
     left = sum(
         q * velocity_left(s, settings, None, grid.y, grid.z)
         for q, s in zip(acting, scene.sights, strict=True)

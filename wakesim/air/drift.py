@@ -139,8 +139,8 @@ class DriftModel:
         force = s.reshape(len(s), -1) * self._mass
         total = np.sum(force, axis=1, keepdims=True)
         place = np.divide(force, total, out=np.zeros_like(force), where=total != 0.0)
-        drift = _reduced_drift(place @ alone.reshape(len(s), -1).T, speed)
-        factor = _drag_factor(drift, speed)
+        drift = reduced_drift(place @ alone.reshape(len(s), -1).T, speed)
+        factor = drag_factor(drift, speed)
         reduced = np.tensordot(factor, s, axes=1)
         return DriftField(self, np.tensordot(factor, alone, axes=1), reduced, factor)
 
@@ -291,16 +291,21 @@ def _factorise(matrix: sparse.spmatrix) -> SuperLU:
     return splu(matrix.tocsc(), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=1e-3, options=options)
 
 
-def _drag_factor(drift: Array, speed: Array) -> Array:
-    """Drag at air speed V - U over that at V."""
+def drag_factor(drift: Array, speed: Array) -> Array:
+    """Drag at air speed V - U over that at V, (1 - U/V)|1 - U/V|; the shapes broadcast."""
     relative = 1.0 - drift / speed
     return relative * np.abs(relative)
 
 
-def _reduced_drift(response: Array, speed: Array) -> Array:
-    """Drift at each source, (k,) m/s: U = response @ factor(U); response (k, k) m/s."""
+def reduced_drift(response: Array, speed: Array) -> Array:
+    """Drift at each source, (k,) m/s, that lowers the drag it comes from.
+
+    U = response @ drag_factor(U, speed), by Newton's method; ``response`` (k, k) m/s is the drift
+    at source j that source k makes with its full drag, ``speed`` (k,) m/s the vehicles' speed in
+    the same sense. Raises NumericalError when it does not settle.
+    """
     drift = np.zeros(speed.size)
-    residual = drift - response @ _drag_factor(drift, speed)
+    residual = drift - response @ drag_factor(drift, speed)
     scale = np.abs(speed).max() + np.abs(residual).max()
     for _ in range(_NEWTON_STEPS):
         if np.abs(residual).max() <= _TOLERANCE * scale:
@@ -310,7 +315,7 @@ def _reduced_drift(response: Array, speed: Array) -> Array:
         size = 1.0
         while True:
             trial = drift - size * step
-            left = trial - response @ _drag_factor(trial, speed)
+            left = trial - response @ drag_factor(trial, speed)
             if np.abs(left).max() < np.abs(residual).max() or size < 1e-4:
                 break
             size *= 0.5

@@ -20,11 +20,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.air.crossflow import Barrier
-from wakesim.air.drift import DriftField, DriftModel
+from wakesim.air.drift import DriftField, DriftModel, drag_factor, reduced_drift
 from wakesim.air.grid import CrossSectionGrid
 from wakesim.air.profiles import ambient_velocity
 from wakesim.air.traffic_turbulence import diffusivity_profile
-from wakesim.errors import NumericalError
 from wakesim.measures.series import Scene
 from wakesim.traffic.handover import distance_blown, velocity_left
 from wakesim.traffic.lines import FieldSettings
@@ -36,7 +35,6 @@ _REACH_M, _HEIGHT_M = 150.0, 100.0
 _LEAST_DIFFUSIVITY = 1e-3  # m2/s, keeps the balance regular where nothing mixes
 _NO_DRIFT_M_S = 1e-4
 _SETTLING_STEP_S, _SETTLING_STEPS = 20.0, 180
-_ITERATIONS, _TOLERANCE = 200, 1e-10
 
 
 @dataclass(frozen=True)
@@ -55,16 +53,6 @@ class Background:
     lane_speed: Array
     field: DriftField | None
     balance: dict[str, float]
-
-
-def passes_per_second(scene: Scene) -> Array:
-    """Passes of every sight in every hour of the round, (hours, sights) 1/s."""
-    rates = []
-    for hour in scene.case.compute.hours:
-        state = scene.case.traffic_state(hour)
-        table = state.flow_veh_s[:, None] * state.mix
-        rates.append([table[lane, vehicle] for lane, vehicle in scene.keys])
-    return np.array(rates)
 
 
 def without_drift(scene: Scene) -> Background:
@@ -96,9 +84,9 @@ def background(scene: Scene, settings: FieldSettings, *, coarse: bool = False) -
     blown = np.array([distance_blown(s, settings, wall, places) for s in scene.sights]).T
     met = direction[:, None] * (model.weights(places[:, 0], places[:, 1]) @ response + blown)
 
-    rates = passes_per_second(scene)
+    rates = scene.rates_per_s
     speed = np.array([s.mean_speed_m_s for s in scene.sights])
-    factor = np.array([_drag_factor(met * rate, speed) for rate in rates])
+    factor = np.array([drag_factor(reduced_drift(met * rate, speed), speed) for rate in rates])
     acting = rates * factor
     vehicle = np.array([vehicle for _, vehicle in scene.keys])
     by_class = np.zeros((len(rates), len(scene.case.vehicles), len(scene.points)))
@@ -162,15 +150,3 @@ def drift_model(scene: Scene, settings: FieldSettings, finest_m: float) -> Drift
         np.minimum(roughness, 0.5 * grid.z[0]),
         [Barrier(y, height) for y, height in barriers],
     )
-
-
-def _drag_factor(met: Array, speed: Array) -> Array:
-    """r (sights,) with r_j = (1 - U_j/V_j)|1 - U_j/V_j|, U = met @ r, by damped iteration."""
-    factor = np.ones(speed.size)
-    for _ in range(_ITERATIONS):
-        relative = 1.0 - (met @ factor) / speed
-        new = relative * np.abs(relative)
-        if np.abs(new - factor).max() < _TOLERANCE:
-            return new
-        factor = 0.5 * (factor + new)
-    raise NumericalError("the drift and the drag it lowers do not settle")

@@ -29,6 +29,7 @@ from wakesim.traffic.superpose import sight_table, superpose
 Array = NDArray[np.float64]
 
 _CHUNK_S = 600.0
+_ROUNDING_S = 1e-6
 _WAKE_HEIGHT_M = 1.5  # where the ambient diffusivity that widens wakes is taken
 _PASSES_KEY, _NOISE_KEY = 0, 1  # branches of the seed
 # Length scale of the ambient along-wind turbulence over height, 3.5 x 0.7 z below 60 m
@@ -52,6 +53,7 @@ class Scene:
     keys: tuple[tuple[int, int], ...]  # (lane, vehicle) of each sight
     sights: tuple[Sight, ...]
     sight_of: NDArray[np.int64]  # (lanes, vehicles)
+    rates_per_s: Array  # (hours, sights) passes of each sight in each hour of the round
 
 
 def field_settings(case: Case) -> FieldSettings:
@@ -80,7 +82,7 @@ def prepare(case: Case, mount: Mount) -> Scene:
     u, v = ambient_velocity(case.air.wind, points[:, 1])
     intensity = case.air.wind.intensity(mount.height_m) if case.air.wind else 0.0
     hub = float(wind_speed(case.air.wind, mount.height_m)) if case.air.wind else 0.0
-    keys, sights = _sights(case)
+    keys, sights, rates = _sights(case)
     return Scene(
         case=case,
         mount=mount,
@@ -94,6 +96,7 @@ def prepare(case: Case, mount: Mount) -> Scene:
         keys=tuple(keys),
         sights=sights,
         sight_of=sight_table(len(case.road.lanes), len(case.vehicles), keys),
+        rates_per_s=rates,
     )
 
 
@@ -137,16 +140,19 @@ def traffic_mixing(case: Case) -> tuple[float, float]:
     return auto if own is None else own, float(np.average(length, weights=weight))
 
 
-def _sights(case: Case) -> tuple[list[tuple[int, int]], tuple[Sight, ...]]:
-    """Every class that drives in a lane in any hour of the round."""
+def _sights(case: Case) -> tuple[list[tuple[int, int]], tuple[Sight, ...], Array]:
+    """Every class that drives in a lane in any hour of the round, and its passes per second."""
     states = [case.traffic_state(hour) for hour in case.compute.hours]
     vehicles = list(case.vehicles.values())
-    keys, sights = [], []
+    flows = [s.flow_veh_s[:, None] * s.mix for s in states]
+    keys, sights, rates = [], [], []
     for lane in case.road.lanes:
         for j, vehicle in enumerate(vehicles):
-            used = [s for s in states if s.flow_veh_s[lane.index] * s.mix[lane.index, j] > 0.0]
+            passes = [flow[lane.index, j] for flow in flows]
+            used = [s for s, rate in zip(states, passes, strict=True) if rate > 0.0]
             if not used:
                 continue
+            rates.append(passes)
             along, across = ambient_velocity(case.air.wind, 0.5 * vehicle.height_m)
             keys.append((lane.index, j))
             sights.append(
@@ -160,7 +166,7 @@ def _sights(case: Case) -> tuple[list[tuple[int, int]], tuple[Sight, ...]]:
                     wind_across_m_s=float(across),
                 )
             )
-    return keys, tuple(sights)
+    return keys, tuple(sights), np.array(rates).T
 
 
 def library(
@@ -210,9 +216,13 @@ def round_noise(scene: Scene, number: int, samples: int) -> tuple[Array, Array]:
 
 
 def hour_of(scene: Scene, time_s: Array | float) -> NDArray[np.int64]:
-    """Number of the round's hour at times from its start, s; the first hour before it."""
+    """Number of the round's hour at times from its start, s; the first hour before it.
+
+    A time is allowed to miss the full hour by rounding, as a multiple of a sampling step may.
+    """
     last = len(scene.case.compute.hours) - 1
-    return np.clip(np.floor_divide(time_s, 3600.0).astype(np.int64), 0, last)
+    hour = np.floor((np.asarray(time_s, dtype=np.float64) + _ROUNDING_S) / 3600.0)
+    return np.clip(hour.astype(np.int64), 0, last)
 
 
 def with_drag(scene: Scene, passes: Passes, factor: Array) -> Passes:

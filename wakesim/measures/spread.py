@@ -31,6 +31,8 @@ _SAMPLE_PER_HOUR_S = 240.0
 _REFINEMENT = 0.6  # 440 to 560 panels a hull: the pulse within 1 to 2 % (cars 5 %), less in changes
 _PULSE_REACH_M = 12.0  # pulses of lanes farther off are left as they are: under 1 % of the cube
 
+_CUTOFF = "wake cut-off"
+
 # Ranges: origins in the method section of the report and DEVELOPERS.md.
 SPREAD_FACTORS = (0.7, 1.4)  # on lambda of the couple wake, from memory
 MOMENTUM_RANGE = (0.2, 0.8)  # S, bluff bodies and wakes of high turbulence, published 0.064 to 0.8
@@ -134,6 +136,21 @@ def variants(settings: FieldSettings) -> Iterator[tuple[str, str, Change]]:
     yield "tail of the hull", "closed" if settings.open_tail else "open", change
 
 
+def _cutoffs(settings: FieldSettings) -> Iterator[tuple[str, str, Change]]:
+    """Half and double the wake memory."""
+    for factor in CUTOFF_FACTORS:
+        memory = settings.wake_memory_s * factor
+        yield _CUTOFF, f"{memory:g} s", _settings(wake_memory_s=memory)
+
+
+def _crosswinds() -> Iterator[tuple[str, str, Change]]:
+    """Light air across the road, which carries wakes and drift only."""
+    for crosswind in CROSSWIND_M_S:
+        side = "towards +y" if crosswind > 0 else "towards −y"
+        change = _settings(extra_crosswind_m_s=crosswind)
+        yield "light crosswind", f"{abs(crosswind):g} m/s {side}", change
+
+
 class CommonSample:
     """The stretches of traffic on which all variants are compared."""
 
@@ -185,27 +202,17 @@ def model_spread(
     sample = CommonSample(scene, passes)
     base = sample.effective_speed(scene, settings, cache)
     scale = effective_m_s / base if base > 0.0 else 0.0
+    counted = [*variants(settings), *_cutoffs(settings)]
+    beside = list(_crosswinds())
     found = []
-    listed = list(variants(settings))
-    total = len(listed) + len(CUTOFF_FACTORS) + len(CROSSWIND_M_S)
-    for parameter, setting, change in listed:
+    for parameter, setting, change in counted + beside:
         speed = scale * sample.effective_speed(*change(scene, settings), cache)
-        found.append(ModelVariant(parameter, setting, speed, speed - effective_m_s))
-        say(len(found) / total)
-    cutoff = {settings.wake_memory_s: effective_m_s}
-    for factor in CUTOFF_FACTORS:
-        memory = settings.wake_memory_s * factor
-        changed = replace(settings, wake_memory_s=memory)
-        speed = cutoff[memory] = scale * sample.effective_speed(scene, changed, cache)
-        found.append(ModelVariant("wake cut-off", f"{memory:g} s", speed, speed - effective_m_s))
-        say(len(found) / total)
-    for crosswind in CROSSWIND_M_S:
-        changed = replace(settings, extra_crosswind_m_s=crosswind)
-        speed = scale * sample.effective_speed(scene, changed, cache)
-        side = "towards +y" if crosswind > 0 else "towards −y"
-        setting = f"{abs(crosswind):g} m/s {side}"
-        found.append(ModelVariant("light crosswind", setting, speed, speed - effective_m_s, False))
-        say(len(found) / total)
+        counts = len(found) < len(counted)
+        found.append(ModelVariant(parameter, setting, speed, speed - effective_m_s, counts))
+        say(len(found) / len(counted + beside))
+    memory = [settings.wake_memory_s * factor for factor in CUTOFF_FACTORS]
+    moved = [v.effective_speed_m_s for v in found if v.parameter == _CUTOFF]
+    cutoff = {settings.wake_memory_s: effective_m_s, **dict(zip(memory, moved, strict=True))}
     return tuple(found), dict(sorted(cutoff.items()))
 
 

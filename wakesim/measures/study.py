@@ -17,7 +17,6 @@ from wakesim.measures import intervals, series, spread
 from wakesim.measures.background import (
     Background,
     background,
-    passes_per_second,
     settling_time,
     without_drift,
 )
@@ -84,7 +83,8 @@ class TrafficStudy:
         self.settings = series.field_settings(case)
         self.dt = 1.0 / case.compute.sample_rate_hz
         self.samples = max(1, round(3600.0 * case.compute.duration_h / self.dt))
-        clock = (np.arange(self.samples) * self.dt / 3600.0).astype(np.int64)
+        self.time = np.arange(self.samples, dtype=np.float64) * self.dt
+        clock = series.hour_of(self.scene, self.time)
         self.hours = np.asarray(case.compute.hours, dtype=np.int8)[clock]
         self.passes_total = 0
         self.tolerance_met = False
@@ -205,7 +205,7 @@ class TrafficStudy:
             drift=self._drift(),
             series=Series(
                 dt_s=self.dt,
-                time_s=np.arange(self.samples, dtype=np.float64) * self.dt,
+                time_s=self.time,
                 hour=self.hours,
                 u_m_s=first.u,
                 v_m_s=first.v,
@@ -218,7 +218,7 @@ class TrafficStudy:
         air = self._air
         if air.field is None:
             return None
-        rates = passes_per_second(self.scene)
+        rates = self.scene.rates_per_s
         total = float(rates.sum())
         return DriftSummary(
             diffusivity_m2_s=self.settings.diffusivity_m2_s,

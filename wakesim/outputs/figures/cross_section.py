@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from wakesim.case.vehicle import Vehicle
     from wakesim.results import MountResult, Result
 
-_TARMAC, _SHOULDER, _VERGE, _WALL = "#6e6e6e", "#9a9a9a", "#cfdcc3", "#b9a48c"
+_TARMAC, _SHOULDER, _VERGE = "#6e6e6e", "#9a9a9a", "#cfdcc3"
 _VEHICLE, _VEHICLE_EDGE = "#dbe7f0", "#35536b"
 _SLAB_M = 0.25
 _MARGIN_M = 1.6
@@ -252,18 +252,7 @@ def _wall(axes: Axes, mount: Mount) -> None:
     face = float(mount.wall_offset_m or 0.0)
     side = 1.0 if face >= mount.offset_m else -1.0
     top = axes.get_ylim()[1]
-    axes.add_patch(
-        Rectangle(
-            (min(face, face + side * 0.35), 0.0),
-            0.35,
-            top,
-            facecolor=_WALL,
-            edgecolor=style.INK,
-            hatch="///",
-            linewidth=0.8,
-            zorder=2,
-        )
-    )
+    style.wall(axes, face, side, 0.35, top, zorder=2)
     axes.text(
         face + side * 0.5,
         top * 0.5,

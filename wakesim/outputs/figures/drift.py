@@ -33,7 +33,7 @@ _FONT_SIZE = 7.8
 _LEVELS = 11
 _TOP_M = 10.0
 _BESIDE_TRAFFIC_M, _BESIDE_MOUNT_M = 6.0, 13.0
-_WALL_M, _WALL = 0.8, "#b9a48c"
+_WALL_M = 0.8
 _SLAB = 0.022  # share of the height shown
 _OPPOSITE = 0.02  # share of the strongest drift that counts as the other direction
 
@@ -212,16 +212,5 @@ def _mount(axes: Axes, mount: Mount, top: float) -> None:
         )
     wall = mount.wall_offset_m
     if wall is not None:
-        start = wall if wall >= mount.offset_m else wall - _WALL_M
-        axes.add_patch(
-            Rectangle(
-                (start, 0.0),
-                _WALL_M,
-                top,
-                facecolor=_WALL,
-                edgecolor=style.INK,
-                hatch="///",
-                linewidth=0.8,
-                zorder=6,
-            )
-        )
+        beyond = 1.0 if wall >= mount.offset_m else -1.0
+        style.wall(axes, wall, beyond, _WALL_M, top, zorder=6)

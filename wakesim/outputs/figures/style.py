@@ -15,6 +15,7 @@ from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.axis import Axis
 from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
 from matplotlib.ticker import FuncFormatter, LogLocator
 
 from wakesim.outputs import wording
@@ -170,6 +171,24 @@ def log_labels(axis: Axis) -> None:
         axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
     axis.set_major_formatter(FuncFormatter(lambda value, _: decade(value)))
     axis.set_minor_formatter(FuncFormatter(lambda *_: ""))
+
+
+def wall(
+    axes: Axes, face_m: float, beyond: float, thickness_m: float, top_m: float, zorder: float
+) -> None:
+    """A wall up to ``top_m``, its face at ``face_m``, its body on the side ``beyond`` (+1, -1)."""
+    axes.add_patch(
+        Rectangle(
+            (min(face_m, face_m + beyond * thickness_m), 0.0),
+            thickness_m,
+            top_m,
+            facecolor="#b9a48c",
+            edgecolor=INK,
+            hatch="///",
+            linewidth=0.8,
+            zorder=zorder,
+        )
+    )
 
 
 def note(axes: Axes, text: str) -> None:
