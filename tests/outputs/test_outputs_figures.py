@@ -225,7 +225,7 @@ def test_spectrum_says_how_much_is_fast_and_what_was_observed(traffic_result):
         fast = 100.0 * part[frequency >= 0.5].sum() / part[1:].sum()
         assert f"{fast:.0f} % without changes slower than 100 s" in words
         assert verdict in words
-        assert "Eskridge and Rao 1983, from memory" in words
+        assert "Eskridge and Rao 1983, abstract" in words
 
 
 def test_drift_figure_shows_signs_lanes_and_mount(drawn, traffic_result):

@@ -1,15 +1,24 @@
 """Turbulence that traffic makes, and the eddy diffusivity that follows from it.
 
 Vertical turbulence: sigma_w^2 = (a U)^2 + sigma_w0^2 with sigma_w0^2 = b^2 sum of D V^2 over the
-classes, D the share of the road's area that a class covers; a = 0.1, b = 0.3 (R. Berkowicz,
-Environ. Monit. Assess. 65 (2000) 323, from memory). It was made for streets between buildings.
+classes, D = q S2/(V w) the share of the road's area that a class covers; a = 0.1, b = 0.3 (R.
+Berkowicz, Environ. Monit. Assess. 65 (2000) 323; a, b and S2 read in a published program text of
+that scheme). It was made for streets between buildings.
+
+The published areas are S2 = 2 m2 for a car and 16 m2 for a truck: they are not plan areas, which
+are 7 m2 and 20 to 60 m2. This program takes plan areas, its own choice: sigma_w0 comes out 1.6 to
+1.9 times as large as with S2 for the traffic of the example cases (1.9 for a small car, 1.2 to 1.9
+for lorries and coaches). Only K is made from it in a run, and K does not inherit the factor: its c
+= 0.3 below was chosen with plan areas, so that K agrees with the growth of the mixed layer. With S2
+the same K would need c = 0.5 to 0.6.
 
 Diffusivity: K = c sigma_w l, l a mixing length. Observed growth of the mixed layer over main roads
-is sigma_z = 1.8 m + 0.11 m/s * residence time (P. E. Benson, FHWA report, 1979, from memory), so
-K = sigma_z dsigma_z/dt = 0.2 m2/s at once and 0.4 m2/s after 16 s. With l half the vehicle's height
-(assumed) a carriageway of two lanes with 1500 cars/h at 30 m/s has sigma_w0 = 1.1 m/s and
-l = 0.75 m, and c = 0.3 (chosen for this agreement) gives K = 0.25 m2/s. The range to try is 0.1 to
-1.5 m2/s (engineering estimate, no published source).
+is sigma_z = 1.8 m + 0.11 m/s * residence time for averages of 30 min (P. E. Benson 1979,
+FHWA/CA/TL-79/23; figures read in a published program text of that scheme, report number from
+memory), so K = sigma_z dsigma_z/dt = 0.2 m2/s at once and 0.4 m2/s after 16 s. With l half the
+vehicle's height (assumed) a carriageway of two lanes with 1500 cars/h at 30 m/s has sigma_w0 = 1.1
+m/s and l = 0.75 m, and c = 0.3 (chosen for this agreement) gives K = 0.25 m2/s. The range to try is
+0.1 to 1.5 m2/s (engineering estimate, no published source).
 """
 
 from __future__ import annotations
@@ -21,14 +30,14 @@ from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 
-AMBIENT_SHARE = 0.1  # a, Berkowicz 2000, from memory
-TRAFFIC_SHARE = 0.3  # b, Berkowicz 2000, from memory
+AMBIENT_SHARE = 0.1  # a, Berkowicz 2000
+TRAFFIC_SHARE = 0.3  # b, Berkowicz 2000; with plan areas here, see above
 MIXING_COEFFICIENT = 0.3  # c, chosen to agree with Benson 1979, see above
 MIXING_LENGTH_HEIGHTS = 0.5  # l over the vehicle's height, assumed
 DIFFUSIVITY_RANGE_M2_S = (0.1, 1.5)  # engineering estimate, no published source
 LARGEST_DIFFUSIVITY_M2_S = 20.0  # cap on the whole, engineering estimate, no published source
 VON_KARMAN = 0.4
-MIXED_LAYER_M, MIXED_LAYER_GROWTH_M_S = 1.8, 0.11  # Benson 1979, from memory
+MIXED_LAYER_M, MIXED_LAYER_GROWTH_M_S = 1.8, 0.11  # Benson 1979
 
 
 def area_share(

@@ -16,9 +16,9 @@ from wakesim.flow.panels3d import SinkSheet
 _SHEETS = 24
 
 
-def net_source_m2(drag_coefficient: float, frontal_area_m2: float) -> float:
-    """Net source of vehicle and wake per unit speed, Q/V = 1/2 C_D A_f, m2."""
-    return 0.5 * drag_coefficient * frontal_area_m2
+def net_source_m2(drag_coefficient: float, frontal_area_m2: float, factor: float = 1.0) -> float:
+    """Net source of vehicle and wake per unit speed, Q/V = 1/2 C_D A_f times ``factor``, m2."""
+    return factor * (0.5 * drag_coefficient * frontal_area_m2)
 
 
 def bubble_sinks(

@@ -28,8 +28,12 @@ def solved_hull(
     wall_lateral_m: float | None = None,
     refinement: float = 1.0,
     nose_radius_m: float | None = None,
+    net_source_factor: float = 1.0,
 ) -> SourceHull:
-    """Displacement flow of a vehicle; ``bubble_length`` in m, None for a closed tail."""
+    """Displacement flow of a vehicle; ``bubble_length`` in m, None for a closed tail.
+
+    ``net_source_factor`` multiplies the net source behind an open tail, 1/2 C_D A_f.
+    """
     shape = vehicle_hull(vehicle, refinement, nose_radius_m)
     if bubble_length is None:
         return SourceHull(shape.quads, road=True, wall_y=wall_lateral_m)
@@ -39,7 +43,7 @@ def solved_hull(
         tail_x_m=-vehicle.length_m,
         bubble_length_m=bubble_length,
         outflow_m2=closed_area,
-        net_m2=net_source_m2(vehicle.drag_coefficient, vehicle.frontal_area_m2),
+        net_m2=net_source_m2(vehicle.drag_coefficient, vehicle.frontal_area_m2, net_source_factor),
     )
     return SourceHull(
         shape.quads, road=True, wall_y=wall_lateral_m, open_base=shape.base, sinks=sinks
@@ -99,6 +103,7 @@ def pass_field(
     wall_lateral_m: float | None = None,
     refinement: float = 1.0,
     nose_radius_m: float | None = None,
+    net_source_factor: float = 1.0,
 ) -> PassField:
     """Frozen field of a vehicle.
 
@@ -116,9 +121,13 @@ def pass_field(
         Panels in each direction, relative to the default (about 1500 panels).
     nose_radius_m
         Radius of the edges around the nose; default a share of the frontal dimensions.
+    net_source_factor
+        Factor on the net source of an open tail, for its calibration.
 
     Raises ValueError when the hull would touch the wall.
     """
     length = bubble_length_m(vehicle, constants) if open_tail else None
-    hull = solved_hull(vehicle, length, wall_lateral_m, refinement, nose_radius_m)
+    hull = solved_hull(
+        vehicle, length, wall_lateral_m, refinement, nose_radius_m, net_source_factor
+    )
     return PassField(vehicle, hull, VehicleWake(vehicle, constants, air))

@@ -51,12 +51,19 @@ Array = NDArray[np.float64]
 
 TURBULENCE_NEAR = 0.115  # k/V^2 just behind the base
 TURBULENCE_FAR = 0.165  # k/V^2 at x = h per C_D A_f/h^2
+TURBULENCE_DECAY = 1.2  # exponent of k far behind, Eskridge and Thompson 1982
+TURBULENCE_KNEE = 4  # sharpness of the passage from the near to the far level, assumed
 TURBULENCE_WIDTH = 1.1  # width of the turbulence over that of the mean wake, assumed
+TURBULENCE_RISE = 1.1  # the same upwards, assumed
+TURBULENCE_CENTRE = 0.5  # height of its centre over that of the vehicle, assumed
 SHARE_U, SHARE_V, SHARE_W = 0.40, 0.32, 0.28  # of 2k; u from the same data, v and w assumed
 TURBULENCE_ONSET = 0.25  # heights behind the tail over which it rises from zero, assumed
 TURBULENCE_BASE = 0.3  # least standard deviation over the base dimensions, assumed
 TURBULENCE_TIME_S = 0.2  # integral time scale at a fixed point: most of the variance lies above
-# 0.5 Hz, as Eskridge and Rao 1983 (J. Climate Appl. Meteorol. 22) observed (from memory)
+# 0.5 Hz, as Eskridge and Rao 1983 (J. Climate Appl. Meteorol. 22, 1431; abstract) observed
+DRAG_HEIGHT = 0.5  # height of the drag's line of action over that of the vehicle
+BUBBLE_SHEAR_HEIGHTS = 0.05  # thickness of the shear layer at the base, vehicle heights, assumed
+BUBBLE_SHEAR_GROWTH = 0.12  # its growth along the bubble, assumed
 _HALF_WIDTH = math.sqrt(2.0 * math.log(2.0))
 
 
@@ -70,6 +77,10 @@ class WakeConstants:
     bubble_length_heights: float = 1.4  # squareback, Grandemange et al. 2013; 0.7 to 1.6
     reversed_flow: float = 0.35  # share of V, Lienhart and Becker 2003
     turbulence_factor: float = 1.0  # on the rms
+    turbulence_near: float = TURBULENCE_NEAR
+    turbulence_far: float = TURBULENCE_FAR
+    turbulence_centre: float = TURBULENCE_CENTRE  # heights
+    turbulence_rise: float = TURBULENCE_RISE  # vertical width over that of the mean wake
 
 
 @dataclass(frozen=True)
@@ -83,7 +94,7 @@ class AirState:
 def couple_amplitude(vehicle: Vehicle, spread: float) -> float:
     """A of the couple wake for the line of drag at half the vehicle's height."""
     h = vehicle.height_m
-    couple = vehicle.drag_coefficient * vehicle.frontal_area_m2 / h**2 * 0.5
+    couple = vehicle.drag_coefficient * vehicle.frontal_area_m2 / h**2 * DRAG_HEIGHT
     return float((couple / (32.0 * math.pi * math.sqrt(math.e) * spread**3)) ** 0.25)
 
 
@@ -117,7 +128,7 @@ class VehicleWake:
         drag_area = 0.5 * v.drag_coefficient * v.frontal_area_m2
         area = v.width_m * self._height
         if self.constants.family == "couple":
-            couple = drag_area * 0.5 * v.height_m
+            couple = drag_area * DRAG_HEIGHT * v.height_m
             share = (couple / (math.pi * math.sqrt(math.e) * area * self._height)) ** (1.0 / 3.0)
         else:
             share = (drag_area / (2.0 * math.pi * area)) ** 0.5
@@ -156,7 +167,7 @@ class VehicleWake:
         across = np.exp(-0.5 * (y / s_y) ** 2)
         drag_area = 0.5 * v.drag_coefficient * v.frontal_area_m2
         if self.constants.family == "couple":
-            couple = drag_area * 0.5 * v.height_m
+            couple = drag_area * DRAG_HEIGHT * v.height_m
             upward = z * np.exp(-0.5 * (z / s_z) ** 2)
             return couple / (math.pi * s_y * s_z**3) * across * upward
         upward = np.exp(-0.5 * ((z - self._mid) / s_z) ** 2)
@@ -169,7 +180,8 @@ class VehicleWake:
         x, y, z = (np.asarray(a, dtype=np.float64) for a in (x, y, z))
         inside = np.clip(x / self.bubble_m, 0.0, 1.0)
         strength = 1.0 + self.constants.reversed_flow * np.sin(math.pi * inside)
-        shear = 0.05 * v.height_m + 0.12 * np.clip(x, 0.0, self.bubble_m)
+        shear = BUBBLE_SHEAR_HEIGHTS * v.height_m
+        shear = shear + BUBBLE_SHEAR_GROWTH * np.clip(x, 0.0, self.bubble_m)
         y = self._lateral(x, y)
         across = erf((y + 0.5 * v.width_m) / shear) - erf((y - 0.5 * v.width_m) / shear)
         upward = erf((z - v.clearance_m) / shear) - erf((z - v.height_m) / shear)
@@ -186,24 +198,25 @@ class VehicleWake:
 
     def turbulence(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
         """Turbulent kinetic energy k/V^2 at x behind the tail; zero for x < 0."""
-        v = self.vehicle
+        v, c = self.vehicle, self.constants
         x, y, z = (np.asarray(a, dtype=np.float64) for a in (x, y, z))
         behind = np.maximum(x, 0.0) / v.height_m
-        far_level = TURBULENCE_FAR * v.drag_coefficient * v.frontal_area_m2 / v.height_m**2
-        knee = (far_level / TURBULENCE_NEAR) ** (1.0 / 1.2)
-        level = TURBULENCE_NEAR * (1.0 + (behind / knee) ** 4) ** -0.3
+        far_level = c.turbulence_far * v.drag_coefficient * v.frontal_area_m2 / v.height_m**2
+        knee = (far_level / c.turbulence_near) ** (1.0 / TURBULENCE_DECAY)
+        fall = -TURBULENCE_DECAY / TURBULENCE_KNEE
+        level = c.turbulence_near * (1.0 + (behind / knee) ** TURBULENCE_KNEE) ** fall
         level = level * np.minimum(behind / TURBULENCE_ONSET, 1.0)
         own_y, own_z = self.spread(x, ambient=False)
         s_y, s_z = self.spread(x)
         level = level * own_y * own_z / (s_y * s_z)
         s_y = np.maximum(TURBULENCE_WIDTH * s_y, TURBULENCE_BASE * v.width_m)
-        s_z = np.maximum(TURBULENCE_WIDTH * s_z, TURBULENCE_BASE * self._height)
-        centre = 0.5 * v.height_m
+        s_z = np.maximum(self.constants.turbulence_rise * s_z, TURBULENCE_BASE * self._height)
+        centre = self.constants.turbulence_centre * v.height_m
         peak = np.maximum(
             1.0 + np.exp(-2.0 * (centre / s_z) ** 2), 2.0 * np.exp(-0.5 * (centre / s_z) ** 2)
         )
         upward = np.exp(-0.5 * ((z - centre) / s_z) ** 2)
         upward = (upward + np.exp(-0.5 * ((z + centre) / s_z) ** 2)) / peak
         across = np.exp(-0.5 * (self._lateral(x, y) / s_y) ** 2)
-        factor = self.constants.turbulence_factor**2
+        factor = c.turbulence_factor**2
         return np.where(x >= 0.0, factor * level * across * upward, 0.0)

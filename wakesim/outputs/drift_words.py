@@ -76,8 +76,8 @@ def _facts(result: Result, drift: DriftSummary) -> list[tuple[str, str]]:
     origin = (
         "given by the case"
         if own
-        else "from the traffic: flow, speeds and sizes of the vehicles (Berkowicz 2000, Benson "
-        "1979; from memory)"
+        else "from the traffic: flow, speeds and sizes of the vehicles (after Berkowicz 2000 and "
+        "Benson 1979)"
     )
     settled = (
         f"{number(drift.settling_s / 60.0, 0)} min"

@@ -22,7 +22,7 @@ _LEGEND = (
     "slope −2/3",
 )
 _BANDS_PER_DECADE = 10
-_SPLIT_HZ = 0.5  # Eskridge and Rao 1983, from memory
+_SPLIT_HZ = 0.5  # Eskridge and Rao 1983, abstract read
 _DEEPEST_PART = 3e-3  # the same for a part of it
 _DEEPEST = 1e-4  # share of the highest value below which the curve is not shown
 
@@ -62,7 +62,7 @@ def _fast(statistics: MountStatistics) -> str:
         f" {wording.number(100.0 * everything, 0)} % of the variance lies above {_SPLIT_HZ:g} Hz, "
         f"{wording.number(100.0 * quick, 0)} % without changes slower than "
         f"{wording.number(1.0 / frequency[1], 0)} s; published observation: most of what traffic "
-        f"makes does (Eskridge and Rao 1983, from memory), {agrees}."
+        f"makes does (Eskridge and Rao 1983, abstract), {agrees}."
     )
 
 
