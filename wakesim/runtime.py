@@ -39,6 +39,16 @@ def cases_path(*parts: str) -> Path:
     return _carried("cases").joinpath(*parts)
 
 
+def validation_path(*parts: str) -> Path:
+    """Path of a comparison with published data."""
+    return _carried("validation").joinpath(*parts)
+
+
+def is_checkout() -> bool:
+    """Whether the data folders stand beside the package, as in a source tree."""
+    return _carried("validation").parent == _PACKAGE.parent
+
+
 def prepare_kernel_cache() -> None:
     """Give numba a writable, per-user cache when the package folder is read-only.
 

@@ -1,0 +1,29 @@
+"""A quantity's values for conditions given as lists, without a reference file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from wakesim.validation.comparison import Comparison, FigureSpec
+from wakesim.validation.quantities import quantities
+
+KNOWN = quantities()
+
+
+def compute(name, conditions, body=None, nose_radius_m=None, **options):
+    """Value of a quantity for conditions given as lists."""
+    arrays = {k: np.atleast_1d(np.asarray(v, dtype=float)) for k, v in conditions.items()}
+    size = max((a.size for a in arrays.values()), default=1)
+    quantity = KNOWN[name]
+    comparison = Comparison(
+        name="test", title="test", part="gust", quantity=name, unit=quantity.unit, source="test",
+        status="exact", note="", fitted=False, variant=False, measured=np.ones(size), uncertainty=None,
+        conditions={k: np.broadcast_to(a, (size,)) for k, a in arrays.items()},
+        labels=("",) * size, body=body, nose_radius_m=nose_radius_m, options=options, mark=None,
+        figure=FigureSpec(), path=Path("here.toml"),
+    )  # fmt: skip
+    unused = {*conditions, *options} - {*quantity.needs, *quantity.optional}
+    assert not unused, f"{unused} are not documented by {name}"
+    return quantity.function(comparison)

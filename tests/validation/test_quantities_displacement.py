@@ -1,0 +1,127 @@
+"""Displacement quantities against closed forms that share no code with the panels."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from quantity_values import compute
+
+from wakesim.case.vehicle import Vehicle
+from wakesim.errors import CaseError
+
+BODY = Vehicle("body", 1.044, 0.389, 0.338, 0.05, 0.112, 0.285)
+
+
+def ellipse_stream(a, b, alpha_deg, x, y):
+    """Unit stream at alpha past an ellipse: zeta-plane circle of radius (a + b)/2."""
+    z, alpha, k = complex(x, y), np.radians(alpha_deg), 0.25 * (a * a - b * b)
+    root = np.sqrt(z * z - 4.0 * k)
+    zeta = max(0.5 * (z + root), 0.5 * (z - root), key=abs)
+    radius = 0.5 * (a + b)
+    w = np.exp(-1j * alpha) - np.exp(1j * alpha) * radius**2 / zeta**2
+    w /= 1.0 - k / zeta**2
+    return w.real, -w.imag
+
+
+@pytest.mark.parametrize("alpha", [0.0, 30.0, -75.0])
+def test_stream_past_an_ellipse(alpha):
+    where = [(2.5, 0.7), (-0.3, 1.9), (-3.0, -1.2)]
+    for x, y in where:
+        conditions = {
+            "semi_x_m": 2.0, "semi_y_m": 1.0, "incidence_deg": alpha, "x_m": x, "y_m": y,
+        }  # fmt: skip
+        u = compute("plane_stream_u", conditions)[0]
+        v = compute("plane_stream_v", conditions)[0]
+        assert (u, v) == pytest.approx(ellipse_stream(2.0, 1.0, alpha, x, y), abs=1e-4)
+
+
+def test_speed_on_a_circle_is_twice_the_sine():
+    angle = np.array([30.0, 90.0, 135.0, 270.0])
+    speed = compute("plane_surface_speed", {"semi_x_m": 1.5, "angle_deg": angle}, panels=720)
+    assert speed == pytest.approx(2.0 * np.abs(np.sin(np.radians(angle))), abs=2e-3)
+
+
+def test_stream_past_a_sphere_is_that_of_a_dipole():
+    points = np.array([[1.5, 0.8, 0.0], [0.3, -1.4, 0.9], [-2.0, 0.1, -0.5]])
+    r = np.linalg.norm(points, axis=1)
+    exact = -1.5 * points[:, :1] * points / r[:, None] ** 5
+    exact[:, 0] += 1.0 + 0.5 / r**3
+    place = dict(zip(("x_m", "y_m", "z_m"), points.T, strict=True))
+    u = compute("solid_stream_u", {"semi_x_m": 1.0, **place}, panels=14)
+    v = compute("solid_stream_v", {"semi_x_m": 1.0, **place}, panels=14)
+    assert u == pytest.approx(exact[:, 0], abs=2e-3)
+    assert v == pytest.approx(exact[:, 1], abs=2e-3)
+
+
+def test_speed_on_a_sphere_over_a_distant_wall():
+    """1.5 at the side of a sphere in free air (a wall ten radii away changes it by 0.1 %)."""
+    speed = compute(
+        "solid_surface_speed",
+        {"semi_x_m": 1.0, "centre_over_wall_m": 10.0, "x_m": 0.0, "y_m": 1.0, "z_m": 10.0},
+        panels=14,
+    )
+    assert speed[0] == pytest.approx(1.5, rel=0.02)
+
+
+def test_signature_of_a_passing_sphere():
+    lateral, order = np.array([2.0, 2.0, 2.0, 4.0]), np.array([1.0, 2.0, 3.0, 2.0])
+    found = compute(
+        "passing_moment", {"semi_x_m": 1.0, "lateral_m": lateral, "order": order}, panels=14
+    )
+    exact = 27.0 * np.pi / (512.0 * lateral**5)
+    assert abs(found[0]) < 2e-4
+    assert found[1] == pytest.approx(exact[1], rel=0.02)
+    assert found[2] == pytest.approx(-288.0 / 5005.0 / 2.0**8, rel=0.03)
+    assert found[3] == pytest.approx(exact[3], rel=0.02)
+
+
+def test_far_field_of_an_open_tail_is_that_of_its_net_source():
+    """Source 1/2 C_D A_f V over the road: u = Q/(2 pi r^2), in a tunnel taken off the stream."""
+    speed, r = 40.0, 4000.0
+    source = 0.5 * BODY.drag_coefficient * BODY.frontal_area_m2 * speed / (2.0 * np.pi * r**2)
+    ahead = {"X_m": r, "Y_m": 0.0, "Z_m": 0.0, "speed_m_s": speed}
+    aside = {"X_m": -0.5, "Y_m": 0.6 * r, "Z_m": 0.8 * r, "speed_m_s": speed}
+    slowed = speed - compute("tunnel_velocity_u", ahead, BODY)[0]
+    assert slowed == pytest.approx(source, rel=0.01)
+    assert compute("pulse_velocity_u", ahead, BODY)[0] == pytest.approx(slowed, rel=1e-5)
+    assert compute("tunnel_velocity_v", aside, BODY)[0] == pytest.approx(0.6 * source, rel=0.01)
+    assert compute("tunnel_velocity_w", aside, BODY)[0] == pytest.approx(0.8 * source, rel=0.01)
+
+
+def test_plane_body_decays_as_the_square():
+    place = {"X_m": [20.0, 40.0], "Y_m": 0.0, "Z_m": 0.1, "speed_m_s": 1.0}
+    near, far = compute("pulse_velocity_u", place, BODY, plane=True)
+    assert near / far == pytest.approx(((40.0 + 0.522) / (20.0 + 0.522)) ** 2, rel=2e-3)
+
+
+POINT = {"X_m": 1.0, "Y_m": 0.0, "Z_m": 0.1, "speed_m_s": 40.0}
+
+
+@pytest.mark.parametrize(
+    ("name", "conditions", "body", "options", "text"),
+    [
+        ("tunnel_velocity_u", {**POINT, "X_m": -0.5}, BODY, {}, "inside the body"),
+        ("tunnel_velocity_u", {**POINT, "Z_m": -0.1}, BODY, {}, "Z_m = -0.1"),
+        ("tunnel_velocity_u", {**POINT, "speed_m_s": 0.0}, BODY, {}, "speed_m_s = 0.0"),
+        ("tunnel_velocity_u", {**POINT, "X_m": np.nan}, BODY, {}, "X_m = nan"),
+        ("tunnel_velocity_u", POINT, None, {}, "needs a .body."),
+        ("tunnel_velocity_u", POINT, BODY, {"open_tail": "yes"}, "must be true or false"),
+        ("tunnel_velocity_u", POINT, BODY, {"refinement": 9.0}, "must be from 0.5 to 2"),
+        ("tunnel_velocity_u", POINT, BODY, {"nose_length_m": 0.6}, "half the body's length"),
+        ("tunnel_velocity_u", POINT, BODY, {"nose_length_m": 0.2, "plane": True}, "closed 3D hull"),
+        ("plane_added_mass", {"semi_x_m": 1.0, "centre_over_wall_m": 0.9}, None, {}, "more than"),
+        ("solid_added_mass", {"semi_x_m": 1.0, "centre_over_wall_m": 1.0}, None, {}, "more than"),
+        ("solid_added_mass", {"semi_x_m": -1.0}, None, {}, "point 1, semi_x_m = -1"),
+        ("solid_added_mass", {"semi_x_m": 1.0}, None, {"panels": 2.5}, "whole number, 4 to 28"),
+        ("solid_added_mass", {"semi_y_m": 1.0}, None, {}, "needs the condition 'semi_x_m'"),
+        (
+            "passing_moment", {"semi_x_m": 1.0, "lateral_m": 0.5, "order": 2.0}, None, {},
+            "inside the body",
+        ),
+    ],
+)  # fmt: skip
+def test_bad_conditions_are_refused_in_one_line(name, conditions, body, options, text):
+    with pytest.raises(CaseError, match=text) as caught:
+        compute(name, conditions, body, **options)
+    assert str(caught.value).startswith("here.toml: ")
+    assert "\n" not in str(caught.value)

@@ -1,0 +1,281 @@
+"""Traffic quantities against distributions of scipy, Campbell's integrals and plain sums."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from quantity_values import KNOWN, compute
+from scipy import integrate, stats
+
+from wakesim.case.catalogue import vehicle
+from wakesim.case.traffic import Headway
+from wakesim.case.vehicle import Vehicle
+from wakesim.errors import CaseError
+from wakesim.flow.wake import SHARE_W, VehicleWake
+from wakesim.runtime import validation_path
+from wakesim.validation.metrics import metrics
+from wakesim.validation.quantities.traffic import _times, pulse_record
+from wakesim.validation.reader import read_comparison
+from wakesim.validation.verdict import verdict
+
+CAR = vehicle("small_car")
+ROAD = {"flow_veh_h": [3000.0], "speed_m_s": [30.0], "road_width_m": [7.3]}
+
+
+def m3_survival(t, flow, minimum, share):
+    """Cowan's M3, written out."""
+    rate = share * flow / (1 - minimum * flow)
+    return 1.0 if t < minimum else share * math.exp(-rate * (t - minimum))
+
+
+class TestHeadways:
+    def test_exponential_is_scipys(self):
+        flow = 900.0
+        law = stats.expon(scale=3600.0 / flow)
+        one = {"lane_flow_veh_h": [flow]}
+        assert compute("headway_mean", one, model="exponential") == pytest.approx(law.mean())
+        assert compute("headway_sd", one, model="exponential") == pytest.approx(law.std())
+        found = compute("headway_share_above", one | {"threshold_s": [2.5]}, model="exponential")
+        assert found == pytest.approx(law.sf(2.5))
+
+    @pytest.mark.parametrize(
+        ("flow", "minimum", "options", "share"),
+        [
+            (1200.0, 1.5, {"tanner": True}, 1 - 0.5),
+            (800.0, 1.0, {"bunching_s": 7.5}, math.exp(-7.5 / 4.5)),
+            (1000.0, 2.0, {"bunching_factor": 0.6}, math.exp(-0.6 / 1.8)),
+        ],
+    )
+    def test_bunched_moments_by_integration(self, flow, minimum, options, share):
+        q = flow / 3600.0
+        conditions = {"lane_flow_veh_h": [flow], "minimum_s": [minimum]}
+
+        def integral(power):
+            tail = integrate.quad(
+                lambda t: power * t ** (power - 1) * m3_survival(t, q, minimum, share),
+                minimum, 400.0, limit=400,
+            )[0]  # fmt: skip
+            return minimum**power + tail
+
+        mean = integral(1)
+        assert mean == pytest.approx(1 / q, rel=1e-6)
+        assert compute("headway_mean", conditions, **options) == pytest.approx(mean, rel=1e-6)
+        sd = math.sqrt(integral(2) - mean**2)
+        assert compute("headway_sd", conditions, **options) == pytest.approx(sd, rel=1e-6)
+        # the free share given as a condition is the same model
+        given = compute("headway_sd", conditions | {"free_share": [share]})
+        assert given == pytest.approx(sd, rel=1e-6)
+        above = compute("headway_share_above", conditions | {"threshold_s": [3.0]}, **options)
+        assert above == pytest.approx(m3_survival(3.0, q, minimum, share))
+
+    def test_simulated_streams(self):
+        conditions = {
+            "lane_flow_veh_h": [600.0, 1400.0], "minimum_s": [1.0, 1.5], "free_share": [0.5, 0.6],
+        }  # fmt: skip
+        n = 40_000
+        options = {"simulated": True, "vehicles": n}
+        sd = compute("headway_sd", conditions)
+        mean = compute("headway_mean", conditions, **options)
+        expected = 3600.0 / np.array(conditions["lane_flow_veh_h"])
+        assert np.all(np.abs(mean - expected) < 4 * sd / math.sqrt(n))
+        assert compute("headway_sd", conditions, **options) == pytest.approx(sd, rel=0.05)
+        above = conditions | {"threshold_s": [2.0]}
+        exact, drawn = (compute("headway_share_above", above, **o) for o in ({}, options))
+        assert np.all(np.abs(drawn - exact) < 4 * np.sqrt(exact * (1 - exact) / n))
+        assert not np.array_equal(drawn, exact)
+
+    def test_seed_decides(self):
+        one = {"lane_flow_veh_h": [600.0], "free_share": [0.5]}
+        a, b, c = (
+            compute("headway_sd", one, simulated=True, vehicles=500, seed=s) for s in (1, 1, 2)
+        )
+        assert a == b
+        assert a != c
+
+    @pytest.mark.parametrize(
+        ("conditions", "options", "words"),
+        [
+            ({"lane_flow_veh_h": [500.0]}, {}, "needs the condition free_share or one of"),
+            ({"lane_flow_veh_h": [500.0]}, {"tanner": True, "bunching_s": 7.5}, "one of"),
+            ({"lane_flow_veh_h": [500.0]}, {"model": "normal"}, "options.model"),
+            ({"lane_flow_veh_h": [0.0]}, {"tanner": True}, "lane_flow_veh_h"),
+            ({"lane_flow_veh_h": [3900.0]}, {"tanner": True}, "too much"),
+            ({"lane_flow_veh_h": [500.0], "free_share": [0.0]}, {}, "free_share"),
+            ({"lane_flow_veh_h": [500.0]}, {"tanner": True, "vehicles": 3}, "vehicles"),
+        ],
+    )
+    def test_refusals(self, conditions, options, words):
+        with pytest.raises(CaseError) as error:
+            compute("headway_sd", conditions, **options)
+        assert words in str(error.value)
+
+
+class TestHourlyCounts:
+    def test_random_traffic_has_poisson_counts(self):
+        hours = 400
+        flow = np.array([500.0, 4000.0])
+        found = compute("hourly_count_sd", {"road_flow_veh_h": flow}, hours=hours, lanes=2)
+        assert np.all(np.abs(found / np.sqrt(flow) - 1) < 4 / math.sqrt(2 * hours))
+
+    def test_bunched_traffic_follows_renewal_theory(self):
+        # Cox 1962: the variance of a count tends to its mean times the squared variation of gaps
+        flow, hours = 1600.0, 400
+        one = {"lane_flow_veh_h": [flow / 2]}
+        variation = compute("headway_sd", one, bunching_s=7.5)[0] * flow / 2 / 3600.0
+        found = compute(
+            "hourly_count_sd", {"road_flow_veh_h": [flow]}, hours=hours, model="cowan_m3"
+        )
+        assert found[0] == pytest.approx(variation * math.sqrt(flow), rel=4 / math.sqrt(2 * hours))
+        assert variation > 1.5
+
+    def test_real_counts_spread_far_more(self):
+        folder = validation_path()
+        c = read_comparison(folder / "hourly-counts" / "comparison.toml", folder, KNOWN)
+        found = compute("hourly_count_sd", {"road_flow_veh_h": c.conditions["road_flow_veh_h"]})
+        assert np.all(found < 0.5 * c.measured)
+
+
+class TestSpeeds:
+    def test_share_is_that_of_a_truncated_normal(self):
+        limit = np.array([25.0, 31.0, 36.0])
+        conditions = {"threshold_m_s": limit, "mean_m_s": [30.0], "sd_m_s": [4.0]}
+        n = 50_000
+        found = compute("share_above_speed", conditions, vehicles=n)
+        law = stats.truncnorm(-3, 3, loc=30.0, scale=4.0).sf(limit)
+        assert np.all(np.abs(found - law) < 4 * np.sqrt(law * (1 - law) / n))
+
+    def test_the_catalogue_gives_mean_and_spread(self):
+        found = compute("share_above_speed", {"threshold_m_s": [70 * 0.44704]}, CAR)
+        assert found[0] == pytest.approx(0.45, abs=0.01)  # the published share it was made from
+
+    def test_a_body_without_a_speed_is_refused(self):
+        block = Vehicle("block", 4.0, 1.8, 1.5, 0.2, 2.2, 0.3)
+        with pytest.raises(CaseError, match="mean_m_s"):
+            compute("share_above_speed", {"threshold_m_s": [30.0]}, block)
+
+
+class TestShotNoise:
+    def test_record_is_the_plain_sum(self):
+        found = pulse_record(0.5, 2.0, 0.7, 60, 3)
+        headway = Headway("exponential", 0.0, None, None, False)
+        times = _times(headway, 0.5, 60 / 0.5, 3)
+        t = 0.14 * np.arange(150, 150 + found.size)
+        age = t[:, None] - times
+        plain = np.where(age >= 0, 2.0 * np.exp(-np.clip(age, 0, None) / 0.7), 0.0).sum(axis=1)
+        assert found == pytest.approx(plain, abs=2.0 * (1 / 25) ** 2 / 8 * 4)
+
+    @pytest.mark.parametrize("order", [1, 2, 3])
+    def test_cumulants_are_campbells(self, order):
+        rate, height, decay = 0.8, 1.5, 0.6
+        moment = integrate.quad(lambda t: (height * math.exp(-t / decay)) ** order, 0, 50)[0]
+        conditions = {
+            "order": [order], "rate_per_s": [rate], "amplitude_m_s": [height], "decay_s": [decay],
+        }  # fmt: skip
+        found = compute("shot_noise_cumulant", conditions, vehicles=30_000)
+        assert found == pytest.approx(rate * moment, rel=(0.025, 0.04, 0.1)[order - 1])
+
+    @pytest.mark.parametrize(
+        ("change", "options", "words"),
+        [
+            ({"order": [1.5]}, {}, "1, 2 or 3"),
+            ({"order": [4.0]}, {}, "order"),
+            ({"decay_s": [0.0]}, {}, "decay_s"),
+            ({"rate_per_s": [1e-3]}, {"vehicles": 2_000_000}, "lower vehicles"),
+        ],
+    )
+    def test_refusals(self, change, options, words):
+        conditions = {
+            "order": [1.0], "rate_per_s": [1.0], "amplitude_m_s": [1.0], "decay_s": [1.0],
+        }  # fmt: skip
+        with pytest.raises(CaseError) as error:
+            compute("shot_noise_cumulant", conditions | change, **options)
+        assert words in str(error.value)
+
+
+class TestTurbulence:
+    def test_scaling_by_hand(self):
+        # 3000 cars/h at 30 m/s on 7.3 m: D = q A/(V w)
+        share = 3000 / 3600 * 4.05 * 1.75 / (30 * 7.3)
+        found = compute("traffic_sigma_w", ROAD, CAR)
+        assert found == pytest.approx(0.3 * 30 * math.sqrt(share))
+        diffusivity = compute("traffic_diffusivity", ROAD, CAR)
+        assert diffusivity == pytest.approx(0.3 * found * 0.5 * 1.48)
+
+    def test_wakes_carry_the_integral_of_their_energy(self):
+        wake = VehicleWake(CAR)
+        x = np.arange(0.005, 30.0 * 30.0, 0.01)  # midpoints of a plain sum
+
+        def over_x(y):
+            return float(wake.turbulence(x, y, 0.74).sum() * 0.01)
+
+        y = 3.65 * (np.arange(40) + 0.5) / 40
+        energy = 2 * np.mean([over_x(v) for v in y]) * 3.65 / 7.3
+        expected = math.sqrt(2 * SHARE_W * 3000 / 3600 * 30 * energy)
+        assert compute("wakes_sigma_w", ROAD, CAR) == pytest.approx(expected, rel=5e-3)
+
+    def test_variance_is_proportional_to_the_flow_and_falls_with_width(self):
+        one, four = (
+            compute("wakes_sigma_w", ROAD | {"flow_veh_h": [q]}, CAR)[0] for q in (500, 2000)
+        )
+        assert four == pytest.approx(2 * one)
+        wide = compute("wakes_sigma_w", ROAD | {"road_width_m": [40.0]}, CAR)[0]
+        assert wide < 0.6 * compute("wakes_sigma_w", ROAD, CAR)[0]
+
+    def test_energy_of_a_pass_with_speed(self):
+        place = {"beside_m": [1.0], "at_height_m": [1.0]}
+        speeds = {"from_speed_m_s": [20.0], "to_speed_m_s": [30.0]}
+        peak = compute("pass_energy_exponent", place | speeds, CAR, measure="peak")
+        assert peak == pytest.approx(2.0, abs=1e-3)
+        # over a window the pass outlasts the mean is over length, so one power of speed less
+        long, short = (
+            compute("pass_energy_exponent", place | speeds, CAR, window_s=w)[0] for w in (200, 2)
+        )
+        assert 1.0 < long < short < 2.0
+        assert long < 1.2
+
+    @pytest.mark.parametrize(
+        ("name", "change", "words"),
+        [
+            (
+                "traffic_sigma_w",
+                {"flow_veh_h": [40000.0], "speed_m_s": [1.0]},
+                "more than the road",
+            ),
+            ("traffic_sigma_w", {"road_width_m": [0.0]}, "road_width_m"),
+            ("wakes_sigma_w", {"speed_m_s": [0.0]}, "speed_m_s"),
+        ],
+    )
+    def test_refusals(self, name, change, words):
+        with pytest.raises(CaseError) as error:
+            compute(name, ROAD | change, CAR)
+        assert words in str(error.value)
+
+    def test_speeds_must_differ(self):
+        conditions = {
+            "beside_m": [1.0], "at_height_m": [1.0],
+            "from_speed_m_s": [30.0], "to_speed_m_s": [30.0],
+        }  # fmt: skip
+        with pytest.raises(CaseError, match="to_speed_m_s"):
+            compute("pass_energy_exponent", conditions, CAR)
+
+
+@pytest.mark.parametrize("name", ["sd", "share-above-2s", "simulated-share-above-2s"])
+def test_headway_files_are_verified(name):
+    folder = validation_path()
+    c = read_comparison(folder / "headways" / f"{name}.toml", folder, KNOWN)
+    found = KNOWN[c.quantity].function(c)
+    assert verdict(c, metrics(c.measured, found, c.uncertainty)).word == "verified"
+
+
+def test_campbell_files_hold_the_closed_form():
+    folder = validation_path()
+    for name in ("mean", "variance", "third-cumulant"):
+        c = read_comparison(folder / "campbell" / f"{name}.toml", folder, KNOWN)
+        order = c.conditions["order"]
+        exact = (
+            c.conditions["rate_per_s"] * c.conditions["amplitude_m_s"] ** order
+            * c.conditions["decay_s"] / order
+        )  # fmt: skip
+        assert c.measured == pytest.approx(exact, rel=1e-9)

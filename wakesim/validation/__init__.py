@@ -1,0 +1,1 @@
+"""Comparisons with published data: reference files, computed quantities, metrics, report."""

@@ -1,0 +1,205 @@
+"""Constants fitted to published data by least squares, with their intervals.
+
+Residuals are e = ln(computed/measured), or computed - measured. Constants that must stay positive
+are fitted by their logarithm. With J the Jacobian of the residuals at the least-squares solution,
+n data and p constants,
+
+    C = s^2 (J^T J)^-1,  s^2 = sum(e^2)/(n - p),  interval: value +- t(0.95, n - p) sqrt(C_ii),
+
+the 90 % interval of nonlinear regression (G. A. F. Seber and C. J. Wild, Nonlinear Regression,
+1989, section 5.1, from memory). It takes every datum as independent. Beside it stands the
+delete-one-station jackknife (B. Efron and C. Stein, Ann. Statist. 9 (1981) 586, from memory), with
+t(0.95, stations - 1), which does not.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import OptimizeResult, least_squares
+from scipy.stats import t as student
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Interval = tuple[float, float]
+
+TAIL = 0.95  # one-sided: 90 % two-sided
+_STARTS = (0.25, 0.75)  # further starts, as shares of the search range
+_AT_BOUND = 1e-3  # of the search range
+
+
+@dataclass(frozen=True)
+class Constant:
+    """A constant to fit: default, search bounds and the range in which it may be adopted.
+
+    A ``nuisance`` is fitted along with the others and never adopted. ``positive``: fitted by its
+    logarithm. ``unlike`` is empty when the data stand for what the default stands for, else says in
+    words why they do not.
+    """
+
+    name: str
+    symbol: str
+    unit: str
+    default: float
+    bounds: Interval
+    allowed: Interval = (-math.inf, math.inf)
+    positive: bool = True
+    nuisance: bool = False
+    unlike: str = ""
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Data and a model: ``predict`` takes values of the constants (p,) and returns (n,).
+
+    ``station`` (n,) numbers the places of measurement in order. ``relative``: residuals are
+    logarithms of ratios, else differences in ``unit``. ``note``: limits of the data in words.
+    """
+
+    name: str
+    data: str
+    constants: tuple[Constant, ...]
+    measured: Array
+    station: NDArray[np.int64]
+    predict: Callable[[Array], Array]
+    relative: bool = True
+    unit: str = ""
+    note: str = ""
+
+    def residuals(self, values: Array) -> Array:
+        """Residuals (n,) at values (p,) of the constants."""
+        computed = self.predict(values)
+        if self.relative:
+            return np.log(computed / self.measured)
+        return computed - self.measured
+
+    def training(self) -> Mask:
+        """(n,) True for every other station in order, from the first on."""
+        place = np.searchsorted(np.unique(self.station), self.station)
+        return np.asarray(place % 2 == 0)
+
+    @property
+    def defaults(self) -> Array:
+        """Default values (p,)."""
+        return np.array([c.default for c in self.constants])
+
+    def to_point(self, values: Array) -> Array:
+        """Values (p,) in the scale of the fit: logarithms of positive constants."""
+        pairs = zip(self.constants, values, strict=True)
+        return np.array([math.log(v) if c.positive else v for c, v in pairs])
+
+    def to_values(self, point: Array) -> Array:
+        """The reverse of ``to_point``."""
+        pairs = zip(self.constants, point, strict=True)
+        return np.array([math.exp(q) if c.positive else q for c, q in pairs])
+
+    def search(self) -> tuple[Array, Array]:
+        """Bounds of the search in the scale of the fit, each (p,)."""
+        low, high = zip(*(c.bounds for c in self.constants), strict=True)
+        return self.to_point(np.array(low)), self.to_point(np.array(high))
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """Least-squares solution: values (p,), and in the scale of the fit the point (p,), its
+    covariance (p, p) and the degrees of freedom."""
+
+    values: Array
+    point: Array
+    covariance: Array
+    freedom: int
+    rms: float
+    at_bound: NDArray[np.bool_]
+
+
+def _solutions(problem: Problem, use: Mask, start: Array | None) -> list[OptimizeResult]:
+    low, high = problem.search()
+    starts = [problem.to_point(problem.defaults if start is None else start)]
+    if start is None:
+        shares = itertools.product(_STARTS, repeat=low.size)
+        starts += [low + np.array(share) * (high - low) for share in shares]
+    return [
+        least_squares(
+            lambda point: problem.residuals(problem.to_values(point))[use],
+            np.clip(first, low, high),
+            bounds=(low, high),
+            x_scale=np.full(low.size, 0.1),
+            diff_step=1e-5,
+            xtol=1e-10,
+            ftol=1e-12,
+            gtol=1e-12,
+        )
+        for first in starts
+    ]
+
+
+def estimate(problem: Problem, use: Mask | None = None, start: Array | None = None) -> Estimate:
+    """Constants fitted to the data in ``use`` (n,), default all of them.
+
+    The search begins at the defaults and at points over the search range, or at ``start`` (p,)
+    alone. Raises ValueError with fewer data than constants; with as many the covariance is
+    infinite.
+    """
+    use = np.ones(problem.measured.size, dtype=bool) if use is None else use
+    count, size = int(use.sum()), len(problem.constants)
+    if count < size:
+        raise ValueError(f"{problem.name}: {count} data cannot fix {size} constants")
+    best = min(_solutions(problem, use, start), key=lambda r: round(float(r.cost), 12))
+    freedom = count - size
+    covariance = np.full((size, size), np.inf)
+    if freedom > 0:
+        variance = 2.0 * float(best.cost) / freedom
+        covariance = variance * np.linalg.pinv(best.jac.T @ best.jac)
+    low, high = problem.search()
+    margin = _AT_BOUND * (high - low)
+    return Estimate(
+        values=problem.to_values(best.x),
+        point=best.x,
+        covariance=covariance,
+        freedom=freedom,
+        rms=math.sqrt(2.0 * float(best.cost) / count),
+        at_bound=(best.x < low + margin) | (best.x > high - margin),
+    )
+
+
+def _exp(x: float) -> float:
+    return math.exp(x) if x < 700.0 else math.inf
+
+
+def _about(problem: Problem, point: Array, half: Array) -> list[Interval]:
+    """Intervals of all constants from half-widths in the scale of the fit."""
+    out = []
+    for constant, centre, width in zip(problem.constants, point, half, strict=True):
+        low, high = float(centre - width), float(centre + width)
+        out.append((_exp(low), _exp(high)) if constant.positive else (low, high))
+    return out
+
+
+def intervals(problem: Problem, found: Estimate) -> list[Interval]:
+    """90 % intervals of all constants from the covariance; unbounded without one."""
+    half = np.full(found.point.size, np.inf)
+    if found.freedom > 0:
+        half = student.ppf(TAIL, found.freedom) * np.sqrt(np.diag(found.covariance))
+    return _about(problem, found.point, half)
+
+
+def jackknife(problem: Problem, use: Mask, found: Estimate) -> list[Interval]:
+    """90 % intervals of all constants by leaving out one station of ``use`` at a time.
+
+    Unbounded when a station fewer leaves fewer data than constants.
+    """
+    places = np.unique(problem.station[use])
+    points = []
+    for place in places:
+        kept = use & (problem.station != place)
+        if kept.sum() < len(problem.constants):
+            return _about(problem, found.point, np.full(found.point.size, np.inf))
+        points.append(estimate(problem, kept, found.values).point)
+    n = places.size
+    error = np.sqrt((n - 1) / n * np.sum((points - np.mean(points, axis=0)) ** 2, axis=0))
+    return _about(problem, found.point, student.ppf(TAIL, n - 1) * error)

@@ -1,0 +1,200 @@
+"""What one passage leaves in the air: slowed air behind it, turbulent energy, vertical spread.
+
+Fall of the air speed ahead of a follower: a vehicle that trails another at distance x meets air
+that already moves with u(x, y, z); averaged over its front this is the fall of its air speed over
+the vehicle's speed, so the fall in percent is 100 times the mean of u/V over the front.
+
+Energy of a passage at a fixed point (y, z): in still air the wake sweeps past at the vehicle's
+speed, t = x/V, so that
+
+    integral of k dt = V * integral of (k/V^2) dx,      x from x_from to V T,
+
+T the age at which wakes are dropped. It has no limit of its own that is reached soon: k falls as
+x^(-1.2), so what is left beyond x falls as x^(-0.2) only. Passages at the rate q add q times this
+to the mean turbulent energy at the point (Campbell's theorem), which is how it is read off traffic.
+
+Vertical spread of the air marked by a vehicle after the residence time t over the road: root of
+the mean of z^2 weighted with the momentum, sigma_z of a Gaussian at the road. With ``by`` =
+"wakes" it is that of the mean wake at x = V t, own growth and mixing together; with "mixing" that
+of a line at half the vehicle's height that diffuses alone, sigma_z^2 = (h/2)^2 + 2 K t. K is that
+of the traffic (``air/traffic_turbulence.py``) unless given.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from wakesim.air.traffic_turbulence import (
+    area_share,
+    mixing_length,
+    traffic_diffusivity,
+    traffic_sigma_w,
+)
+from wakesim.case.vehicle import Vehicle
+from wakesim.errors import CaseError
+from wakesim.flow.wake import AirState, VehicleWake
+from wakesim.validation.comparison import Array, Comparison, Quantity
+from wakesim.validation.quantities.inputs import body_of, choice, condition
+from wakesim.validation.quantities.near_wake import WAKE_OPTIONS, setting, wake_constants
+
+_FRONT_POINTS = 48  # Gauss-Legendre, each way
+_NEAREST_M = 1e-4
+_STEPS = 4000  # along the wake, evenly in ln x
+_HEIGHTS, _SIGMAS = 4000, 9.0
+
+
+def _wake(c: Comparison, mixing_m: float | None = None) -> VehicleWake:
+    """The wake of the comparison's body; K/V from the option when it is not given, m."""
+    if mixing_m is None:
+        mixing_m = setting(c, "diffusivity_over_speed_m", 0.0, 0.0, 1.0, "m")
+    return VehicleWake(body_of(c), wake_constants(c), AirState(diffusivity_over_speed_m=mixing_m))
+
+
+# --- fall of the air speed ----------------------------------------------------------------------
+
+
+def front_mean(
+    wake: VehicleWake, behind_m: float, width_m: float, low_m: float, high_m: float
+) -> float:
+    """Mean of u/V over a front across the centreline at a distance behind the tail."""
+    node, weight = np.polynomial.legendre.leggauss(_FRONT_POINTS)
+    y = 0.5 * width_m * node
+    z = low_m + 0.5 * (high_m - low_m) * (node + 1.0)
+    u = wake.velocity(behind_m, y[:, None], z)
+    return float(0.25 * weight @ u @ weight)
+
+
+def wake_speed_fall(c: Comparison) -> Array:
+    """Fall of the air speed ahead of a front behind the body, (n,) % of the body's speed."""
+    body, wake = body_of(c), _wake(c)
+    behind = condition(c, "behind_m", 0.0, 1e4)
+    width = setting(c, "width_m", body.width_m, 0.01, 20.0, "m")
+    low = setting(c, "z_low_m", body.clearance_m, 0.0, 20.0, "m")
+    high = setting(c, "z_high_m", body.height_m, 0.01, 20.0, "m")
+    if high <= low:
+        raise CaseError(f"{c.path}: options.z_high_m = {high:g}: must be above z_low_m = {low:g} m")
+    return 100.0 * np.array([front_mean(wake, float(x), width, low, high) for x in behind])
+
+
+# --- energy of a passage ------------------------------------------------------------------------
+
+
+def passage_energy(
+    wake: VehicleWake, speed_m_s: float, y_m: float, z_m: float, from_m: float, to_m: float
+) -> float:
+    """Integral of k dt at a fixed point while the wake from ``from_m`` to ``to_m`` passes, m2/s."""
+    x = np.geomspace(max(from_m, _NEAREST_M), to_m, _STEPS + 1)
+    k = wake.turbulence(x, y_m, z_m)
+    return float(speed_m_s * np.trapezoid(k * x, np.log(x)))
+
+
+def tke_per_passage(c: Comparison) -> Array:
+    """Turbulent energy of one passage at a fixed point, summed over time, (n,) m2/s2 s."""
+    wake = _wake(c)
+    z = condition(c, "z_m", 0.0, 50.0)
+    y = condition(c, "y_m", -50.0, 50.0, "m", 0.0)
+    speed = condition(c, "speed_m_s", 0.5, 100.0, "m/s")
+    start = setting(c, "x_from_m", 0.0, 0.0, 200.0, "m")
+    memory = setting(c, "memory_s", 30.0, 0.5, 3600.0, "s")
+    if np.any(memory * speed <= start):
+        raise CaseError(
+            f"{c.path}: options.x_from_m = {start:g}: must be less than speed times memory_s, "
+            f"{memory * float(speed.min()):g} m"
+        )
+    return np.array(
+        [
+            passage_energy(wake, float(v), float(a), float(b), start, memory * float(v))
+            for v, a, b in zip(speed, y, z, strict=True)
+        ]
+    )
+
+
+# --- vertical spread ------------------------------------------------------------------------------
+
+
+def momentum_height(wake: VehicleWake, behind_m: float) -> float:
+    """Root of the mean of z^2 weighted with the mean wake on its centre plane, m."""
+    top = _SIGMAS * float(wake.spread(behind_m)[1]) + wake.vehicle.height_m
+    z = np.linspace(0.0, top, _HEIGHTS + 1)
+    u = wake.velocity(behind_m, 0.0, z)
+    return math.sqrt(float(np.trapezoid(u * z**2, z) / np.trapezoid(u, z)))
+
+
+def _traffic_k(c: Comparison, body: Vehicle, speed: Array) -> Array:
+    """Eddy diffusivity, (n,) m2/s: the option, or that of one class on its road."""
+    if "diffusivity_m2_s" in c.options:
+        return np.full(c.size, setting(c, "diffusivity_m2_s", 0.0, 0.0, 20.0, "m2/s"))
+    flow = condition(c, "flow_veh_h", 0.0, 40_000.0, "veh/h", 0.0) / 3600.0
+    road = condition(c, "road_width_m", 2.0, 100.0, "m", 7.3)
+    length = mixing_length(body.height_m)
+    out = np.empty(c.size)
+    for i, (q, v, w) in enumerate(zip(flow, speed, road, strict=True)):
+        share = float(area_share(q, v, body.length_m * body.width_m, float(w)))
+        if share > 1.0:
+            raise CaseError(f"{c.path}: point {i + 1}: vehicles would cover more than the road")
+        out[i] = float(traffic_diffusivity(traffic_sigma_w(v, share), length))
+    return out
+
+
+def first_vertical_spread(c: Comparison) -> Array:
+    """Vertical spread of air marked by a vehicle after a residence time over the road, (n,) m."""
+    body = body_of(c)
+    age = condition(c, "residence_time_s", 0.0, 3600.0, "s")
+    speed = condition(c, "speed_m_s", 0.5, 100.0, "m/s")
+    k = _traffic_k(c, body, speed)
+    if choice(c, "by", "wakes", ("wakes", "mixing")) == "mixing":
+        return np.sqrt((0.5 * body.height_m) ** 2 + 2.0 * k * age)
+    return np.array(
+        [
+            momentum_height(_wake(c, float(mix / v)), float(v * t))
+            for mix, v, t in zip(k, speed, age, strict=True)
+        ]
+    )
+
+
+_AIR = {
+    **WAKE_OPTIONS,
+    "diffusivity_over_speed_m": "ambient eddy diffusivity over the body's speed, m, default 0",
+}
+
+QUANTITIES = (
+    Quantity(
+        "wake_speed_fall_percent", "%",
+        "mean along-road wake speed over a front behind the body, in % of the body's speed",
+        ("behind_m",),
+        {
+            **_AIR,
+            "width_m": "width of the front, default the body's",
+            "z_low_m": "lower edge of the front, default the body's clearance",
+            "z_high_m": "upper edge of the front, default the body's height",
+        },
+        wake_speed_fall, True,
+    ),
+    Quantity(
+        "tke_per_passage", "m2/s",
+        "turbulent kinetic energy of one passage at a fixed point, summed over time (m2/s2 s)",
+        ("z_m", "speed_m_s"),
+        {
+            **_AIR,
+            "y_m": "condition: distance of the point from the lane's axis, default 0",
+            "x_from_m": "wake left out just behind the tail, m, default 0",
+            "memory_s": "age at which the wake is dropped, s, default 30 as in a run",
+        },
+        tke_per_passage, True,
+    ),
+    Quantity(
+        "first_vertical_spread", "m",
+        "vertical spread of air marked by a vehicle after a residence time over the road",
+        ("residence_time_s", "speed_m_s"),
+        {
+            **WAKE_OPTIONS,
+            "by": "wakes (default: the wake's own growth and mixing) or mixing (K alone)",
+            "flow_veh_h": "condition: flow that makes the mixing, default 0",
+            "road_width_m": "condition: width of its carriageway, default 7.3",
+            "diffusivity_m2_s": "eddy diffusivity instead of that of the flow",
+        },
+        first_vertical_spread, True,
+    ),
+)  # fmt: skip

@@ -1,0 +1,161 @@
+"""Turbulence that traffic makes: the published scaling, and what superposed wakes carry.
+
+Berkowicz's scaling sigma_w0 = b sqrt(sum D V^2) and the diffusivity from it are those of
+``air/traffic_turbulence.py``. The wakes carry, by Campbell's theorem and averaged over the road,
+sigma_w^2 = 2 share_w q V times the integral of k/V^2 over x, to the age at which wakes are dropped.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from wakesim.air.traffic_turbulence import (
+    area_share,
+    mixing_length,
+    traffic_diffusivity,
+    traffic_sigma_w,
+)
+from wakesim.errors import CaseError
+from wakesim.flow.wake import SHARE_W, AirState, VehicleWake
+from wakesim.validation.comparison import Array, Comparison, Quantity
+from wakesim.validation.quantities.inputs import body_of, choice, condition, flag
+from wakesim.validation.quantities.near_wake import WAKE_OPTIONS, setting, wake_constants
+
+
+def _share(c: Comparison) -> tuple[Array, Array]:
+    """Speeds and shares of the road's area covered by the class, (n,) each."""
+    body = body_of(c)
+    flow = condition(c, "flow_veh_h", 0.0, 40_000.0, "veh/h") / 3600.0
+    speed = condition(c, "speed_m_s", 0.5, 100.0, "m/s")
+    width = condition(c, "road_width_m", 2.0, 100.0)
+    plan = body.length_m * body.width_m
+    share = np.array(
+        [area_share(q, v, plan, float(w)) for q, v, w in zip(flow, speed, width, strict=True)]
+    )
+    if np.any(share > 1.0):
+        worst = int(np.argmax(share > 1.0))
+        raise CaseError(f"{c.path}: point {worst + 1}: vehicles would cover more than the road")
+    return speed, share
+
+
+def sigma_w(c: Comparison) -> Array:
+    """Vertical turbulence that traffic of one class makes, (n,) m/s (Berkowicz's scaling)."""
+    return np.array([traffic_sigma_w(v, d) for v, d in zip(*_share(c), strict=True)])
+
+
+def diffusivity(c: Comparison) -> Array:
+    """Eddy diffusivity that traffic of one class makes over its road, (n,) m2/s."""
+    length = mixing_length(body_of(c).height_m)
+    return np.asarray(traffic_diffusivity(sigma_w(c), length), dtype=np.float64)
+
+
+def wakes_sigma_w(c: Comparison) -> Array:
+    """Vertical turbulence that superposed wakes carry, averaged over the road, (n,) m/s.
+
+    At the height ``at_height_m`` (half the vehicle's by default), wakes to the age ``memory_s``.
+    """
+    body, constants = body_of(c), wake_constants(c)
+    flow = condition(c, "flow_veh_h", 0.0, 40_000.0, "veh/h") / 3600.0
+    speed = condition(c, "speed_m_s", 0.5, 100.0, "m/s")
+    width = condition(c, "road_width_m", 2.0, 100.0)
+    z = setting(c, "at_height_m", 0.5 * body.height_m, 0.05, 20.0, "m")
+    memory = setting(c, "memory_s", 30.0, 1.0, 600.0, "s")
+    spreading = setting(c, "diffusivity_m2_s", 0.0, 0.0, 20.0, "m2/s")
+    out = np.empty(c.size)
+    for i, (q, v, w) in enumerate(zip(flow, speed, width, strict=True)):
+        wake = VehicleWake(body, constants, AirState(diffusivity_over_speed_m=spreading / v))
+        energy = _energy_over_road(wake, float(w), z, memory * float(v))
+        out[i] = math.sqrt(2.0 * SHARE_W * q * v * energy)
+    return out
+
+
+def _energy_over_road(wake: VehicleWake, width_m: float, z: float, reach_m: float) -> float:
+    """Integral of k/V^2 over x and over the road's width, over that width, m."""
+    x = np.concatenate(([0.0], np.geomspace(0.01, reach_m, 600)))
+    y = np.linspace(-0.5 * width_m, 0.5 * width_m, 121)
+    energy = wake.turbulence(x[:, None], y, z)
+    return float(np.trapezoid(np.trapezoid(energy, y, axis=1), x) / width_m)
+
+
+def pass_energy_exponent(c: Comparison) -> Array:
+    """Exponent of the turbulent energy at a fixed point in the vehicle's speed, (n,).
+
+    The energy of one pass is k plus, unless ``wake_passing`` is false, half the variance of the
+    wake's mean velocity, as an anemometer beside the road reads it. ``measure`` = "peak" takes the
+    largest k; "mean" the average over ``window_s`` from the moment the tail passes.
+    """
+    body, constants = body_of(c), wake_constants(c)
+    beside = condition(c, "beside_m", 0.0, 50.0)
+    height = condition(c, "at_height_m", 0.0, 20.0)
+    low = condition(c, "from_speed_m_s", 0.5, 100.0, "m/s")
+    high = condition(c, "to_speed_m_s", 0.5, 100.0, "m/s")
+    if np.any(high <= low):
+        raise CaseError(f"{c.path}: to_speed_m_s must be above from_speed_m_s")
+    measure = choice(c, "measure", "mean", ("mean", "peak"))
+    window = setting(c, "window_s", 10.0, 0.5, 600.0, "s")
+    passing = flag(c, "wake_passing", True)
+    wake = VehicleWake(body, constants)
+    out = np.empty(c.size)
+    for i in range(c.size):
+        speed = np.geomspace(low[i], high[i], 9)
+        y = 0.5 * body.width_m + beside[i]
+        energy = [_pass_energy(wake, v, y, height[i], window, measure, passing) for v in speed]
+        out[i] = np.polyfit(np.log(speed), np.log(energy), 1)[0]
+    return out
+
+
+def _pass_energy(
+    wake: VehicleWake,
+    speed: float,
+    y: float,
+    z: float,
+    window_s: float,
+    measure: str,
+    passing: bool,
+) -> float:
+    t = np.linspace(0.0, window_s, 4001)
+    k = speed**2 * wake.turbulence(speed * t, y, z)
+    if measure == "peak":
+        return float(k.max())
+    u = speed * wake.velocity(speed * t, y, z)
+    mean = float(np.trapezoid(k, t) / window_s)
+    return mean + (0.5 * float(np.var(u)) if passing else 0.0)
+
+
+_ROAD = ("flow_veh_h", "speed_m_s", "road_width_m")
+
+QUANTITIES = (
+    Quantity(
+        "traffic_sigma_w", "m/s", "vertical turbulence that traffic of one class makes (scaling)",
+        _ROAD, {}, sigma_w, True,
+    ),
+    Quantity(
+        "traffic_diffusivity", "m2/s", "eddy diffusivity that traffic of one class makes",
+        _ROAD, {}, diffusivity, True,
+    ),
+    Quantity(
+        "wakes_sigma_w", "m/s", "vertical turbulence of superposed wakes, mean over the road",
+        _ROAD,
+        {
+            **WAKE_OPTIONS,
+            "at_height_m": "height, default half the vehicle's",
+            "memory_s": "age at which wakes are dropped, default 30",
+            "diffusivity_m2_s": "ambient diffusivity that widens the wakes, default 0",
+        },
+        wakes_sigma_w, True,
+    ),
+    Quantity(
+        "pass_energy_exponent", "1",
+        "exponent in the vehicle's speed of the turbulent energy of a pass at a fixed point",
+        ("beside_m", "at_height_m", "from_speed_m_s", "to_speed_m_s"),
+        {
+            **WAKE_OPTIONS,
+            "measure": "mean (default) over a window, or peak",
+            "window_s": "window from the moment the tail passes, default 10",
+            "wake_passing": "count the variance of the mean wake too (mean only), default true",
+        },
+        pass_energy_exponent, True,
+    ),
+)  # fmt: skip
