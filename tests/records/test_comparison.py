@@ -1,0 +1,315 @@
+"""A record held against the model: verdicts on invented records whose constants are known."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+
+import numpy as np
+import pytest
+from invented_record import CASE_CONSTANTS, Truth, write
+from one_lane_road import text_of
+
+from wakesim.case.load import load_case_text
+from wakesim.errors import CaseError
+from wakesim.records import comparison, comparison_json
+from wakesim.records.anemometer import AnemometerRecord
+from wakesim.records.comparison import compare_record
+from wakesim.records.comparison_json import as_plain
+from wakesim.records.comparison_report import answer
+from wakesim.records.inputs import chosen_mount, read_inputs
+from wakesim.records.judgement import judge, judge_difference
+from wakesim.records.model_range import ModelRange
+from wakesim.records.quantities import QUANTITIES, compare, without_slow
+from wakesim.records.scenarios import shortest_run
+
+INSTRUMENT = '\n[instrument]\nkind = "sonic"\naveraging_s = 0.1\nnoise_m_s = 0.03\n'
+SECONDS = 720.0
+STILL = Truth(
+    pulse=1.0, spread=1.1, turbulence=1.0, wind_m_s=(0.0, 0.0), gusts_m_s=0.0, time_sd_s=0.0
+)
+
+
+def a_case(**changes):
+    usual = {"hours": 1.0, "memory": 15, "flow": 500, "heavy": 0.3, "wander": 0.2, "offset": 1.5,
+             "light_mix": "{ small_car = 1.0 }", "kind": "post",
+             "air": "still = true\ndrift = { enabled = false }"}  # fmt: skip
+    return load_case_text(text_of(**(usual | changes)) + INSTRUMENT, "made-up.toml")
+
+
+@pytest.fixture(scope="module")
+def case():
+    return a_case()
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("records")
+
+
+def no_range(scenario, windows, measure, cache, say):
+    """In place of the model interval, which takes most of the time."""
+    size = measure(comparison.modelled_records(scenario, cache, windows=windows)[0]).size
+    return ModelRange(np.zeros(size), np.zeros(size), ())
+
+
+def compared(case, folder, truth, name, log=True, columns="u, v", seed=3, **options):
+    paths = write(folder, case, truth, columns, name, seconds=SECONDS, seed=seed)
+    inputs = read_inputs(case, paths[0], passes_path=paths[1] if log else None)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(comparison, "model_range", no_range)
+        patch.setattr(comparison, "_DRAWS", 2)
+        return compare_record(inputs, **options)
+
+
+def by_key(result):
+    return {j.key: j for j in result.judgements}
+
+
+@pytest.fixture(scope="module")
+def same_world(case, folder):
+    return compared(case, folder, STILL, "same")
+
+
+@pytest.fixture(scope="module")
+def faster_world(case, folder):
+    truth = Truth(**(STILL.__dict__ | {"scale": 2.0}))
+    return compared(case, folder, truth, "faster")
+
+
+def test_a_record_of_the_models_own_world_agrees(same_world):
+    found = by_key(same_world)
+    for q in QUANTITIES:
+        judgement = found[q.key]
+        assert judgement.ratio == pytest.approx(1.0, abs=0.12), q.key
+    verdicts = [found[q.key].verdict for q in QUANTITIES]
+    assert verdicts.count("agrees") >= 5  # of six, at 90 % each
+    assert found["pulse_artic_lorry_eu"].verdict == "agrees"
+    points = {p.key: p.values for p in same_world.points}
+    assert points["pass_peaks"]["correlation"] > 0.8
+    assert points["pass_peaks"]["fac2"] > 0.9
+
+
+def test_the_logs_clock_is_found_and_taken_out(same_world):
+    clock = same_world.clock
+    low, high = clock.offset_interval_s
+    assert clock.significant
+    assert low < STILL.offset_s < high
+    # the lorry's bow wave stands where the nose is abreast
+    lorry = next(s for s in same_world.signatures if s.vehicle == "artic_lorry_eu")
+    curve = lorry.curves["v"].record
+    assert abs(curve.time_s[np.nanargmax(curve.mean)]) < 0.3
+    assert "0.7" in " ".join(answer(same_world))
+
+
+def test_twice_the_speed_is_called_too_low_by_two(faster_world):
+    found = by_key(faster_world)
+    for key in ("mean_speed", "effective_speed", "rms_faster_than_2_s"):
+        judgement = found[key]
+        low, high = judgement.ratio_interval
+        assert judgement.verdict == "too low"
+        assert low < 2.0 < high or judgement.ratio == pytest.approx(2.0, rel=0.1)
+        factor = float(re.search(r"by a factor of ([\d.]+)", judgement.text)[1])
+        assert factor == pytest.approx(2.0, abs=0.25)
+    assert "too low" in answer(faster_world)[0]
+
+
+def test_the_residual_of_the_same_world_is_what_the_model_leaves(same_world):
+    c = same_world.curves
+    middle = (c.frequency_hz > 0.05) & (c.frequency_hz < 2.0)
+    ratio = c.residual[middle].sum() / c.model_residual[middle].sum()
+    assert 0.75 < ratio < 1.33
+    assert c.residual[middle].sum() < 0.95 * c.record_density[middle].sum()
+
+
+def test_without_a_log_only_statistics_are_compared(case, folder):
+    result = compared(case, folder, STILL, "alone", log=False)
+    found = by_key(result)
+    assert set(found) == {q.key for q in QUANTITIES}
+    assert result.clock is None
+    assert result.signatures == ()
+    assert found["mean_speed"].ratio == pytest.approx(1.0, abs=0.3)
+    plain = as_plain(result)
+    assert any("--fit" in text for text in plain["needs_log"])
+    assert "other, simulated vehicles" in " ".join(answer(result))
+    # unlike vehicles: surely a wider interval than with the same ones
+    assert np.ptp(found["mean_speed"].ratio_interval) > 0.05
+
+
+def test_a_log_of_other_traffic_is_not_believed(case, folder):
+    paths = write(folder, case, STILL, "u, v", "mine", seconds=SECONDS, seed=3)
+    other = write(folder, case, STILL, "u, v", "other", seconds=SECONDS, seed=9)
+    inputs = read_inputs(case, paths[0], passes_path=other[1])
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(comparison, "model_range", no_range)
+        patch.setattr(comparison, "_DRAWS", 2)
+        result = compare_record(inputs, fitted=True)
+    assert not result.clock.significant
+    assert result.fit is None
+    assert any("no constants were fitted" in note for note in result.notes)
+    for judgement in result.judgements:
+        if judgement.key.startswith(("pulse_", "wake_")):
+            assert judgement.verdict == "cannot be judged"
+    assert as_plain(result)["clock"]["applied"] is False
+    assert any("NO MATCH" in text for text in answer(result))
+
+
+def test_the_slow_wind_of_the_record_can_be_taken_off_both(case, folder):
+    windy = Truth(**(STILL.__dict__ | {"wind_m_s": (1.5, 1.0)}))
+    result = compared(case, folder, windy, "windy", ambient="record")
+    found = by_key(result)
+    assert found["mean_speed"].ratio == pytest.approx(1.0, abs=0.12)
+    assert found["share_above_cut_in"].verdict == "cannot be judged"
+    # a wind of 1.8 m/s that the case does not have
+    assert result.inputs.record.speed_m_s.mean() > 1.6
+    assert found["mean_speed"].record < 0.7
+
+
+def test_a_speed_alone_is_compared_but_not_freed_of_the_wind(case, folder):
+    result = compared(case, folder, STILL, "speeds", columns="speed")
+    assert by_key(result)["effective_speed"].ratio == pytest.approx(1.0, abs=0.15)
+    assert as_plain(result)["record"]["components"] is False
+    assert {c for s in result.signatures for c in s.curves} <= {"speed"}
+    with pytest.raises(CaseError, match="--ambient record needs u_m_s"):
+        compare_record(result.inputs, ambient="record")
+
+
+def test_nonsense_is_refused(case, folder, same_world):
+    alone = read_inputs(case, same_world.inputs.record.path)
+    with pytest.raises(CaseError, match="--fit needs a passing log"):
+        compare_record(alone, fitted=True)
+    with pytest.raises(CaseError, match="has no mount 'q'"):
+        chosen_mount(case, "q")
+    with pytest.raises(CaseError, match="time_s"):
+        compare_record(same_world.inputs, log_time_error_s=5.0)
+
+
+def test_every_key_of_the_json_is_documented(same_world):
+    text = json.dumps(as_plain(same_world, ["x"]), allow_nan=False)
+    documented = comparison_json.__doc__
+    values = json.loads(text)
+    words = set(re.findall(r"\w+", documented))
+    assert set(values) <= words
+    for key in ("case", "record", "log", "mount", "clock", "blocks"):
+        named = set(values[key]) - {"number"}
+        assert named <= words, key
+    for key in ("quantities", "metrics", "signatures"):
+        for item in values[key]:
+            assert set(item) <= words, key
+
+
+# --- parts --------------------------------------------------------------------------------------
+
+
+def a_record(speed, dt=0.1):
+    n = speed.size
+    return AnemometerRecord(
+        time_s=dt * np.arange(n), speed_m_s=speed, u_m_s=None, v_m_s=None, w_m_s=None, dt_s=dt,
+        start=None, gap_share=0.0, path="x.csv", sha256="",
+    )  # fmt: skip
+
+
+def test_ratio_intervals_cover_as_often_as_they_say():
+    """Independent gamma samples of known means: 90 % intervals of the ratio 1."""
+    rng = np.random.default_rng(5)
+    hits = np.zeros(3)
+    trials = 60
+    for _ in range(trials):
+        one, two = (a_record(rng.gamma(2.0, 0.5, 1200)) for _ in range(2))
+        pair = compare(one, [two], 1.2, 6.0, False, together=False)
+        inside = (pair.ratio_interval[0] <= 1.0) & (pair.ratio_interval[1] >= 1.0)
+        hits += inside[:3]
+    # binomial with p = 0.9 and n = 60: sd 0.039
+    assert np.all(hits / trials > 0.79)
+    assert np.all(hits / trials < 0.99)
+
+
+def test_the_same_vehicles_make_the_ratio_surer():
+    rng = np.random.default_rng(6)
+    traffic = np.repeat(rng.gamma(2.0, 0.5, 40), 60)
+    one, two = (a_record(traffic * rng.uniform(0.8, 1.2, traffic.size)) for _ in range(2))
+    paired = compare(one, [two], 1.2, 6.0, False, together=True)
+    apart = compare(one, [two], 1.2, 6.0, False, together=False)
+    assert np.ptp(paired.ratio_interval[:, 0]) < 0.3 * np.ptp(apart.ratio_interval[:, 0])
+
+
+def test_a_running_mean_takes_slow_motion_away_and_leaves_fast():
+    time = 0.1 * np.arange(6000)
+    record = a_record(np.ones(6000))
+    slow, fast = np.sin(2 * np.pi * time / 300.0), np.sin(2 * np.pi * time / 1.7)
+    left = without_slow(record, slow + fast, 20.0)
+    # amplitude left of a sine: 1 - sinc(f T)
+    assert np.sqrt(2.0) * left[500:-500].std() == pytest.approx(1.0, abs=0.05)
+    left = without_slow(record, slow, 20.0)
+    inside = left[500:-500]
+    assert np.abs(inside).max() == pytest.approx(1.0 - np.sinc(20.0 / 300.0), rel=0.05)
+
+
+def a_judgement(ratio, ends, model_interval=(math.nan, math.nan), blocks=20):
+    return judge(
+        "k", "m/s", "w", (ratio, ends), (1.0, (0.95, 1.05)), (ratio, ends), model_interval,
+        blocks=blocks,
+    )  # fmt: skip
+
+
+def test_verdicts():
+    assert a_judgement(1.02, (0.9, 1.1)).verdict == "agrees"
+    low = a_judgement(2.0, (1.8, 2.2), (0.5, 2.5))
+    assert low.verdict == "too low"
+    assert low.within_model_interval
+    assert "by a factor of 2.00 (1.80 to 2.20); the model interval reaches that far" in low.text
+    high = a_judgement(0.5, (0.4, 0.6), (0.8, 1.3))
+    assert high.verdict == "too high"
+    assert "by a factor of 2.00" in high.text
+    assert "beyond the model interval too" in high.text
+    assert a_judgement(1.0, (0.4, 2.1)).verdict == "cannot be judged"
+    assert a_judgement(1.0, (0.9, 1.1), blocks=3).verdict == "cannot be judged"
+    assert a_judgement(math.nan, (math.nan, math.nan)).verdict == "cannot be judged"
+
+
+def test_verdicts_on_differences():
+    def verdict(record, ends, model, other=0.0):
+        return judge_difference("k", "m/s", "w", (record, ends), model, other)
+
+    assert verdict(0.30, (0.25, 0.35), 0.28).verdict == "agrees"
+    assert verdict(0.05, (-0.15, 0.25), 0.1).verdict == "cannot be judged"
+    assert "0.70 m/s, is ruled out" in verdict(0.05, (-0.15, 0.25), 0.1, other=0.7).text
+    found = verdict(0.30, (0.25, 0.35), 0.05, other=0.28)
+    assert found.verdict == "too low"
+    assert "by 0.25 m/s" in found.text
+    assert "with the other wake family it agrees" in found.text
+    assert verdict(0.30, (0.25, 0.35), 0.6).verdict == "too high"
+    assert verdict(-0.30, (-0.35, -0.25), 0.1).verdict == "too low"
+
+
+@pytest.mark.parametrize(
+    ("hours", "run"), [([4], (4, 1)), ([22, 23, 0, 1], (22, 4)), ([1, 2, 20], (20, 7))]
+)
+def test_the_shortest_run_of_hours_around_the_clock(hours, run):
+    assert shortest_run(sorted(hours)) == run
+
+
+@pytest.mark.parametrize(
+    ("stamp", "zone", "first"),
+    [("2026-03-02T03:30:00.0+02:00", None, 3), ("2026-03-02T03:30:00.0Z", None, 3),
+     ("2026-03-02T03:30:00.0Z", "Europe/Athens", 5), ("2026-03-02T03:30:00.0", "+01:00", 3)],
+)  # fmt: skip
+def test_clock_hours_are_those_of_the_place(tmp_path, case, stamp, zone, first):
+    hour, minute = stamp[:13], int(stamp[14:16])
+    tail = stamp[21:]
+    lines = ["time,speed_m_s"]
+    for i in range(36000):  # an hour, half of it in the next
+        second = i / 10
+        clock = int(hour[-2:]) * 3600 + minute * 60 + second
+        text = f"{hour[:11]}{int(clock // 3600):02d}:{int(clock // 60) % 60:02d}:{clock % 60:04.1f}"
+        lines.append(f"{text}{tail},{1 + 0.01 * (i % 7):.2f}")
+    path = tmp_path / "r.csv"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    inputs = read_inputs(case, path, time_zone=zone)
+    assert inputs.hours[[0, -1]].tolist() == [first, first + 1]
+    assert np.mean(inputs.hours == first) == pytest.approx(0.5, abs=0.001)
+
+
+def test_the_example_is_of_another_world_than_its_case():
+    assert Truth() != CASE_CONSTANTS

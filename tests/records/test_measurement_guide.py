@@ -1,0 +1,117 @@
+"""The measurement guide says what the program computes, reads and accepts."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from wakesim.case.catalogue import vehicle
+from wakesim.case.instrument import Instrument
+from wakesim.case.load import load_case
+from wakesim.flow.passfield import pass_field
+from wakesim.flow.wake import AirState, VehicleWake, WakeConstants
+from wakesim.records.columns import ANEMOMETER, PASSING_LOG
+from wakesim.records.forward import simulated
+from wakesim.records.instrument import apply_response, block_average
+from wakesim.runtime import cases_path
+
+GUIDE = (Path(__file__).parents[2] / "validation" / "MEASUREMENT_GUIDE.md").read_text("utf-8")
+LANE_M = -1.825
+
+
+def table(name: str) -> list[list[str]]:
+    body = GUIDE.split(f"<!-- table: {name} -->")[1].split("<!-- end of table -->")[0]
+    rows = [[c.strip() for c in line.strip("|").split("|")] for line in body.strip().splitlines()]
+    return rows[2:]
+
+
+def snippet(kind: str, start: str) -> str:
+    found = re.findall(rf"```{kind}\n(.*?)```", GUIDE, re.DOTALL)
+    return next(text for text in found if text.startswith(start))
+
+
+def test_wake_table() -> None:
+    lorry = vehicle("artic_lorry_eu")
+    for height, *cells in table("wake after a lorry"):
+        told = [float(cell) for cell in cells]
+        computed = [
+            25.0
+            * float(
+                VehicleWake(lorry, WakeConstants(family=family), AirState(0.02 / 25.0)).velocity(
+                    25.0 * t - lorry.length_m, 4.5 - LANE_M, float(height)
+                )
+            )
+            for t in (15.0, 30.0, 60.0)
+            for family in ("couple", "momentum")
+        ]
+        np.testing.assert_allclose(told, computed, atol=0.0051)
+
+
+@pytest.mark.parametrize(
+    ("name", "speed", "place", "along", "across"),
+    [
+        ("artic_lorry_eu", 25.0, 4.5, 0.3, 0.8),
+        ("artic_lorry_eu", 25.0, 1.2, 1.1, 2.9),
+        ("small_car", 33.3, 4.5, 0.2, 0.2),
+        ("small_car", 33.3, 1.2, 0.8, 0.8),
+    ],
+)
+def test_pulses(name: str, speed: float, place: float, along: float, across: float) -> None:
+    x = -speed * np.arange(-2.0, 3.0, 0.02)
+    points = np.column_stack([x, np.full_like(x, place - LANE_M), np.full_like(x, 1.5)])
+    pulse = speed * pass_field(vehicle(name)).displacement(points)
+    if name.startswith("artic"):  # the nose: forward along the road
+        assert pulse[:, 0].max() == pytest.approx(along, abs=0.06)
+    else:  # a car's largest is the backward one beside it
+        assert -pulse[:, 0].min() == pytest.approx(along, abs=0.06)
+    assert pulse[:, 1].max() == pytest.approx(across, abs=0.06)
+
+
+def test_columns_and_files(tmp_path: Path) -> None:
+    for known in (ANEMOMETER, PASSING_LOG):
+        assert all(f"`{name}`" in GUIDE for name in known)
+    head = snippet("", "# sonic 2").splitlines()[2]
+    assert set(head.split(",")) <= set(ANEMOMETER)
+    head = snippet("", "time,class").splitlines()[0]
+    assert set(head.split(",")) <= set(PASSING_LOG)
+    Instrument.model_validate(tomllib.loads(snippet("toml", "[instrument]"))["instrument"])
+
+
+def percent(cell: str) -> float:
+    return float(cell.replace("−", "-").replace("%", "").replace("+", "") or "nan")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("place", "column"), [(4.5, 0), (1.2, 2)])
+def test_instrument_table(place: float, column: int) -> None:
+    case = load_case(cases_path("expressway-post.toml"))
+    compute = case.compute.model_copy(update={"duration_h": 2.0, "start_hour": 8})
+    mount = case.mounts[0].model_copy(update={"offset_m": place})
+    u, v, _, dt = next(simulated(replace(case, compute=compute), mount, dt_s=0.05))
+    true = np.hypot(u, v)
+    sonic = Instrument(kind="sonic", path_length_m=0.15, averaging_s=0.1)
+    second = Instrument(kind="sonic", path_length_m=0.15, averaging_s=1.0)
+    cups = [
+        Instrument(kind="cup", distance_constant_m=2.5, starting_speed_m_s=start)
+        for start in (0.4, 0.8)
+    ]
+    ten = np.hypot(block_average(u, dt, 10.0), block_average(v, dt, 10.0))
+    shown = [
+        apply_response(u, v, dt, sonic).speed,
+        apply_response(u, v, dt, second).speed,
+        block_average(true, dt, 10.0),
+        block_average(true, dt, 600.0),
+        ten,
+        *(apply_response(u, v, dt, cup).speed for cup in cups),
+    ]
+    for row, speed in zip(table("instruments"), shown, strict=True):
+        effective = 100 * (np.cbrt(np.mean(speed**3) / np.mean(true**3)) - 1)
+        assert effective == pytest.approx(percent(row[1 + column]), abs=1.5)
+        if row[2 + column]:
+            mean = 100 * (speed.mean() / true.mean() - 1)
+            assert mean == pytest.approx(percent(row[2 + column]), abs=1.5)

@@ -1,0 +1,62 @@
+"""[instrument]: the anemometer that a record comes from, and where it hangs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, Literal
+
+from pydantic import Field
+
+from wakesim.case.problems import Problem
+from wakesim.case.tables import Table, given
+
+Kind = Literal["sonic", "cup", "vane_cup", "hot_wire", "other"]
+_TURNING = ("cup", "vane_cup")
+
+
+class Instrument(Table):
+    """What an anemometer and its logger do to the air's velocity.
+
+    ``averaging_s``: each logged value is the mean over so long; ``time_marks`` says which moment
+    of that its time stamp is. First-order answer in time (``response_time_s``) or in the length of
+    air that passed (``distance_constant_m``; ``vane_distance_constant_m`` for the vane, by default
+    the same). ``path_length_m``: of a sonic anemometer. Below ``starting_speed_m_s`` cups stand.
+    ``offset_m`` and ``height_m`` default to those of the mount.
+    """
+
+    kind: Kind = Field(description='"sonic", "cup", "vane_cup", "hot_wire" or "other"')
+    averaging_s: float = Field(default=0.0, ge=0, le=3600)
+    time_marks: Literal["start", "middle", "end"] = "end"
+    response_time_s: float | None = Field(default=None, ge=0, le=60)
+    distance_constant_m: float | None = Field(default=None, gt=0, le=50)
+    vane_distance_constant_m: float | None = Field(default=None, gt=0, le=50)
+    path_length_m: float = Field(default=0.0, ge=0, le=2)
+    starting_speed_m_s: float = Field(default=0.0, ge=0, le=5)
+    resolution_m_s: float = Field(default=0.0, ge=0, le=1)
+    noise_m_s: float = Field(default=0.0, ge=0, le=1)
+    height_m: float | None = Field(default=None, gt=0, le=50)
+    offset_m: float | None = Field(default=None, ge=-200, le=200)
+
+
+def instrument_key_problems(raw: Any) -> Iterator[Problem]:
+    """Keys that exclude or need each other; works on the raw [instrument] table."""
+    path = ("instrument",)
+    kind = raw.get("kind") if isinstance(raw, dict) else None
+    if len(given(raw, "response_time_s", "distance_constant_m")) == 2:
+        text = "give response_time_s or distance_constant_m, not both"
+        yield Problem((*path, "distance_constant_m"), text, raw["distance_constant_m"])
+    if kind in _TURNING and not given(raw, "response_time_s", "distance_constant_m"):
+        text = (
+            "'distance_constant_m' is missing (in m; a cup's data sheet states it, 2 to 5 m are "
+            "usual): without it the cups would count as infinitely quick"
+        )
+        missing = tuple((*path, key) for key in ("distance_constant_m", "response_time_s"))
+        yield Problem(path, text, missing=missing)
+    for key, kinds in (
+        ("path_length_m", ("sonic",)),
+        ("starting_speed_m_s", _TURNING),
+        ("vane_distance_constant_m", ("vane_cup",)),
+    ):
+        if kind is not None and kind not in kinds and given(raw, key):
+            words = " or ".join(f'"{name}"' for name in kinds)
+            yield Problem((*path, key), f"only for kind = {words}", raw[key])

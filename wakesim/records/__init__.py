@@ -1,0 +1,1 @@
+"""Measured records held against the model: logger files, instruments, statistics and fits."""

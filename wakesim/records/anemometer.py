@@ -1,0 +1,206 @@
+"""A fast anemometer record beside the road: read from a logger's CSV file, checked, in SI.
+
+Columns (any order; others are left aside with a warning; lines that start with # are skipped):
+
+    time                  ISO 8601 with an offset or Z, or local time of a stated zone; or
+    time_s                seconds on any clock that only runs forward
+    speed_m_s             horizontal speed; or _kmh, _mph
+    direction_deg         where the wind comes from, clockwise from north; needs the road's bearing
+    u_m_s, v_m_s, w_m_s   components: along +x (travel direction of the near carriageway), away from
+                          the traffic, up; instead of or beside the speed
+
+Any step, with jitter and gaps. Nothing is filled in: rows without a speed are left out and count as
+gaps. With the road's bearing b (direction of +x, clockwise from north) and y to the side s of it
+(+1: to the left of +x, -1: to the right), a wind of speed U from direction d has
+u = -U cos(d - b) and v = s U sin(d - b).
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wakesim.air.record_times import zone
+from wakesim.errors import CaseError
+from wakesim.records.clock import moment
+from wakesim.records.columns import ANEMOMETER
+from wakesim.records.logger_cells import Cells, read_cells
+from wakesim.records.record_checks import (
+    check_components,
+    check_length,
+    check_order,
+    check_stuck,
+    doubts,
+    nominal_step,
+)
+
+Array = NDArray[np.float64]
+
+_NEEDS = (
+    ("time|time_s", "column 'time' (ISO 8601) or 'time_s' is missing"),
+    ("speed|u", "column 'speed_m_s' (or _kmh, _mph), or 'u_m_s' and 'v_m_s', is missing"),
+)
+
+
+@dataclass(frozen=True)
+class AnemometerRecord:
+    """Samples of one anemometer in order of time, arrays (n,); only samples with a speed.
+
+    ``time_s`` counts from the first sample (0 there) and rises strictly; a gap is a longer step,
+    nothing is filled in. ``speed_m_s`` is the horizontal speed. ``u_m_s`` (along +x, the travel
+    direction of the near carriageway), ``v_m_s`` (away from the traffic) and ``w_m_s`` (up) are
+    None when not measured; u and v are NaN at samples whose direction is missing, w where it is.
+    ``dt_s`` is the nominal step: the mean of those near the median one. ``start`` is the moment of
+    the first sample, None
+    when the file has ``time_s``; ``clock_start_s`` is then the file's ``time_s`` of that sample
+    (else 0): a log on the same clock is at time ``time_s - clock_start_s`` of the record.
+    ``gap_share`` is the share of the nominal samples from first to last that are not there.
+    ``warnings`` says what is allowed and doubtful.
+    """
+
+    time_s: Array
+    speed_m_s: Array
+    u_m_s: Array | None
+    v_m_s: Array | None
+    w_m_s: Array | None
+    dt_s: float
+    start: datetime | None
+    gap_share: float
+    path: str
+    sha256: str
+    clock_start_s: float = 0.0
+    warnings: tuple[str, ...] = field(default=())
+
+    @property
+    def duration_s(self) -> float:
+        """Time from the first to the last sample."""
+        return float(self.time_s[-1] - self.time_s[0])
+
+
+def read_anemometer(
+    path: str | os.PathLike[str],
+    *,
+    road_bearing_deg: float | None = None,
+    time_zone: str | None = None,
+    missing: Iterable[str] = (),
+    mount_side: Literal["left", "right"] = "left",
+) -> AnemometerRecord:
+    """The record in a logger's CSV file.
+
+    ``road_bearing_deg`` is the compass direction of +x, the travel direction of the near
+    carriageway, and turns ``direction_deg`` into u and v; without it a direction is left aside with
+    a warning. ``mount_side`` says on which side of that direction +y lies, away from the traffic:
+    left of the road where traffic keeps left. ``time_zone`` ("Europe/Berlin", "+01:00") is that of
+    times without an offset. ``missing`` are marks for missing values beside empty cells, NaN and
+    what a line ``# missing: -999`` above the header states.
+
+    Raises CaseError with one line for every problem: file, line, column, value, unit, what is
+    allowed; for times out of order, stuck sensors, records below 60 s or 50 samples, more than half
+    missing, and components that do not fit the speed.
+    """
+    if road_bearing_deg is not None and not 0.0 <= road_bearing_deg <= 360.0:
+        raise CaseError(
+            f"road_bearing_deg = {road_bearing_deg:g} °: must be at least 0 ° and at most 360 °"
+        )
+    place = None if time_zone is None else zone(time_zone)
+    cells = read_cells(path, ANEMOMETER, _NEEDS, place, missing, "an anemometer record")
+    _check_pairs(cells)
+    time, start, clock_start = _time(cells)
+    valid, speed, u, v = _velocity(cells)
+    check_order(cells, time)
+    check_length(cells, time, valid)
+    step = nominal_step(time)
+    keep = slice(None) if valid.all() else valid
+    time, lines, speed = time[keep], cells.lines[keep], speed[keep]
+    u, v, w, direction = (
+        None if part is None else part[keep]
+        for part in (u, v, cells.values.get("w"), cells.values.get("direction"))
+    )
+    missing_share = max(0.0, 1.0 - time.size / (round(float(time[-1] - time[0]) / step) + 1))
+    warnings: list[str] = []
+    check_stuck(cells.source, speed, u, v)
+    if u is not None and v is not None and "speed" in cells.values:
+        speed = check_components(cells.source, lines, speed, u, v, w, step, warnings)
+    if direction is not None:
+        u, v = _road_axes(speed, direction, road_bearing_deg, mount_side, warnings)
+    warnings += doubts(cells.header.ignored, speed, step, missing_share)
+    return AnemometerRecord(
+        time_s=time - time[0],
+        speed_m_s=speed,
+        u_m_s=u,
+        v_m_s=v,
+        w_m_s=w,
+        dt_s=step,
+        start=None if start is None else moment(start + round(1e6 * float(time[0]))),
+        gap_share=missing_share,
+        path=os.fsdecode(path),
+        sha256=cells.sha256,
+        clock_start_s=0.0 if start is not None else clock_start + float(time[0]),
+        warnings=tuple(warnings),
+    )
+
+
+def _check_pairs(cells: Cells) -> None:
+    """Components come in pairs, and the direction of the wind is given in one way."""
+    held = cells.values
+    line = f"{cells.source}:{cells.header.line}"
+    if ("u" in held) != ("v" in held):
+        lost = "v_m_s" if "u" in held else "u_m_s"
+        raise CaseError(f"{line}: column '{lost}' is missing: u_m_s and v_m_s come in pairs")
+    if "w" in held and "u" not in held:
+        raise CaseError(f"{line}: column 'w_m_s' needs u_m_s and v_m_s")
+    if "direction" in held and "u" in held:
+        text = "columns 'direction_deg' and 'u_m_s', 'v_m_s': give the direction in one way"
+        raise CaseError(f"{line}: {text}")
+
+
+def _time(cells: Cells) -> tuple[Array, int | None, float]:
+    """(seconds from the first row, microseconds of it since 1970, seconds of it on the clock)."""
+    if cells.time_us is not None:
+        start = int(cells.time_us[0])
+        return (cells.time_us - start) * 1e-6, start, 0.0
+    seconds = cells.values["time_s"]
+    lost = np.flatnonzero(np.isnan(seconds))
+    if lost.size:
+        raise CaseError(f"{cells.source}:{cells.lines[lost[0]]}: time_s: is missing")
+    return seconds - seconds[0], None, float(seconds[0])
+
+
+def _velocity(cells: Cells) -> tuple[NDArray[np.bool_], Array, Array | None, Array | None]:
+    """(rows with a speed, speed, u, v); the speed of the components where none is given."""
+    u, v = cells.values.get("u"), cells.values.get("v")
+    speed = cells.values.get("speed")
+    if u is None or v is None:
+        assert speed is not None
+        return ~np.isnan(speed), speed, None, None
+    if speed is None:
+        speed = np.hypot(u, v)
+    lost = np.isnan(u) | np.isnan(v)
+    return ~np.isnan(speed), speed, np.where(lost, np.nan, u), np.where(lost, np.nan, v)
+
+
+def _road_axes(
+    speed: Array, from_deg: Array, bearing_deg: float | None, mount_side: str, warnings: list[str]
+) -> tuple[Array | None, Array | None]:
+    """(u, v) of a speed and the direction the wind comes from; still air needs no direction."""
+    if bearing_deg is None:
+        warnings.append(
+            "direction_deg is not used: the bearing of the road is not given, so it cannot be "
+            "turned into components along and across the road"
+        )
+        return None, None
+    angle = np.radians(from_deg - bearing_deg)
+    still = speed == 0.0
+    lost = int(np.sum(np.isnan(angle) & ~still))
+    if lost:
+        warnings.append(f"{lost} of {speed.size} samples have a speed and no direction")
+    u = np.where(still, 0.0, -speed * np.cos(angle))
+    side = 1.0 if mount_side == "left" else -1.0
+    v = np.where(still, 0.0, side * speed * np.sin(angle))
+    return u, v

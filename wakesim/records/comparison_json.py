@@ -1,0 +1,201 @@
+"""comparison.json: the whole comparison in one small file for programs.
+
+No NaN or infinity: what is not known is ``null``. Units end the key. Intervals are [lower, upper],
+90 %. Keys:
+
+format_version   integer, raised when a key changes its meaning
+title            title of the case
+invented_data    true when case or record say that they are made up
+case             path, sha256, wake_family, couple_spread, momentum_spread, turbulence_factor
+record           path, sha256, start_utc (null: seconds on a clock), duration_s and samples (of what
+                 was compared), step_s, gap_share, components (u and v, not the speed alone)
+log              null without one: path, sha256, passes (by class)
+mount            name, offset_m, height_m (of the instrument), cut_in_m_s
+instrument       kind and keys as in [instrument]
+ambient          "case" or "record": where the slow wind of the comparison comes from
+clock            null without a log: offset_s (of the record's clock ahead of the log's),
+                 offset_interval_s, correlation, chance (probability of such a peak by accident),
+                 significant, applied
+blocks           number of blocks behind the sampling intervals, and block_s
+simulated_s      time of the modelled record
+hours            clock hours simulated without a log
+quantities       list, one object each:
+  key, unit, words
+  record, record_interval
+  model, model_sampling_interval
+  model_interval         with the model's uncertain constants moved; of average passes only from one
+                         wake family to the other
+  ratio, ratio_interval  record over model
+  verdict                "agrees", "too low", "too high" (the model) or "cannot be judged"
+  text                   the verdict in words
+  within_model_interval  whether record and model interval overlap, null when not known
+metrics          list: key, words, n, fractional_bias, nmse, fac2, correlation, each of them null
+                 where not defined, and intervals (object of the same names)
+signatures       list: vehicle, label, lane, passes, candidates, clear_before_s, clear_after_s
+variants         list: parameter, setting, and change (of the quantities, by key)
+fit              null without --fit: constants (list of name, value, interval, case_value, status,
+                 effective_blocks, note), correlation (matrix in the order of names), names,
+                 explained, background_sd_m_s, converged, clock_offset_s, clock_interval_s, notes
+needs_log        sentences: what only a passing log allows (empty with one)
+notes            sentences: what is doubtful, left out or assumed
+method, limits, cautions   sentences
+provenance       program, version, case_text, case_sha256, seed, created_utc, python, platform,
+                 libraries, files_sha256
+files            names of the files written with this one, relative to its folder
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from wakesim import runtime
+from wakesim.outputs.summary import plain
+from wakesim.outputs.wording import CAUTIONS
+from wakesim.records import words
+from wakesim.records.comparison import Comparison
+from wakesim.records.fit import FitResult
+from wakesim.records.quantities import QUANTITIES
+
+FORMAT_VERSION = 1
+_CONSTANTS = ("wake_family", "couple_spread", "momentum_spread", "turbulence_factor")
+
+
+def write_json(result: Comparison, path: Path, files: Sequence[str]) -> None:
+    """Write comparison.json; raises OSError when the file cannot be written."""
+    text = json.dumps(as_plain(result, files), indent=2, ensure_ascii=False, allow_nan=False)
+    path.write_text(text + "\n", encoding="utf-8")
+
+
+def as_plain(result: Comparison, files: Sequence[str] = ()) -> dict[str, Any]:
+    """The comparison as plain JSON values; keys in the module's text."""
+    inputs, case = result.inputs, result.case
+    record, log, mount = inputs.record, inputs.log, inputs.mount
+    values: dict[str, Any] = plain(
+        {
+            "format_version": FORMAT_VERSION,
+            "title": case.title,
+            "invented_data": bool(case.invented_data),
+            "case": {"path": case.path, "sha256": case.sha256}
+            | {key: getattr(case.model, key) for key in _CONSTANTS},
+            "record": {
+                "path": record.path,
+                "sha256": record.sha256,
+                "start_utc": None if record.start is None else record.start.isoformat(),
+                "duration_s": result.record.duration_s,
+                "samples": result.record.speed_m_s.size,
+                "step_s": record.dt_s,
+                "gap_share": record.gap_share,
+                "components": result.curves.channel == "u",
+            },
+            "log": None
+            if log is None
+            else {"path": log.path, "sha256": log.sha256, "passes": log.counts},
+            "mount": {
+                "name": mount.name,
+                "offset_m": mount.offset_m,
+                "height_m": mount.height_m,
+                "cut_in_m_s": mount.cut_in_m_s,
+            },
+            "instrument": inputs.instrument.model_dump(),
+            "ambient": result.ambient,
+            "clock": _clock(result),
+            "blocks": {"number": result.pair.blocks, "block_s": result.pair.block_s},
+            "simulated_s": result.simulated_s,
+            "hours": result.hours,
+            "quantities": [asdict(judgement) for judgement in result.judgements],
+            "metrics": [
+                {"key": p.key, "words": p.words, "n": p.measured.size}
+                | p.values
+                | {"intervals": p.intervals}
+                for p in result.points
+            ],
+            "signatures": [
+                {
+                    "vehicle": s.vehicle,
+                    "label": s.label,
+                    "lane": s.lane,
+                    "passes": s.passes,
+                    "candidates": s.candidates,
+                    "clear_before_s": s.clear_s[0],
+                    "clear_after_s": s.clear_s[1],
+                }
+                for s in result.signatures
+            ],
+            "variants": [
+                {
+                    "parameter": v.parameter,
+                    "setting": v.setting,
+                    "change": {q.key: v.change[i] for i, q in enumerate(QUANTITIES)},
+                }
+                for v in result.spread.variants
+            ],
+            "fit": None if result.fit is None else _fit(result.fit),
+            "needs_log": () if log is not None else words.NEEDS_LOG,
+            "notes": result.notes,
+            "method": method(result),
+            "limits": words.LIMITS,
+            "cautions": CAUTIONS,
+            "provenance": provenance(result),
+            "files": list(files),
+        }
+    )
+    return values
+
+
+def method(result: Comparison) -> tuple[str, ...]:
+    """How the figures were made, in sentences."""
+    first = words.METHOD_NO_LOG if result.inputs.log is None else words.METHOD_LOG
+    return (*first, *words.METHOD, words.AMBIENT_WORDS[result.ambient])
+
+
+def provenance(result: Comparison) -> dict[str, Any]:
+    """Where the figures come from."""
+    case, inputs = result.case, result.inputs
+    seed = case.traffic.seed if case.traffic else 0
+    hashes = {"record": inputs.record.sha256}
+    if inputs.log is not None:
+        hashes["log"] = inputs.log.sha256
+    return runtime.provenance(case.text, seed) | {"files_sha256": hashes}
+
+
+def _clock(result: Comparison) -> dict[str, Any] | None:
+    clock = result.clock
+    if clock is None:
+        return None
+    return {
+        "offset_s": clock.clock.offset_s,
+        "offset_interval_s": clock.offset_interval_s,
+        "correlation": clock.correlation,
+        "chance": clock.chance,
+        "significant": bool(clock.significant),
+        "applied": bool(clock.significant),
+    }
+
+
+def _fit(fit: FitResult) -> dict[str, Any]:
+    return {
+        "constants": [
+            {
+                "name": c.name,
+                "value": c.value,
+                "interval": (c.low, c.high),
+                "case_value": c.case_value,
+                "status": c.status,
+                "effective_blocks": c.effective_blocks,
+                "note": c.note,
+            }
+            for c in fit.constants.values()
+        ],
+        "names": fit.names,
+        "correlation": fit.correlation,
+        "explained": fit.explained,
+        "background_sd_m_s": fit.background_sd_m_s,
+        "converged": bool(fit.converged),
+        "clock_offset_s": fit.clock.offset_s,
+        "clock_interval_s": fit.clock_interval_s,
+        "notes": (*fit.notes, words.FITTED_CAUTION),
+    }

@@ -1,0 +1,246 @@
+"""The record that the model's air would have left: whole series, seen through the instrument.
+
+Passes are either the logged ones or the case's own traffic. Along the road and across it
+
+    u = ambient + gusts + drift + pulse_u + wake_u + sqrt(2 share_u k) n_u,  v likewise,
+
+n being noise of unit variance with the spectrum of wake turbulence. The instrument's answer, the
+logger's mean, its noise and its steps follow, and samples are taken at the moments of the measured
+record, gaps included. So both records go through the same statistics, and what an average or a gap
+does to one it does to the other.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wakesim.air.noise import resolved_share, von_karman_noise
+from wakesim.case.instrument import Instrument
+from wakesim.flow.wake import SHARE_U, SHARE_V, TURBULENCE_TIME_S
+from wakesim.measures import series
+from wakesim.measures.background import Background, background
+from wakesim.measures.series import Scene
+from wakesim.records.anemometer import AnemometerRecord
+from wakesim.records.instrument import SPEED_ONLY, apply_response, recorded, transfer
+from wakesim.records.pass_lines import LogErrors
+from wakesim.traffic.lines import FieldSettings, LineLibrary
+from wakesim.traffic.stream import Passes
+from wakesim.traffic.superpose import superpose
+
+Array = NDArray[np.float64]
+Cache = dict[tuple[object, ...], Array]
+
+FINE_STEP_S, COARSE_STEP_S = 0.025, 0.05
+LONG_S = 7200.0  # beyond this the coarse step is taken
+_CHUNK_S = 600.0
+_CENTRE = 4
+_LARGEST_WANDER_SDS = 3.0
+
+
+class Window(NamedTuple):
+    """Samples (n,) of a modelled record between two moments; ``seed`` is that of its noise."""
+
+    start_s: float
+    end_s: float
+    time_s: Array
+    seed: int
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """Traffic at the instrument and when it is looked at.
+
+    ``passes`` are on the clock of the windows. ``span_s`` is the time over which the hours of
+    ``scene.rates_per_s`` are spread. ``components``: u and v are recorded and not the speed alone.
+    """
+
+    scene: Scene
+    settings: FieldSettings
+    passes: Passes
+    span_s: tuple[float, float]
+    windows: tuple[Window, ...]
+    instrument: Instrument
+    step_s: float
+    dt_s: float
+    seed: int
+    errors: LogErrors | None = None
+    components: bool = True
+
+    @property
+    def duration_s(self) -> float:
+        """Time in all windows together, s."""
+        return sum(w.end_s - w.start_s for w in self.windows)
+
+
+def fine_step(duration_s: float) -> float:
+    """Step of the modelled air for so long a record, s."""
+    return FINE_STEP_S if duration_s <= LONG_S else COARSE_STEP_S
+
+
+def modelled_records(
+    scenario: Scenario,
+    cache: Cache,
+    *,
+    draws: int = 1,
+    scene: Scene | None = None,
+    settings: FieldSettings | None = None,
+    windows: Sequence[Window] | None = None,
+) -> list[AnemometerRecord]:
+    """Draws of what the instrument would have recorded.
+
+    The draws of one number share noise and log errors whatever ``scene`` and ``settings`` are, so
+    that differences are those of the model's constants. Times count from the first sample.
+    """
+    scene = scenario.scene if scene is None else scene
+    settings = scenario.settings if settings is None else settings
+    windows = scenario.windows if windows is None else windows
+    lines = series.library(scene, settings, cache)
+    air = background(scene, settings, coarse=True)
+    return [_drawn(scenario, number, scene, lines, air, windows) for number in range(draws)]
+
+
+def _drawn(
+    scenario: Scenario,
+    number: int,
+    scene: Scene,
+    lines: LineLibrary,
+    air: Background,
+    windows: Sequence[Window],
+) -> AnemometerRecord:
+    """The draw of that number."""
+    hours = len(air.drag_factor)
+    passes = _scattered(scenario, number)
+    sight = scene.sight_of[passes.lane, passes.vehicle]
+    factor = air.drag_factor[_hours(passes.time_s, scenario.span_s, hours), sight]
+    passes = replace(passes, wake_factor=passes.wake_factor * factor)
+    drift = air.by_class.sum(axis=1)[:, _CENTRE]
+    parts = []
+    for window in windows:
+        rng = np.random.default_rng([scenario.seed, number, window.seed, 11])
+        n = math.ceil((window.end_s - window.start_s) / scenario.step_s) + 2
+        time = window.start_s + scenario.step_s * np.arange(n)
+        field = _walked(scene, lines, passes, window.start_s, n, scenario.step_s)
+        field[0] += drift[_hours(time, scenario.span_s, hours)]
+        u, v = _with_turbulence(scenario, scene, field, rng)
+        parts.append(_shown(scenario, window, u, v, rng))
+    time = np.concatenate([w.time_s for w in windows])
+    u, v, speed = (
+        None if parts[0][i] is None else np.concatenate([p[i] for p in parts]) for i in range(3)
+    )
+    return AnemometerRecord(
+        time_s=time - time[0], speed_m_s=speed, u_m_s=u, v_m_s=v, w_m_s=None, dt_s=scenario.dt_s,
+        start=None, gap_share=0.0, path="model", sha256="",
+    )  # fmt: skip
+
+
+def _hours(time_s: Array, span: tuple[float, float], count: int) -> NDArray[np.int64]:
+    """Number of the hour that each time (n,) lies in, of ``count`` equal ones in the span."""
+    length = max((span[1] - span[0]) / count, 1e-9)
+    index = np.floor((np.asarray(time_s) - span[0]) / length).astype(np.int64)
+    return np.clip(index, 0, count - 1)
+
+
+def _scattered(scenario: Scenario, number: int) -> Passes:
+    """The passes with what the log may have wrong drawn at random."""
+    errors, passes = scenario.errors, scenario.passes
+    if errors is None:
+        return passes
+    rng = np.random.default_rng([scenario.seed, number, 23])
+    draws = rng.standard_normal((2, len(passes)))
+    wander = passes.wander_m
+    if not errors.lateral_known:
+        limit = _LARGEST_WANDER_SDS
+        wander = wander + scenario.settings.wander_sd_m * np.clip(draws[1], -limit, limit)
+    return replace(passes, time_s=passes.time_s + errors.time_s * draws[0], wander_m=wander)
+
+
+def _walked(
+    scene: Scene,
+    lines: LineLibrary,
+    passes: Passes,
+    start_s: float,
+    n: int,
+    step_s: float,
+) -> Array:
+    """Along-road, across-road velocity and turbulent energy of all passes, (3, n)."""
+    out = np.empty((3, n))
+    chunk = max(1, round(_CHUNK_S / step_s))
+    for first in range(0, n, chunk):
+        count = min(chunk, n - first)
+        field = superpose(
+            lines, scene.sight_of, passes, len(scene.case.vehicles),
+            start_s + first * step_s, count, step_s,
+        )  # fmt: skip
+        pulse_u, pulse_v, wake_u, k = field[:, :, :, _CENTRE].sum(axis=0).T
+        out[:, first : first + count] = pulse_u + wake_u, pulse_v, np.maximum(k, 0.0)
+    return out
+
+
+def _with_turbulence(
+    scenario: Scenario, scene: Scene, field: Array, rng: np.random.Generator
+) -> tuple[Array, Array]:
+    """Velocity components (n,) with wake turbulence and ambient wind."""
+    u, v, k = field
+    n, step = k.size, scenario.step_s
+    # the part of the spectrum beyond the step's highest frequency is lost in the instrument's mean
+    kept = resolved_share(step, TURBULENCE_TIME_S)
+    passed = float(transfer(0.5 / step, scenario.instrument, 1.0))
+    rms = np.sqrt(2.0 * (kept + (1.0 - kept) * passed) * k)
+    out = []
+    for c, (mean, share) in enumerate(((u, SHARE_U), (v, SHARE_V))):
+        eddies = von_karman_noise(n, step, TURBULENCE_TIME_S, rng)
+        total = mean + math.sqrt(share) * rms * eddies + scene.ambient[_CENTRE, c]
+        if scene.ambient_sd[_CENTRE] > 0.0:
+            gusts = von_karman_noise(n, step, scene.ambient_time_s, rng)
+            total += scene.ambient_sd[_CENTRE] * gusts
+        out.append(total)
+    return out[0], out[1]
+
+
+def _shown(
+    scenario: Scenario, window: Window, u: Array, v: Array, rng: np.random.Generator
+) -> tuple[Array | None, Array | None, Array]:
+    """(u, v, speed) at the window's samples as the instrument writes them."""
+    instrument = scenario.instrument
+    shown = apply_response(u, v, scenario.step_s, instrument)
+    position = (window.time_s - window.start_s) / scenario.step_s
+    grid = np.arange(u.size)
+    alone = not scenario.components or instrument.kind in SPEED_ONLY or shown.u is None
+    if alone:
+        at = np.interp(position, grid, shown.speed)
+        return None, None, np.abs(recorded(at, instrument, rng))
+    parts = np.array([np.interp(position, grid, part) for part in (shown.u, shown.v)])
+    parts = recorded(parts, instrument, rng)
+    return parts[0], parts[1], np.hypot(parts[0], parts[1])
+
+
+def windows_of(
+    time_s: Array, gap_s: float, longest_s: float = math.inf, number: int = 0
+) -> tuple[Window, ...]:
+    """Windows that hold all samples (n,), cut where more than ``gap_s`` is missing.
+
+    With ``number``, only so many stretches of ``longest_s``, evenly spread over the record.
+    """
+    breaks = np.flatnonzero(np.diff(time_s) > gap_s) + 1
+    edges = np.concatenate([[0], breaks, [time_s.size]])
+    found = [_window(time_s[a:b], a) for a, b in pairwise(edges.tolist())]
+    if not number or sum(w.end_s - w.start_s for w in found) <= number * longest_s:
+        return tuple(found)
+    out = []
+    total = float(time_s[-1] - time_s[0])
+    for i in range(number):
+        start = float(time_s[0]) + total * (i + 0.5) / number - 0.5 * longest_s
+        part = slice(*np.searchsorted(time_s, [start, start + longest_s]))
+        out += windows_of(time_s[part], gap_s) if time_s[part].size > 1 else ()
+    return tuple(w._replace(seed=i) for i, w in enumerate(out))
+
+
+def _window(time_s: Array, seed: int) -> Window:
+    return Window(float(time_s[0]) - 2.0, float(time_s[-1]) + 2.0, time_s, seed)

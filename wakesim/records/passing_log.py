@@ -1,0 +1,213 @@
+"""A log of single vehicles passing the instrument: when, which class, which lane, how fast.
+
+Columns (any order; others are left aside with a warning; lines that start with # are skipped):
+
+    time, or time_s       as in the anemometer's file, on its clock: when the nose is abreast of it
+    class                 a vehicle of the case, or of the catalogue
+    lane                  name of a lane ("near 1"), or its number, 1 being the outer one, with
+    carriageway           the name of its carriageway; not needed where the road has only one
+    speed_kmh             or _mph, _m_s
+    offset_m              optional: y of the vehicle's centreline less that of its lane
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wakesim.air.record_csv import Problems
+from wakesim.air.record_times import zone
+from wakesim.case.catalogue import catalogue
+from wakesim.case.schema import Case
+from wakesim.case.vehicle import Vehicle
+from wakesim.errors import CaseError
+from wakesim.records.anemometer import AnemometerRecord
+from wakesim.records.clock import microseconds
+from wakesim.records.columns import Header
+from wakesim.records.logger_file import open_logger_file
+from wakesim.records.passing_rows import RowReader, Rows, checked_header, stamps
+from wakesim.traffic.stream import SLOWEST_M_S, Passes
+
+Array = NDArray[np.float64]
+
+MOST_PASSES = 2_000_000
+_WHAT = "a passing log"
+_CLOSE_S = 0.2
+
+
+@dataclass(frozen=True)
+class PassingLog:
+    """Logged passes on the clock of a record, in order of time.
+
+    ``passes`` index the lanes of the road and the vehicles of ``case``: the case that was given,
+    with the catalogue's vehicles that only the log names added at the end. ``span_s`` is the time
+    of the first and of the last pass on the record's clock, s. ``counts`` has the passes of each
+    class.
+    """
+
+    passes: Passes
+    case: Case
+    span_s: tuple[float, float]
+    counts: dict[str, int]
+    path: str
+    sha256: str
+    warnings: tuple[str, ...] = field(default=())
+
+    def __len__(self) -> int:
+        return len(self.passes)
+
+
+def read_passing_log(
+    path: str | os.PathLike[str],
+    case: Case,
+    record: AnemometerRecord,
+    *,
+    time_zone: str | None = None,
+) -> PassingLog:
+    """The passes in a CSV file, on the clock of ``record``.
+
+    ``time_zone`` is that of times without an offset from UTC. Lines need not be in order of time.
+
+    Raises CaseError with one line for every problem: file, line, column, value, what is allowed;
+    also when no pass lies within the record, or the two files have different kinds of clock.
+    """
+    place = None if time_zone is None else zone(time_zone)
+    found = open_logger_file(path, _WHAT)
+    with found.file:
+        problems = Problems(found.source)
+        header = checked_header(found.cells, found.line, problems)
+        _check_clock(header, record, found.line, problems)
+        problems.check()
+        reader = RowReader(header, case, problems)
+        for line, data in found.pieces():
+            text = data.decode("utf-8", errors="replace")
+            for number, row in enumerate(text.split("\n")[:-1], line):
+                if row.strip() and not row.lstrip().startswith("#"):
+                    reader.add(number, next(csv.reader([row], delimiter=found.delimiter)))
+            if len(reader.rows.lines) > MOST_PASSES:
+                raise CaseError(f"{found.source}: holds more than {MOST_PASSES} passes")
+    rows = reader.rows
+    us = None if record.start is None else stamps(rows, place, problems)
+    problems.check()
+    if not rows.lines:
+        raise CaseError(f"{found.source}: holds no line after the header")
+    if us is None or record.start is None:
+        time = np.array(rows.time_s) - record.clock_start_s
+    else:
+        time = (us - microseconds(record.start)) * 1e-6
+    return _placed(rows, time, case, record, found.source, found.sha256, header, os.fsdecode(path))
+
+
+def _check_clock(header: Header, record: AnemometerRecord, line: int, problems: Problems) -> None:
+    if record.start is None and "time" in header.names:
+        text = "column 'time': the anemometer's file has time_s; both need the same clock"
+        problems.add(line, text)
+    if record.start is not None and "time_s" in header.names:
+        text = "column 'time_s': the anemometer's file has time; both need the same clock"
+        problems.add(line, text)
+
+
+def _placed(
+    rows: Rows,
+    time: Array,
+    case: Case,
+    record: AnemometerRecord,
+    source: str,
+    digest: str,
+    header: Header,
+    path: str,
+) -> PassingLog:
+    order = np.argsort(time, kind="stable")
+    time = time[order]
+    lane = np.array(rows.lane, dtype=np.int32)[order]
+    speed = np.array(rows.speed)[order]
+    lines = np.array(rows.lines)[order]
+    wider = _with_classes(case, rows.vehicle)
+    number = {name: i for i, name in enumerate(wider.vehicles)}
+    vehicle = np.array([number[name] for name in rows.vehicle], dtype=np.int32)[order]
+    offset = np.array(rows.offset)[order] if rows.offset else np.zeros(time.size)
+    passes = Passes(time, lane, vehicle, speed, offset, np.ones(time.size))
+    _check_doubles(passes, lines, wider, source)
+    inside = (time >= 0.0) & (time <= record.duration_s)
+    if not inside.any():
+        raise CaseError(
+            f"{source}: no pass lies within the record of {record.duration_s:.6g} s: the log runs "
+            f"from {time[0]:.6g} to {time[-1]:.6g} s on the record's clock; are both clocks in the "
+            "same time zone?"
+        )
+    counts = np.bincount(vehicle, minlength=len(wider.vehicles)).tolist()
+    return PassingLog(
+        passes=passes,
+        case=wider,
+        span_s=(float(time[0]), float(time[-1])),
+        counts={name: n for name, n in zip(wider.vehicles, counts, strict=True) if n},
+        path=path,
+        sha256=digest,
+        warnings=tuple(_doubts(passes, inside, wider, record, header)),
+    )
+
+
+def _with_classes(case: Case, names: Sequence[str]) -> Case:
+    """The case with the catalogue's vehicles that it does not have itself."""
+    more: dict[str, Vehicle] = {
+        name: catalogue()[name] for name in dict.fromkeys(names) if name not in case.vehicles
+    }
+    return replace(case, vehicles={**case.vehicles, **more}) if more else case
+
+
+def _check_doubles(passes: Passes, lines: NDArray[np.int64], case: Case, source: str) -> None:
+    """No two vehicles at the same place and time. Raises CaseError."""
+    order = np.lexsort((passes.time_s, passes.lane))
+    same = (np.diff(passes.lane[order]) == 0) & (np.diff(passes.time_s[order]) == 0.0)
+    found = []
+    for i in np.flatnonzero(same)[:5].tolist():
+        first, second = sorted((int(lines[order[i]]), int(lines[order[i + 1]])))
+        lane = case.road.lanes[int(passes.lane[order[i]])].name
+        found.append(
+            f"{source}:{second}: the same time and lane ('{lane}') as in line {first}: two "
+            "vehicles cannot be at one place"
+        )
+    if found:
+        raise CaseError(found)
+
+
+def _doubts(
+    passes: Passes,
+    inside: NDArray[np.bool_],
+    case: Case,
+    record: AnemometerRecord,
+    header: Header,
+) -> list[str]:
+    out = []
+    if header.ignored:
+        out.append(f"columns that are not read: {', '.join(header.ignored)}")
+    outside = len(passes) - int(inside.sum())
+    if outside:
+        out.append(f"{outside} of {len(passes)} passes lie outside the time of the record")
+    logged = passes.time_s[inside]
+    lost = logged[0] + max(record.duration_s - logged[-1], 0.0)
+    if lost > 0.1 * record.duration_s:
+        out.append(
+            f"for {lost:.0f} of the record's {record.duration_s:.0f} s, before the first and after "
+            "the last pass, no vehicle is logged"
+        )
+    slow = int(np.sum(passes.speed_m_s < SLOWEST_M_S))
+    if slow:
+        out.append(f"{slow} passes are slower than {SLOWEST_M_S:g} m/s, outside the model's range")
+    order = np.lexsort((passes.time_s, passes.lane))
+    gap = np.diff(passes.time_s[order])[np.diff(passes.lane[order]) == 0]
+    close = int(np.sum(gap < _CLOSE_S))
+    if close:
+        out.append(f"{close} vehicles follow another in their lane by less than {_CLOSE_S:g} s")
+    empty = [lane.name for lane in case.road.lanes if not np.any(passes.lane == lane.index)]
+    if empty:
+        out.append(
+            f"no vehicle is logged in lane {', '.join(empty)}: traffic there, if any, is missing "
+            "from the model of single passes"
+        )
+    return out

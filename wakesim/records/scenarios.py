@@ -1,0 +1,109 @@
+"""Whose air the model makes: the logged vehicles, or simulated ones of the same clock hours."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from wakesim.case.schema import Case
+from wakesim.measures import series
+from wakesim.records.anemometer import AnemometerRecord
+from wakesim.records.forward import logged_scene, point_mount
+from wakesim.records.inputs import Inputs
+from wakesim.records.modelled import Scenario, Window, fine_step, windows_of
+from wakesim.records.pass_lines import LogErrors
+from wakesim.records.passing_log import PassingLog
+from wakesim.traffic.stream import Passes
+
+GAP_S = 30.0  # a longer gap ends a window of the model
+_SIMULATED_S = (3600.0, 6 * 3600.0)  # least and most simulated without a log
+_SHORTEST_S, _LONGEST_S = 120.0, 3590.0  # in one clock hour
+_EDGE_S = 5.0  # of a clock hour that is left out
+
+
+def logged_scenario(
+    inputs: Inputs,
+    case: Case,
+    log: PassingLog,
+    record: AnemometerRecord,
+    passes: Passes,
+    errors: LogErrors,
+    components: bool,
+) -> Scenario:
+    """The logged vehicles at the samples of ``record``; ``passes`` are those of the log on its
+    clock."""
+    scene = logged_scene(case, inputs.mount, log.passes, log.span_s)
+    offset = float(passes.time_s[0] - log.passes.time_s[0])
+    assert case.traffic is not None
+    return Scenario(
+        scene=scene,
+        settings=series.field_settings(case),
+        passes=passes,
+        span_s=(log.span_s[0] + offset, log.span_s[1] + offset),
+        windows=windows_of(record.time_s, GAP_S),
+        instrument=inputs.instrument,
+        step_s=fine_step(record.duration_s),
+        dt_s=record.dt_s,
+        seed=case.traffic.seed,
+        errors=errors,
+        components=components,
+    )
+
+
+def simulated_scenario(
+    inputs: Inputs, case: Case, record: AnemometerRecord, components: bool
+) -> tuple[Scenario, list[str]]:
+    """The case's own traffic of the record's clock hours, in their shares, and what was assumed.
+
+    A window for each hour, its number as seed; without clock times the hours of the case.
+    """
+    notes = []
+    if inputs.hours is None:
+        counted = dict.fromkeys(case.compute.hours, 1)
+        first, last = case.compute.hours[0], (case.compute.hours[-1] + 1) % 24
+        notes.append(
+            "the record has no clock times: it is compared with the hours of the case, "
+            f"{first} to {last} h"
+        )
+    else:
+        values, number = np.unique(inputs.hours, return_counts=True)
+        counted = dict(zip(values.tolist(), number.tolist(), strict=True))
+    first, length = shortest_run(sorted(counted))
+    compute = case.compute.model_copy(update={"start_hour": first, "duration_h": float(length)})
+    timed = replace(case, compute=compute)
+    assert timed.traffic is not None
+    simulated = float(np.clip(2.0 * record.duration_s, *_SIMULATED_S))
+    simulated = min(simulated, 3600.0 * len(counted))
+    windows = []
+    for hour, weight in counted.items():
+        span = simulated * weight / sum(counted.values())
+        span = min(max(span, _SHORTEST_S), _LONGEST_S)
+        start = 3600.0 * ((hour - first) % 24) + _EDGE_S
+        time = start + record.dt_s * np.arange(round(span / record.dt_s))
+        windows.append(Window(start - 2.0, float(time[-1]) + 2.0, time, hour))
+    settings = series.field_settings(timed)
+    scenario = Scenario(
+        scene=series.prepare(timed, point_mount(inputs.mount)),
+        settings=settings,
+        passes=series.draw_round(timed, 0, 60.0 + settings.wake_memory_s),
+        span_s=(0.0, 3600.0 * length),
+        windows=tuple(sorted(windows, key=lambda w: w.start_s)),
+        instrument=inputs.instrument,
+        step_s=fine_step(simulated),
+        dt_s=record.dt_s,
+        seed=timed.traffic.seed,
+        components=components,
+    )
+    return scenario, notes
+
+
+def shortest_run(hours: list[int]) -> tuple[int, int]:
+    """First hour and number of the shortest run around the clock that holds all ``hours``.
+
+    ``hours`` are sorted clock hours, each once.
+    """
+    gaps = [(hours[(i + 1) % len(hours)] - h - 1) % 24 for i, h in enumerate(hours)]
+    widest = int(np.argmax(gaps)) if len(hours) > 1 else 0
+    first = hours[(widest + 1) % len(hours)]
+    return first, (24 - gaps[widest] if len(hours) > 1 else 1)
