@@ -1,0 +1,293 @@
+"""Compiled loops of the stationary statistics: characteristic functions on a logarithmic grid.
+
+For one direction theta and one sample of a pass let x = k f.e be the phase and y = k^2 s/2 the
+damping by its local variance s along e. The logarithm of the characteristic function is
+psi(k) = sum w (exp(i x - y) - 1); what is wanted are its parts beyond mean and variance,
+
+    a(k) = Re psi + k^2 kappa_2/2 = sum w [(1-d) q + e + x^2 d/2]        >= 0, O(k^4)
+    b(k) = Im psi - k kappa_1     = -sum w [(1-d) p + x d]               O(k^3)
+
+with q = cos x - 1 + x^2/2, p = x - sin x, d = 1 - exp(-y), e = y - d. Wave numbers are
+k = k_0 2^(j/M). From one octave to the next nothing transcendental is needed, and no digits are
+lost however small k is: with c = 1 - cos x and s = sin x
+
+    q <- 4 q + 2 c^2,   p <- 2 p + 2 c s,   s <- 2 s (1 - c),   c <- 2 s_old^2,   x <- 2 x,
+    twice:  e <- 2 e + d^2,   d <- d (2 - d).
+
+Moments of the speed come from the difference between the characteristic function and that of a
+reference of known moments (two normal distributions with the same mass, mean and variance), which
+is O(k^4) at small k and vanishes at large k: no tail has to be added.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numba
+import numpy as np
+
+_FAST = {"contract", "arcp", "reassoc", "nsz"}
+_BLOCK = 256
+_SERIES_A, _SERIES_B = 0.05, 0.3
+
+
+@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+def _start(x, y, state, i):
+    """Series of all parts at the smallest wave number, where |x| and y are small."""
+    xx = x * x
+    q = xx * xx / 24.0 * (1.0 - xx / 30.0 * (1.0 - xx / 56.0))
+    p = x * xx / 6.0 * (1.0 - xx / 20.0 * (1.0 - xx / 42.0))
+    e = 0.5 * y * y * (1.0 - y / 3.0 * (1.0 - y / 4.0 * (1.0 - y / 5.0 * (1.0 - y / 6.0))))
+    state[0, i] = x
+    state[1, i] = q
+    state[2, i] = p
+    state[3, i] = 0.5 * xx - q
+    state[4, i] = x - p
+    state[5, i] = y - e
+    state[6, i] = e
+
+
+@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+def _octave(state, weight, first, count):
+    """Sums of a and b over a block, and the step to twice the wave number."""
+    x, q, p, c, s, d, e = state
+    total_a = 0.0
+    total_b = 0.0
+    for i in range(count):
+        xi, qi, pi, ci, si, di, ei = x[i], q[i], p[i], c[i], s[i], d[i], e[i]
+        w = weight[first + i]
+        total_a += w * ((1.0 - di) * qi + ei + 0.5 * xi * xi * di)
+        total_b -= w * ((1.0 - di) * pi + xi * di)
+        q[i] = 4.0 * qi + 2.0 * ci * ci
+        p[i] = 2.0 * pi + 2.0 * ci * si
+        s[i] = 2.0 * si * (1.0 - ci)
+        c[i] = 2.0 * si * si
+        x[i] = 2.0 * xi
+        e2 = 2.0 * ei + di * di
+        d2 = di * (2.0 - di)
+        e[i] = 2.0 * e2 + d2 * d2
+        d[i] = d2 * (2.0 - d2)
+    return total_a, total_b
+
+
+@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+def _octave_still(state, weight, first, count):
+    """The same without local variance."""
+    x, q, p, c, s, _, _ = state
+    total_a = 0.0
+    total_b = 0.0
+    for i in range(count):
+        qi, pi, ci, si = q[i], p[i], c[i], s[i]
+        w = weight[first + i]
+        total_a += w * qi
+        total_b -= w * pi
+        q[i] = 4.0 * qi + 2.0 * ci * ci
+        p[i] = 2.0 * pi + 2.0 * ci * si
+        s[i] = 2.0 * si * (1.0 - ci)
+        c[i] = 2.0 * si * si
+        x[i] = 2.0 * x[i]
+    return total_a, total_b
+
+
+@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+def _log_characteristic(nodes, weight, cosine, sine, k0, voices, octaves, part_a, part_b):
+    """a and b of one direction at k0 2^(j/voices), j < voices x octaves."""
+    n = weight.size
+    state = np.empty((7, _BLOCK))
+    part_a[:] = 0.0
+    part_b[:] = 0.0
+    still = True
+    for i in range(n):
+        still = still and nodes[i, 2] == 0.0 and nodes[i, 3] == 0.0 and nodes[i, 4] == 0.0
+    for voice in range(voices):
+        k = k0 * 2.0 ** (voice / voices)
+        for first in range(0, n, _BLOCK):
+            count = min(_BLOCK, n - first)
+            for i in range(count):
+                node = nodes[first + i]
+                along = node[0] * cosine + node[1] * sine
+                variance = (
+                    node[2] * cosine * cosine
+                    + node[3] * sine * sine
+                    + 2.0 * node[4] * cosine * sine
+                )
+                _start(k * along, 0.5 * k * k * max(variance, 0.0), state, i)
+            for octave in range(octaves):
+                if still:
+                    a, b = _octave_still(state, weight, first, count)
+                else:
+                    a, b = _octave(state, weight, first, count)
+                part_a[octave * voices + voice] += a
+                part_b[octave * voices + voice] += b
+
+
+@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+def _beyond_second(damping, a, phase, b):
+    """Re exp(a - damping + i (phase + b)) - 1 + damping + phase^2/2 without cancellation."""
+    exponent = a - damping
+    angle = phase + b
+    if exponent > -_SERIES_A:
+        x = exponent
+        curve = 0.5 * x * x * (1.0 + x / 3.0 * (1.0 + x / 4.0 * (1.0 + x / 5.0 * (1.0 + x / 6.0))))
+        grown = curve + x
+    else:
+        grown = math.exp(exponent) - 1.0
+        curve = grown - exponent
+    if abs(angle) < _SERIES_B:
+        z = angle * angle
+        quartic = z * z / 24.0
+        quartic *= 1.0 - z / 30.0 * (1.0 - z / 56.0 * (1.0 - z / 90.0 * (1.0 - z / 132.0)))
+        turned = quartic - 0.5 * z
+    else:
+        turned = math.cos(angle) - 1.0
+        quartic = turned + 0.5 * angle * angle
+    return curve + a + grown * turned + quartic - phase * b - 0.5 * b * b
+
+
+@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+def _along(matrix, cosine, sine):
+    """Variance along a direction of a covariance (uu, vv, uv)."""
+    value = matrix[0] * cosine * cosine + matrix[1] * sine * sine + 2.0 * matrix[2] * cosine * sine
+    return max(value, 0.0)
+
+
+@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+def _direction(state, cosine, sine, k0, voices, part_a, part_b, out):
+    """Integrals over k of one direction: k^-4 D and k^-2 D, D the difference to the reference.
+
+    ``state``: rows of mean u, mean v, var u, var v, cov uv and mass: of the velocity itself, of the
+    air without a pass, of the normal reference for the rest. ``out``: cube with all and with every
+    second wave number, then speed likewise. Trapezoidal rule in log k; below k0 the sum goes on as
+    a geometric series of the two leading powers.
+    """
+    means = state[:, 0] * cosine + state[:, 1] * sine
+    variance = np.empty(3)
+    for r in range(3):
+        variance[r] = _along(state[r, 2:5], cosine, sine)
+    sums = np.zeros((2, 2))
+    lowest = np.zeros(2)
+    for j in range(part_a.size):
+        k = k0 * 2.0 ** (j / voices)
+        kk = k * k
+        difference = _beyond_second(0.5 * kk * variance[0], part_a[j], k * means[0], part_b[j])
+        for r in range(1, 3):
+            if state[r, 5] > 0.0:
+                difference -= state[r, 5] * _beyond_second(
+                    0.5 * kk * variance[r], 0.0, k * means[r], 0.0
+                )
+        if j == 0:
+            lowest[0] = difference / (kk * kk)
+        elif j == voices:
+            lowest[1] = difference / (kk * kk)
+        parity = j % 2
+        sums[0, parity] += difference / (kk * k)
+        sums[1, parity] += difference / k
+    beta = (lowest[1] - lowest[0]) / 3.0  # D/k^4 = alpha + beta (k/k0)^2
+    alpha = lowest[0] - beta
+    for stride in range(1, 3):
+        r = 2.0 ** (stride / voices)
+        step = math.log(r)
+        cube = sums[0, 0] + (sums[0, 1] if stride == 1 else 0.0)
+        speed = sums[1, 0] + (sums[1, 1] if stride == 1 else 0.0)
+        cube += k0 * (alpha / (r - 1.0) + beta / (r**3 - 1.0))
+        speed += k0**3 * (alpha / (r**3 - 1.0) + beta / (r**5 - 1.0))
+        out[stride - 1] = step * cube
+        out[stride + 1] = step * speed
+
+
+@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+def _normal_moments(row, angle, directions):
+    """E|u|^3 and E|u| of a bivariate normal, by its folded projections on many directions."""
+    cube, speed = 0.0, 0.0
+    root = math.sqrt(2.0 / math.pi)
+    for n in range(directions):
+        theta = angle + math.pi * n / directions
+        c, s = math.cos(theta), math.sin(theta)
+        mean = abs(row[0] * c + row[1] * s)
+        variance = _along(row[2:5], c, s)
+        sigma = math.sqrt(variance)
+        if sigma > 1e-12 * mean and sigma > 0.0:
+            z = mean / sigma
+            bell = sigma * root * math.exp(-0.5 * z * z)
+            inside = math.erf(z / math.sqrt(2.0))
+        else:
+            bell, inside = 0.0, 1.0
+        speed += bell + mean * inside
+        cube += (mean * mean + 2.0 * variance) * bell
+        cube += mean * (mean * mean + 3.0 * variance) * inside
+    return 0.75 * math.pi * cube / directions, 0.5 * math.pi * speed / directions
+
+
+@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+def _combine(state, angle, normal_directions, parts):
+    """Mean cube and mean speed, each with the differences to half the wave numbers and angles."""
+    directions = parts.shape[0]
+    result = np.empty(6)
+    cube, speed = 0.0, 0.0
+    for r in range(1, 3):
+        if state[r, 5] > 0.0:
+            own_cube, own_speed = _normal_moments(state[r], angle, normal_directions)
+            cube += state[r, 5] * own_cube
+            speed += state[r, 5] * own_speed
+    for m in range(2):
+        factor = 9.0 if m == 0 else -1.0
+        power = 16.0 if m == 0 else 4.0
+        full, half_k, half_angle = 0.0, 0.0, 0.0
+        for n in range(directions):
+            full += parts[n, 2 * m]
+            half_k += parts[n, 2 * m + 1]
+            if n % 2 == 0:
+                half_angle += 2.0 * parts[n, 2 * m]
+        full *= factor / directions
+        half_k *= factor / directions
+        half_angle *= factor / directions
+        # Richardson: the error of the angles is that of |cos|^3 or |cos| when air moves one way
+        result[3 * m] = full + (full - half_angle) / (power - 1.0)
+        result[3 * m + 1] = full - half_k
+        result[3 * m + 2] = (full - half_angle) / (power - 1.0)
+    result[0] += cube
+    result[3] += speed
+    return result
+
+
+@numba.njit(cache=True, fastmath=_FAST, error_model="numpy", parallel=True)
+def moments_of_one(
+    nodes, weight, state, angle, k0, voices, octaves, directions, normal_directions
+):  # fmt: skip
+    """Mean cube and mean speed of one state, its directions in parallel.
+
+    ``nodes`` (n, 5), ``weight`` (n,): see Measure; ``state`` (3, 6): see ``_direction``; ``angle``
+    is where the directions start. Returns (6,): mean cube, what halving the wave numbers changes,
+    and what the extrapolation over the directions changes; then the same of the mean speed.
+    """
+    parts = np.zeros((directions, 4))
+    for n in numba.prange(directions):
+        theta = angle + math.pi * n / directions
+        cosine, sine = math.cos(theta), math.sin(theta)
+        part_a = np.empty(voices * octaves)
+        part_b = np.empty(voices * octaves)
+        _log_characteristic(nodes, weight, cosine, sine, k0, voices, octaves, part_a, part_b)
+        _direction(state, cosine, sine, k0, voices, part_a, part_b, parts[n])
+    return _combine(state, angle, normal_directions, parts)
+
+
+@numba.njit(cache=True, fastmath=_FAST, error_model="numpy", parallel=True)
+def moments_of_many(
+    nodes, weight, first, state, angle, k0, voices, octaves, directions, normal_directions, out
+):  # fmt: skip
+    """The same for many states in parallel; state i owns nodes first[i] to first[i + 1]."""
+    for i in numba.prange(angle.size):
+        parts = np.zeros((directions, 4))
+        part_a = np.empty(voices * octaves[i])
+        part_b = np.empty(voices * octaves[i])
+        own = slice(first[i], first[i + 1])
+        if octaves[i] > 0:
+            for n in range(directions):
+                theta = angle[i] + math.pi * n / directions
+                cosine, sine = math.cos(theta), math.sin(theta)
+                _log_characteristic(
+                    nodes[own], weight[own], cosine, sine, k0[i], voices, octaves[i],
+                    part_a, part_b,
+                )  # fmt: skip
+                _direction(state[i], cosine, sine, k0[i], voices, part_a, part_b, parts[n])
+        out[i] = _combine(state[i], angle[i], normal_directions, parts)
