@@ -1,0 +1,447 @@
+"""Many independent tasks on any ``concurrent.futures.Executor``, resumable after a kill.
+
+Tasks that share work (the same ``group``, for instance one pass field) go to a worker together, a
+chunk at a time. The main process is the only writer: each finished chunk becomes one shard, written
+under a temporary name and moved into place, so a shard is whole or absent. A later run of the same
+tasks takes what shards hold and computes only the rest; results come back in the order of the
+tasks, whatever the order of computing. Shards are named by a hash of what they answer, so other
+inputs never match them.
+
+Processes are started afresh (spawn) with one thread each. A worker that dies takes its chunk with
+it: the pool is built anew and the chunks that were under way are tried again one by one, so that a
+chunk that kills its worker is found and recorded while all others complete.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import hashlib
+import io
+import json
+import logging
+import multiprocessing
+import os
+import signal
+import zipfile
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from wakesim.errors import CaseError, OutputError
+
+log = logging.getLogger("wakesim")
+
+Values = dict[str, Any]  # name -> float or array
+Function = Callable[[Any], Values]
+Progress = Callable[[float, str], None]
+
+_FORMAT = "wakesim sweep 1"
+_SOLO_TRIES = 2  # of a chunk that was under way when a worker died
+_IN_FLIGHT = 2  # chunks a worker has at hand
+
+
+@dataclass(frozen=True)
+class Task:
+    """One point: ``key`` names its inputs (a content hash), ``payload`` goes to the function.
+
+    Consecutive tasks with the same ``group`` share work and are computed together.
+    """
+
+    key: str
+    payload: Any
+    group: str = ""
+
+
+@dataclass(frozen=True)
+class Failure:
+    """A task that could not be computed, and why."""
+
+    index: int
+    key: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class SweepOutcome:
+    """Results in the order of the tasks, None where a task failed."""
+
+    results: tuple[Values | None, ...]
+    failures: tuple[Failure, ...]
+    computed: int
+    reused: int
+
+
+@dataclass
+class _Chunk:
+    indices: list[int]
+    path: Path
+    tries: int = 0
+
+
+def content_key(*parts: Any) -> str:
+    """Hash of JSON-like inputs: numbers, texts, lists and dictionaries; floats in full."""
+    text = json.dumps(parts, sort_keys=True, default=_plain, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, np.generic):
+        return value.item()
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    raise TypeError(f"{type(value).__name__} cannot be part of a key")
+
+
+def sweep(
+    function: Function,
+    tasks: Sequence[Task],
+    folder: str | Path,
+    *,
+    executor: Executor | None = None,
+    workers: int = 1,
+    chunk_size: int = 32,
+    progress: Progress | None = None,
+) -> SweepOutcome:
+    """Compute all tasks, reusing what ``folder`` already holds of them.
+
+    ``function(payload)`` returns a dictionary of numbers and arrays; on an executor it must be a
+    module-level function. ``executor`` is used as it is and left open; otherwise ``workers``
+    processes are started, or with one worker everything runs here. Tasks that raise are recorded,
+    with the reason, also in ``failures.csv``, and tried again by the next run.
+
+    Raises OutputError when the folder cannot be written or another run uses it; KeyboardInterrupt
+    passes through with all finished chunks kept.
+    """
+    if workers < 1 or chunk_size < 1:
+        raise ValueError("workers and chunk_size must be at least 1")
+    if len({task.key for task in tasks}) != len(tasks):
+        raise ValueError("two tasks have the same key")
+    folder = Path(folder)
+    shards = folder / "shards"
+    try:
+        shards.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{shards} cannot be made: {_reason(error)}") from error
+    with _lock(folder):
+        for rest in shards.glob("*.part"):
+            rest.unlink(missing_ok=True)
+        work = _Work(function, tasks, shards, chunk_size, progress)
+        if work.pending:
+            _compute(work, executor, workers)
+        outcome = work.outcome()
+        _write_failures(folder / "failures.csv", outcome.failures)
+    return outcome
+
+
+class _Work:
+    """What is known, what is missing, and the shards on disk."""
+
+    def __init__(
+        self,
+        function: Function,
+        tasks: Sequence[Task],
+        shards: Path,
+        chunk_size: int,
+        progress: Progress | None,
+    ) -> None:
+        self.function, self.tasks, self.progress = function, tasks, progress
+        self.results: list[Values | None] = [None] * len(tasks)
+        self.reasons: dict[int, str] = {}
+        name = f"{function.__module__}.{function.__qualname__}"
+        chunks = []
+        for indices in _grouped(tasks, chunk_size):
+            key = content_key(_FORMAT, name, [tasks[i].key for i in indices])
+            chunks.append(_Chunk(indices, shards / f"{key}.npz"))
+        for chunk in chunks:
+            self._read(chunk)
+        self.pending = deque(c for c in chunks if any(self.results[i] is None for i in c.indices))
+        self.reused = sum(r is not None for r in self.results)
+
+    def _read(self, chunk: _Chunk) -> None:
+        """Take the results of a whole shard; a damaged one counts as absent."""
+        if not chunk.path.exists():
+            return
+        try:
+            found = _load(chunk.path.read_bytes())
+        except (OSError, ValueError, KeyError, zipfile.BadZipFile) as error:
+            log.warning("%s is damaged and is computed again: %s", chunk.path, error)
+            return
+        for i, values in zip(chunk.indices, found, strict=True):
+            self.results[i] = values
+
+    def missing(self, chunk: _Chunk) -> list[int]:
+        return [i for i in chunk.indices if self.results[i] is None]
+
+    def payloads(self, chunk: _Chunk) -> list[Any]:
+        return [self.tasks[i].payload for i in self.missing(chunk)]
+
+    def finish(self, chunk: _Chunk, answers: list[tuple[Values | None, str]]) -> None:
+        """Keep the answers of a chunk and write its shard."""
+        for i, (values, reason) in zip(self.missing(chunk), answers, strict=True):
+            self.results[i] = values
+            if values is None:
+                self.reasons[i] = reason
+        _write(chunk.path, _dump([self.results[i] for i in chunk.indices]))
+        self.say()
+
+    def give_up(self, chunk: _Chunk, reason: str) -> None:
+        for i in self.missing(chunk):
+            self.reasons[i] = reason
+        self.say()
+
+    def say(self) -> None:
+        if self.progress is not None:
+            done = sum(r is not None for r in self.results) + len(self.reasons)
+            self.progress(done / len(self.tasks), f"{done} of {len(self.tasks)} points")
+
+    def outcome(self) -> SweepOutcome:
+        failures = tuple(
+            Failure(i, self.tasks[i].key, self.reasons[i]) for i in sorted(self.reasons)
+        )
+        known = sum(r is not None for r in self.results)
+        return SweepOutcome(tuple(self.results), failures, known - self.reused, self.reused)
+
+
+def _grouped(tasks: Sequence[Task], chunk_size: int) -> Iterator[list[int]]:
+    """Runs of indices with one group, at most ``chunk_size`` long."""
+    part: list[int] = []
+    for i, task in enumerate(tasks):
+        if part and (len(part) == chunk_size or task.group != tasks[part[0]].group):
+            yield part
+            part = []
+        part.append(i)
+    if part:
+        yield part
+
+
+def _answer(function: Function, payloads: list[Any]) -> list[tuple[Values | None, str]]:
+    """Runs in a worker: each payload's values, or the reason why there are none."""
+    out: list[tuple[Values | None, str]] = []
+    for payload in payloads:
+        try:
+            out.append((function(payload), ""))
+        except Exception as error:
+            out.append((None, f"{type(error).__name__}: {error}".replace("\n", " ")))
+    return out
+
+
+# --- executors ------------------------------------------------------------------------------------
+
+
+def _compute(work: _Work, executor: Executor | None, workers: int) -> None:
+    if executor is not None:
+        _drive(work, executor, 8)
+    elif workers == 1:
+        while work.pending:
+            chunk = work.pending.popleft()
+            work.finish(chunk, _answer(work.function, work.payloads(chunk)))
+    else:
+        _with_processes(work, workers)
+
+
+def _with_processes(work: _Work, workers: int) -> None:
+    """Drive a pool; when it breaks, try the chunks under way one by one in a pool of their own."""
+    while work.pending:
+        suspects = _one_pool(work, workers)
+        for chunk in suspects:
+            _alone(work, chunk)
+
+
+def _one_pool(work: _Work, workers: int) -> list[_Chunk]:
+    pool = _pool(workers)
+    try:
+        return _drive(work, pool, _IN_FLIGHT * workers)
+    finally:
+        _close(pool)
+
+
+def _alone(work: _Work, chunk: _Chunk) -> None:
+    rest, work.pending = work.pending, deque([chunk])
+    try:
+        while work.pending:
+            for broken in _one_pool(work, 1):
+                broken.tries += 1
+                if broken.tries < _SOLO_TRIES:
+                    work.pending.append(broken)
+                else:
+                    work.give_up(broken, "the worker died (killed, or out of memory)")
+    finally:
+        work.pending = rest
+
+
+def _drive(work: _Work, executor: Executor, most: int) -> list[_Chunk]:
+    """Keep the executor busy until nothing is pending; returns the chunks of a broken pool."""
+    running: dict[Future[Any], _Chunk] = {}
+    broken: list[_Chunk] = []
+    try:
+        while work.pending or running:
+            while work.pending and len(running) < most and not broken:
+                chunk = work.pending.popleft()
+                running[executor.submit(_answer, work.function, work.payloads(chunk))] = chunk
+            done, _ = wait(running, return_when=FIRST_COMPLETED)
+            for future in done:
+                chunk = running.pop(future)
+                try:
+                    answers = future.result()
+                except BrokenProcessPool:
+                    broken.append(chunk)
+                except Exception as error:
+                    work.give_up(chunk, f"{type(error).__name__}: {error}".replace("\n", " "))
+                else:
+                    work.finish(chunk, answers)
+            if broken and not running:
+                return broken
+    except BrokenProcessPool:  # at submission
+        return [chunk, *broken, *running.values()]
+    finally:
+        for future in running:
+            future.cancel()
+    return broken
+
+
+def _pool(workers: int) -> ProcessPoolExecutor:
+    context = multiprocessing.get_context("spawn")
+    return ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker)
+
+
+def _start_worker() -> None:
+    """One thread a worker; Ctrl-C is the main process's business."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    import numba
+    import threadpoolctl
+
+    numba.set_num_threads(1)
+    threadpoolctl.threadpool_limits(1)
+
+
+def _close(pool: ProcessPoolExecutor) -> None:
+    pool.shutdown(wait=False, cancel_futures=True)
+    for child in multiprocessing.active_children():
+        child.terminate()
+    pool.shutdown(wait=True)
+
+
+@contextlib.contextmanager
+def cluster_executor(address: str) -> Iterator[Executor]:
+    """Executor of a Dask cluster by the address of its scheduler.
+
+    Raises CaseError when dask.distributed is not installed or the scheduler does not answer.
+    """
+    try:
+        from distributed import Client
+    except ImportError as error:
+        text = "a cluster needs dask.distributed: install the extra wakesim[cluster]"
+        raise CaseError(text) from error
+    try:
+        client = Client(address, timeout="10s", set_as_default=False)
+    except (OSError, ValueError, TimeoutError) as error:
+        raise CaseError(f'cluster "{address}": no scheduler answers: {error}') from error
+    try:
+        yield client.get_executor(pure=False, retries=3)
+    finally:
+        client.close()
+
+
+# --- files ----------------------------------------------------------------------------------------
+
+
+def _dump(results: list[Values | None]) -> bytes:
+    """Bytes of a shard; the same results give the same bytes."""
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w") as archive:
+        _member(archive, "format", _FORMAT.encode())
+        _member(archive, "count", str(len(results)).encode())
+        for k, values in enumerate(results):
+            for name in sorted(values or {}):
+                array = io.BytesIO()
+                np.lib.format.write_array(array, np.asarray(values[name]), allow_pickle=False)
+                _member(archive, f"{k}/{name}", array.getvalue())
+            _member(archive, f"{k}.known", str(int(values is not None)).encode())
+    return buffer.getvalue()
+
+
+def _member(archive: zipfile.ZipFile, name: str, data: bytes) -> None:
+    archive.writestr(zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0)), data)
+
+
+def _load(data: bytes) -> list[Values | None]:
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        if archive.read("format").decode() != _FORMAT:
+            raise ValueError("of another format")
+        count = int(archive.read("count"))
+        out: list[Values | None] = [
+            {} if archive.read(f"{k}.known") == b"1" else None for k in range(count)
+        ]
+        for name in archive.namelist():
+            number, slash, quantity = name.partition("/")
+            if slash:
+                array = np.lib.format.read_array(io.BytesIO(archive.read(name)), allow_pickle=False)
+                values = out[int(number)]
+                if values is None:
+                    raise ValueError("a failed point has values")
+                values[quantity] = array.item() if array.ndim == 0 else array
+    return out
+
+
+def _write(path: Path, data: bytes) -> None:
+    part = path.with_suffix(".part")
+    try:
+        with part.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(part, path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+        text = f"{path} cannot be written: {_reason(error)}; finished points are kept"
+        raise OutputError(text) from error
+
+
+def _write_failures(path: Path, failures: Sequence[Failure]) -> None:
+    if not failures:
+        path.unlink(missing_ok=True)
+        return
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(["point", "key", "reason"])
+    writer.writerows([f.index + 1, f.key, f.reason] for f in failures)
+    _write(path, text.getvalue().encode())
+
+
+def _reason(error: OSError) -> str:
+    return error.strerror or str(error)
+
+
+@contextlib.contextmanager
+def _lock(folder: Path) -> Iterator[None]:
+    """Hold the folder; the system lets go of it when the process dies, however it dies."""
+    path = folder / "sweep.lock"
+    try:
+        handle = path.open("a+")
+    except OSError as error:
+        raise OutputError(f"{folder} cannot be written: {_reason(error)}") from error
+    with handle:
+        try:
+            _take(handle.fileno())
+        except OSError as error:
+            raise OutputError(f"{folder}: another run is computing there") from error
+        yield
+
+
+def _take(descriptor: int) -> None:
+    try:
+        import fcntl
+    except ImportError:  # Windows
+        import msvcrt
+
+        msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
+    else:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
