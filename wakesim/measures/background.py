@@ -14,6 +14,7 @@ follows a change of traffic is in ``settling_time``, typically under ten minutes
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,9 +25,10 @@ from wakesim.air.drift import DriftField, DriftModel, drag_factor, reduced_drift
 from wakesim.air.grid import CrossSectionGrid
 from wakesim.air.profiles import ambient_velocity
 from wakesim.air.traffic_turbulence import diffusivity_profile
+from wakesim.case.schema import Case
 from wakesim.measures.series import Scene
 from wakesim.traffic.handover import distance_blown, velocity_left
-from wakesim.traffic.lines import FieldSettings
+from wakesim.traffic.lines import FieldSettings, Sight
 
 Array = NDArray[np.float64]
 
@@ -71,22 +73,14 @@ def background(scene: Scene, settings: FieldSettings, *, coarse: bool = False) -
     if not drift.enabled:
         return without_drift(scene)
     model = drift_model(scene, settings, _COARSE_M if coarse else _FINE_M)
-    grid, wall = model.grid, scene.mount.wall_offset_m
-    left = np.array([velocity_left(s, settings, wall, grid.y, grid.z) for s in scene.sights])
-    if wall is not None:  # beyond it the image of the wake is no air of this road
-        beyond = np.sign(grid.y - wall) != np.sign(scene.mount.offset_m - wall)
-        left[:, beyond] = 0.0
-    response = model.responses(left).reshape(len(scene.sights), -1).T  # (cells, sights)
+    wall = scene.mount.wall_offset_m
+    found = lane_drift(model, scene.sights, settings, wall, scene.mount.offset_m)
+    left, response, met = found.left, found.response, found.met
     at_points = model.weights(scene.points[:, 0], scene.points[:, 1]) @ response
-
     direction = np.array([s.direction for s in scene.sights])
-    places = np.array([(s.lane_centre_m, 0.5 * s.vehicle.height_m) for s in scene.sights])
-    blown = np.array([distance_blown(s, settings, wall, places) for s in scene.sights]).T
-    met = direction[:, None] * (model.weights(places[:, 0], places[:, 1]) @ response + blown)
 
     rates = scene.rates_per_s
-    speed = np.array([s.mean_speed_m_s for s in scene.sights])
-    factor = np.array([drag_factor(reduced_drift(met * rate, speed), speed) for rate in rates])
+    factor = reduced_drag(met, rates, scene.sights)
     acting = rates * factor
     vehicle = np.array([vehicle for _, vehicle in scene.keys])
     by_class = np.zeros((len(rates), len(scene.case.vehicles), len(scene.points)))
@@ -95,11 +89,57 @@ def background(scene: Scene, settings: FieldSettings, *, coarse: bool = False) -
     mean = acting.mean(axis=0)
 
     def drift_of(strength: Array) -> DriftField:
-        speed_field = (response @ strength).reshape(grid.shape)
+        speed_field = (response @ strength).reshape(model.grid.shape)
         return DriftField(model, speed_field, np.tensordot(strength, left, axes=1))
 
     balance = drift_of(mean * direction).balance
     return Background(by_class, factor, acting @ met.T, drift_of(mean), balance)
+
+
+@dataclass(frozen=True)
+class LaneDrift:
+    """What one pass a second of each sight makes, with its full drag.
+
+    ``left`` (sights, ny, nz) m/s handed to the background; ``response`` (cells, sights) m/s, the
+    drift; ``met`` (sights, sights) m/s, the mean air speed along sight j's way, where it drives,
+    that sight k makes: drift and followed wakes.
+    """
+
+    model: DriftModel
+    left: Array
+    response: Array
+    met: Array
+
+
+def lane_drift(
+    model: DriftModel,
+    sights: Sequence[Sight],
+    settings: FieldSettings,
+    wall_y_m: float | None,
+    side_y_m: float,
+) -> LaneDrift:
+    """Drift of every sight in a cross-section, for any traffic and any points.
+
+    ``side_y_m``: a y on the road's side of the wall. The drift at points is
+    ``model.weights(y, z) @ response`` times rates and drag factors.
+    """
+    grid = model.grid
+    left = np.array([velocity_left(s, settings, wall_y_m, grid.y, grid.z) for s in sights])
+    if wall_y_m is not None:  # beyond it the image of the wake is no air of this road
+        beyond = np.sign(grid.y - wall_y_m) != np.sign(side_y_m - wall_y_m)
+        left[:, beyond] = 0.0
+    response = model.responses(left).reshape(len(sights), -1).T
+    direction = np.array([s.direction for s in sights])
+    places = np.array([(s.lane_centre_m, 0.5 * s.vehicle.height_m) for s in sights])
+    blown = np.array([distance_blown(s, settings, wall_y_m, places) for s in sights]).T
+    there = model.weights(places[:, 0], places[:, 1]) @ response
+    return LaneDrift(model, left, response, direction[:, None] * (there + blown))
+
+
+def reduced_drag(met: Array, rates_per_s: Array, sights: Sequence[Sight]) -> Array:
+    """Drag factor (hours, sights) for rates (hours, sights), passes/s; ``met`` of LaneDrift."""
+    speed = np.array([s.mean_speed_m_s for s in sights])
+    return np.array([drag_factor(reduced_drift(met * rate, speed), speed) for rate in rates_per_s])
 
 
 def settling_time(scene: Scene, air: Background) -> float:
@@ -124,16 +164,33 @@ def settling_time(scene: Scene, air: Background) -> float:
 
 def drift_model(scene: Scene, settings: FieldSettings, finest_m: float) -> DriftModel:
     """Momentum balance of the scene's cross-section: grid, mixing, crosswind, friction, wall."""
-    case, wall = scene.case, scene.mount.wall_offset_m
-    barriers = [] if wall is None else [(wall, _HEIGHT_M)]
+    return section_model(
+        scene.case, settings, scene.points, scene.mount.wall_offset_m,
+        scene.mixing_length_m, scene.friction_velocity_m_s, finest_m,
+    )  # fmt: skip
+
+
+def section_model(
+    case: Case,
+    settings: FieldSettings,
+    points: Array,
+    wall_y_m: float | None,
+    mixing_length_m: float,
+    friction_velocity_m_s: float,
+    finest_m: float,
+    reach_m: float = _REACH_M,
+) -> DriftModel:
+    """Momentum balance of a case's cross-section; the grid is fine around lanes and points (n, 2).
+
+    ``reach_m``: from the outermost lane or point to the side.
+    """
+    barriers = [] if wall_y_m is None else [(wall_y_m, _HEIGHT_M)]
     lanes = [lane.centre_m for lane in case.road.lanes]
-    grid = CrossSectionGrid.around(
-        lanes, scene.points, _REACH_M, _HEIGHT_M, finest_m, barriers=barriers
-    )
+    grid = CrossSectionGrid.around(lanes, points, reach_m, _HEIGHT_M, finest_m, barriers=barriers)
 
     def diffusivity(y: Array, z: Array) -> Array:
         mixing = diffusivity_profile(
-            z, settings.diffusivity_m2_s, scene.mixing_length_m, scene.friction_velocity_m_s
+            z, settings.diffusivity_m2_s, mixing_length_m, friction_velocity_m_s
         )
         return np.broadcast_to(np.maximum(mixing, _LEAST_DIFFUSIVITY), np.shape(y + z))
 

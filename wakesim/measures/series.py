@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -72,7 +72,7 @@ def field_settings(case: Case) -> FieldSettings:
         wake_memory_s=model.wake_memory_s,
         wander_sd_m=case.traffic.wander_sd_m if case.traffic else 0.0,
         diffusivity_m2_s=traffic_mixing(case)[0],
-        ambient_diffusivity_m2_s=VON_KARMAN * _friction_velocity(case) * _WAKE_HEIGHT_M,
+        ambient_diffusivity_m2_s=VON_KARMAN * wind_friction_velocity(case) * _WAKE_HEIGHT_M,
     )
 
 
@@ -82,7 +82,7 @@ def prepare(case: Case, mount: Mount) -> Scene:
     u, v = ambient_velocity(case.air.wind, points[:, 1])
     intensity = case.air.wind.intensity(mount.height_m) if case.air.wind else 0.0
     hub = float(wind_speed(case.air.wind, mount.height_m)) if case.air.wind else 0.0
-    keys, sights, rates = _sights(case)
+    keys, sights, rates = case_sights(case, case.compute.hours)
     return Scene(
         case=case,
         mount=mount,
@@ -92,7 +92,7 @@ def prepare(case: Case, mount: Mount) -> Scene:
         ambient_sd=intensity * np.hypot(u, v),
         ambient_time_s=_AMBIENT_LENGTH_PER_HEIGHT * mount.height_m / max(hub, 0.1),
         mixing_length_m=traffic_mixing(case)[1],
-        friction_velocity_m_s=_friction_velocity(case),
+        friction_velocity_m_s=wind_friction_velocity(case),
         keys=tuple(keys),
         sights=sights,
         sight_of=sight_table(len(case.road.lanes), len(case.vehicles), keys),
@@ -100,7 +100,8 @@ def prepare(case: Case, mount: Mount) -> Scene:
     )
 
 
-def _friction_velocity(case: Case) -> float:
+def wind_friction_velocity(case: Case) -> float:
+    """Friction velocity of the ambient wind, m/s."""
     wind = case.air.wind
     if wind is None:
         return 0.0
@@ -140,9 +141,12 @@ def traffic_mixing(case: Case) -> tuple[float, float]:
     return auto if own is None else own, float(np.average(length, weights=weight))
 
 
-def _sights(case: Case) -> tuple[list[tuple[int, int]], tuple[Sight, ...], Array]:
-    """Every class that drives in a lane in any hour of the round, and its passes per second."""
-    states = [case.traffic_state(hour) for hour in case.compute.hours]
+def case_sights(
+    case: Case, hours: Sequence[int]
+) -> tuple[list[tuple[int, int]], tuple[Sight, ...], Array]:
+    """Every class that drives in a lane in any of the clock hours: keys (lane, vehicle), sights,
+    and passes per second (hours, sights)."""
+    states = [case.traffic_state(hour) for hour in hours]
     vehicles = list(case.vehicles.values())
     flows = [s.flow_veh_s[:, None] * s.mix for s in states]
     keys, sights, rates = [], [], []

@@ -19,7 +19,7 @@ from wakesim.traffic.lines import FADE, FieldSettings, Sight, air_relative_speed
 
 Array = NDArray[np.float64]
 
-_AGES = 5  # Gauss-Legendre points over the fade
+_AGES, _AGE_WEIGHTS = np.polynomial.legendre.leggauss(5)  # over the fade
 _NEAREST_S = 1.0  # a vehicle meets no wake younger than this (shortest headway)
 _EXPOSURE_POINTS = 160
 
@@ -49,10 +49,9 @@ def velocity_left(
     sight: Sight, settings: FieldSettings, wall_y_m: float | None, y: Array, z: Array
 ) -> Array:
     """Velocity (ny, nz), m/s, that one pass hands to the background at y (ny,) and z (nz,)."""
-    nodes, weights = np.polynomial.legendre.leggauss(_AGES)
     memory = settings.wake_memory_s
     out = np.zeros((y.size, z.size))
-    for node, weight in zip(nodes, weights, strict=True):
+    for node, weight in zip(_AGES, _AGE_WEIGHTS, strict=True):
         age = np.float64(memory * (1.0 - FADE * 0.5 * (1.0 - node)))
         out += 0.5 * weight * _velocity(sight, settings, wall_y_m, age, y[:, None], z[None, :])
     return out

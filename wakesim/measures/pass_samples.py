@@ -1,0 +1,195 @@
+"""Every pass of every class in every lane, sampled at many points.
+
+Sights that differ by their lane alone are a group: one set of nodes, one wake.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wakesim.flow.pulse_grid import PulseFields, PulseTable
+from wakesim.flow.wake import AirState, VehicleWake
+from wakesim.flow.wake_factors import wake_factors
+from wakesim.measures.pass_nodes import PassNodes, pass_nodes, wander_nodes
+from wakesim.measures.steady_kernels import sample_sight
+from wakesim.traffic.lines import FieldSettings, Sight, air_relative_speed
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+# Gap to a vehicle, m, up to which 5 and 3 wander nodes are used; farther off, 1.
+_RULE_GAPS_M = (1.5, 9.0)
+_RULE_SIZES = (1, 3, 5)
+_LATERAL_MARGIN_M = 1.0
+
+
+@dataclass(frozen=True)
+class PointSamples:
+    """Samples at one point: ``values`` (n, 4) pulse u, pulse v, wake u and k per unit speed (and
+    its square) in road axes; ``node`` and ``sight`` (n,) which node and sight; ``chance`` (n,) the
+    share of the sight's passes. ``node_weight`` (nodes,) and ``moments`` (nodes, 5): see
+    ``pass_nodes``."""
+
+    count: int
+    values: Array
+    node: Index
+    sight: Index
+    chance: Array
+    node_weight: Array
+    moments: Array
+
+
+class _Group(NamedTuple):
+    """Nodes, pulse table and wake factors of a group.
+
+    ``across`` (sights, 3, 7, ny, nw), ``upward`` (3, nz, nw).
+    """
+
+    nodes: PassNodes
+    table: PulseTable
+    across: Array
+    upward: Array
+
+
+class PassSampler:
+    """Passes at points (m, 2) y, z; see the module's head."""
+
+    def __init__(
+        self,
+        sights: Sequence[Sight],
+        settings: FieldSettings,
+        pulses: PulseFields,
+        wall_y_m: float | None,
+        points: Array,
+        refine: int = 1,
+    ) -> None:
+        self.sights, self.settings, self.pulses = tuple(sights), settings, pulses
+        self.wall_y_m, self.points, self.refine = wall_y_m, points, refine
+        self._y, self._y_index = np.unique(points[:, 0], return_inverse=True)
+        self._z, self._z_index = np.unique(points[:, 1], return_inverse=True)
+        offsets, self._rule_first, self._rule_weight = _rules()
+        self._offsets = settings.wander_sd_m * offsets
+        self._groups: dict[tuple[object, ...], list[int]] = {}
+        for number, sight in enumerate(self.sights):
+            self._groups.setdefault(self._group_key(sight), []).append(number)
+
+    def _relative(self, sight: Sight) -> float:
+        return float(
+            air_relative_speed(sight.mean_speed_m_s, sight.direction, sight.wind_along_m_s)
+        )
+
+    def _air(self, sight: Sight) -> AirState:
+        return self.settings.air_state(sight, self._relative(sight))
+
+    def _group_key(self, sight: Sight) -> tuple[object, ...]:
+        along = sight.direction * sight.wind_along_m_s
+        return sight.vehicle, sight.mean_speed_m_s, sight.speed_sd_m_s, along, self._air(sight)
+
+    def _lateral(self, sight: Sight, y: Array) -> Array:
+        offset = y - sight.lane_centre_m + self.settings.lateral_shift_m
+        return sight.direction * offset
+
+    def _wall(self, sight: Sight) -> float:
+        if self.wall_y_m is None:
+            return np.inf
+        return sight.direction * (self.wall_y_m - sight.lane_centre_m)
+
+    def samples(self) -> list[PointSamples]:
+        """Samples of all sights at every point."""
+        groups = [self._prepared([self.sights[i] for i in g]) for g in self._groups.values()]
+        first_node = np.concatenate([[0], np.cumsum([g.nodes.x.size for g in groups])])
+        rules = [self._rule(sight) for sight in self.sights]
+        counts = np.zeros(len(self.points), dtype=np.int64)
+        for group, numbers in zip(groups, self._groups.values(), strict=True):
+            for i in numbers:
+                extra = np.diff(self._rule_first)[rules[i]] - 1
+                counts += group.nodes.x.size + extra * group.nodes.pulse_end
+        most = int(counts.max(initial=1))
+        m = len(self.points)
+        values = np.empty((m, most, 4))
+        node, sight_of = (np.empty((m, most), dtype=np.int64) for _ in range(2))
+        chance = np.empty((m, most))
+        start = np.zeros(m, dtype=np.int64)
+        for k, (group, numbers) in enumerate(zip(groups, self._groups.values(), strict=True)):
+            for place, i in enumerate(numbers):
+                self._sample(group, place, i, rules[i], int(first_node[k]),
+                             start, values, node, sight_of, chance)  # fmt: skip
+        weight = np.concatenate([g.nodes.weight for g in groups] or [np.empty(0)])
+        moments = np.concatenate([g.nodes.moments for g in groups] or [np.empty((0, 5))])
+        return [
+            PointSamples(int(start[p]), values[p], node[p], sight_of[p], chance[p], weight, moments)
+            for p in range(m)
+        ]
+
+    def _prepared(self, sights: Sequence[Sight]) -> _Group:
+        sight, settings = sights[0], self.settings
+        table = self.pulses.table(sight.vehicle)
+        wake = VehicleWake(sight.vehicle, settings.constants, self._air(sight))
+        lateral = np.stack([self._lateral(s, self._y) for s in sights])  # (sights, ny)
+        places = [lateral]
+        if self.wall_y_m is not None:
+            wall = np.array([self._wall(s) for s in sights])
+            places.append(2.0 * wall[:, None] - lateral)
+        margin = _LATERAL_MARGIN_M + 3.0 * settings.wander_sd_m
+        nodes = pass_nodes(
+            wake, table.x, sight.mean_speed_m_s, sight.speed_sd_m_s,
+            sight.direction * sight.wind_along_m_s, settings.wake_memory_s,
+            (min(p.min() for p in places) - margin, max(p.max() for p in places) + margin),
+            self.refine,
+        )  # fmt: skip
+        behind = -sight.vehicle.length_m - nodes.x[nodes.tail :]
+        across = np.zeros((3, len(sights), self._offsets.size, self._y.size, behind.size))
+        for place in places:  # an image is at 2 (wall - wander) - (lateral - wander)
+            shifted = place[:, None, :] - self._offsets[None, :, None]
+            found, upward = wake_factors(wake, behind, shifted.ravel(), self._z)
+            across += found.reshape(across.shape)
+        return _Group(nodes, table, np.ascontiguousarray(np.moveaxis(across, 1, 0)), upward)
+
+    def _rule(self, sight: Sight) -> Index:
+        """How many wander nodes each point needs: index of _RULE_SIZES."""
+        if self.settings.wander_sd_m == 0.0:
+            return np.zeros(len(self.points), dtype=np.int64)
+        aside = np.abs(self._lateral(sight, self.points[:, 0])) - 0.5 * sight.vehicle.width_m
+        above = self.points[:, 1] - sight.vehicle.height_m
+        gap = np.hypot(np.maximum(aside, 0.0), np.maximum(above, 0.0))
+        near, far = _RULE_GAPS_M
+        return np.where(gap < near, 2, np.where(gap < far, 1, 0)).astype(np.int64)
+
+    def _sample(
+        self, group: _Group, place: int, number: int, rule: Index, first_node: int,
+        start: Index, values: Array, node: Index, sight_of: Index, chance: Array,
+    ) -> None:  # fmt: skip
+        nodes, table, across, upward = group
+        sight = self.sights[number]
+        sample_sight(
+            self.points[:, 1].copy(), self._lateral(sight, self.points[:, 0]), self._wall(sight),
+            self._offsets, rule, self._rule_first, self._rule_weight,
+            table.x, table.beside, table.above, table.mapping, table.size, table.whole,
+            nodes.tail, nodes.pulse_end, nodes.first, nodes.share, float(sight.direction),
+            self._y_index, self._z_index, across[place], upward, number, first_node,
+            start, values, node, sight_of, chance,
+        )  # fmt: skip
+
+
+@cache
+def _rules() -> tuple[Array, Index, Array]:
+    """Distinct wander nodes (7,) in standard deviations, where each rule's weights begin (4,), and
+    the weights (9,).
+
+    The middle node, the other two of three, the other four of five.
+    """
+    offsets, weights = [np.zeros(1)], []
+    for size in _RULE_SIZES:
+        x, w = wander_nodes(size)
+        order = np.argsort(np.abs(x), kind="stable")
+        weights.append(w[order])
+        if size > 1:
+            offsets.append(x[order[1:]])
+    first = np.concatenate([[0], np.cumsum(_RULE_SIZES)]).astype(np.int64)
+    return np.concatenate(offsets), first, np.concatenate(weights)

@@ -1,0 +1,127 @@
+"""Compiled loops of the stationary statistics: passes sampled at points, and their moments.
+
+Sights (a class in a lane) share the nodes and wake factors of their group (a class at one speed in
+one air). Tables of all groups lie in flat arrays with offsets.
+"""
+
+from __future__ import annotations
+
+import numba
+import numpy as np
+
+from wakesim.flow.kernels.pulse_lines import pulse_row
+
+_FLAGS = {
+    "cache": True,
+    "fastmath": {"contract", "arcp", "reassoc", "nsz"},
+    "error_model": "numpy",
+}
+OFFSETS = 7  # distinct wander nodes of the rules with 1, 3 and 5 nodes
+RULE_FIRST = np.array([0, 1, 4, 9])
+
+
+@numba.njit(**_FLAGS)
+def _pulse_at(
+    lateral, height, wall, x, beside, above, mapping, size, whole, weight_y, weight_z, row, extra
+):
+    """Pulse u and v along a line and, with a wall at a finite lateral place, its image."""
+    pulse_row(lateral, height, x, beside, above, mapping, size, whole, weight_y, weight_z, row)
+    if np.isfinite(wall):
+        pulse_row(
+            2.0 * wall - lateral, height, x, beside, above, mapping, size, whole,
+            weight_y, weight_z, extra,
+        )  # fmt: skip
+        for i in range(x.size):
+            row[0, i] += extra[0, i]
+            row[1, i] -= extra[1, i]
+
+
+@numba.njit(parallel=True, **_FLAGS)
+def sample_sight(
+    height, lateral, wall, wander, rule, rule_offset, rule_weight,
+    x, beside, above, mapping, size, whole,
+    tail, pulse_end, first, share, direction, y_index, z_index, across, upward,
+    number, first_node, start, out, node, sight, chance,
+):  # fmt: skip
+    """Samples of one sight at all points, written from ``start`` (m,) on, which is moved on.
+
+    ``lateral`` (m,) Y of the points without wander, ``wander`` (7,) m in the vehicle's frame,
+    ``rule`` (m,) 0 to 2: how many wander nodes; pulse table as in ``pulse_lines``; ``across``
+    (3, 7, ny, nw) and ``upward`` (3, nz, nw): factors of the wake at the nodes behind the tail.
+    ``out`` (m, N, 4): pulse u, v, wake u, k per unit speed in road axes; ``node`` and ``sight``
+    (m, N): which node and sight; ``chance`` (m, N): share of the passes.
+    """
+    nodes = tail + across.shape[3]
+    for p in numba.prange(height.size):
+        weight_y, weight_z = np.empty(4), np.empty(4)
+        row, extra = np.empty((2, x.size)), np.empty((2, x.size))
+        n = start[p]
+        iy, iz = y_index[p], z_index[p]
+        for k in range(rule_offset[rule[p]], rule_offset[rule[p] + 1]):
+            o = k - rule_offset[rule[p]]
+            # offsets are stored as 0, the other two of three, the other four of five
+            w = 0 if o == 0 else (o if rule[p] == 1 else o + 2)
+            _pulse_at(
+                lateral[p] - wander[w], height[p], wall - wander[w], x, beside, above, mapping,
+                size, whole, weight_y, weight_z, row, extra,
+            )  # fmt: skip
+            end = pulse_end if o > 0 else nodes
+            for j in range(end):
+                u = 0.0
+                v = 0.0
+                wake = 0.0
+                energy = 0.0
+                if j < pulse_end:
+                    for a in range(4):
+                        i = first[j] + a
+                        u += share[j, a] * row[0, i]
+                        v += share[j, a] * row[1, i]
+                if j >= tail:
+                    b = j - tail
+                    wake = across[0, w, iy, b] * upward[0, iz, b]
+                    wake += across[1, w, iy, b] * upward[1, iz, b]
+                    energy = across[2, w, iy, b] * upward[2, iz, b]
+                out[p, n, 0] = direction * u
+                out[p, n, 1] = direction * v
+                out[p, n, 2] = direction * wake
+                out[p, n, 3] = energy
+                node[p, n] = first_node + j
+                sight[p, n] = number
+                chance[p, n] = rule_weight[k] if j < pulse_end else 1.0
+                n += 1
+        start[p] = n
+
+
+@numba.njit(**_FLAGS)
+def combine(
+    count, samples, node, sight, chance, node_weight, moments, rate, drag, parts,
+    share_u, share_v, weight, nodes,
+):  # fmt: skip
+    """Nodes and weights of a Measure from the samples of one point; returns how many.
+
+    ``rate`` and ``drag`` (sights,); ``parts`` (3,): factors on pulse, wake and k.
+    """
+    n = 0
+    for i in range(count):
+        g, s = node[i], sight[i]
+        w = rate[s] * chance[i] * node_weight[g]
+        if w <= 0.0:
+            continue
+        pulse_u = parts[0] * samples[i, 0]
+        pulse_v = parts[0] * samples[i, 1]
+        wake = parts[1] * drag[s] * samples[i, 2]
+        energy = parts[2] * drag[s] * samples[i, 3]
+        if pulse_u == 0.0 and pulse_v == 0.0 and wake == 0.0 and energy == 0.0:
+            continue
+        r, rc, rr, rrc, rrcc = moments[g]
+        u = r * pulse_u + rc * wake
+        v = r * pulse_v
+        square = rr * pulse_u * pulse_u + 2.0 * rrc * pulse_u * wake + rrcc * wake * wake
+        weight[n] = w
+        nodes[n, 0] = u
+        nodes[n, 1] = v
+        nodes[n, 2] = max(square - u * u, 0.0) + 2.0 * share_u * rrc * energy
+        nodes[n, 3] = max(rr - r * r, 0.0) * pulse_v * pulse_v + 2.0 * share_v * rrc * energy
+        nodes[n, 4] = pulse_v * (rr * pulse_u + rrc * wake) - u * v
+        n += 1
+    return n
