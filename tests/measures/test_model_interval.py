@@ -42,7 +42,8 @@ def test_every_parameter_is_moved_and_nothing_else(family):
     assert {
         "wake family", f"spread of the {family} wake", "eddy diffusivity", "drag coefficients",
         "friction of road and verge",
-        "recirculation length", "wake turbulence", "vehicle dimensions", "lane position",
+        "recirculation length", "wake turbulence", "height of the wake turbulence",
+            "vehicle dimensions", "lane position",
         "tail of the hull",
     } == set(names)  # fmt: skip
 

@@ -273,6 +273,11 @@ def _result(
     pair = cells.without_local(pair, now.basis, weight)
     names = tuple(model.spread_name if name == "spread" else name for name in wanted)
     notes = fit_notes(constants, names, correlation, model, converged)
+    if TIMES in free and state.times >= 0.98 * float(model.time_errors[-1]) ** 2:
+        notes += (
+            f"the log's times seem to be off by {model.time_errors[-1]:g} s or more: too far for "
+            "the pulses to be told",
+        )
     return FitResult(
         constants=constants,
         names=names,

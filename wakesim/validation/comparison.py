@@ -57,8 +57,8 @@ class Comparison:
 
     ``measured`` and ``uncertainty`` (None: not stated) are (n,) in ``unit``; ``conditions`` maps
     names to (n,) arrays in the unit their name ends with; ``options`` are documented by the
-    quantity. ``fitted`` says that constants of the model were fitted to these very data, ``variant`` that the
-    program does not use these options by default.
+    quantity. ``fitted`` says that constants of the model were fitted to these very data,
+    ``variant`` that the program does not use these options by default.
     """
 
     name: str

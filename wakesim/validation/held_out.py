@@ -1,8 +1,8 @@
 """Whether a fitted constant may replace its default: the test on data that the fit did not see.
 
 Split, fixed before any fit: of the stations in order, the first, third, fifth ... train; the others
-are held out. A fitted constant replaces its default only when (1 fixed before any fit, 2 and 3 after
-a first trial fit of the wake peaks)
+are held out. A fitted constant replaces its default only when (1 fixed before any fit, 2 and 3
+after a first trial fit of the wake peaks)
 
 1. the mean square held-out residual falls by more than its uncertainty, both for the whole set
    against the defaults and for this constant against the others refitted with it at its default;

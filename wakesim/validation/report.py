@@ -34,8 +34,8 @@ _MEANINGS = {
     "unvalidated": "no pass mark was set beforehand; the errors are shown",
     "consistent": (
         "the mark is met, but the reference is from memory, or the model was fitted to it, or it "
-        f"is a design envelope, or it has fewer than {LEAST_POINTS} points, or the program does not "
-        "use this variant by default"
+        f"is a design envelope, or it has fewer than {LEAST_POINTS} points, or the program does "
+        "not use this variant by default"
     ),
     "validated": (
         "the mark is met by measured values that were read or derived from figures read, with no "

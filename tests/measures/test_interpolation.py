@@ -1,0 +1,114 @@
+"""Interpolation in tables, against scipy's Hermite splines with numpy's second-order slopes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.interpolate import CubicHermiteSpline
+
+from wakesim.measures.interpolation import Axis, interpolate
+from wakesim.measures.refine import refine
+
+
+def hermite(x, f):
+    """The published form: np.gradient with edge_order 2 is the slope of a parabola."""
+    return CubicHermiteSpline(x, f, np.gradient(f, x, edge_order=2))
+
+
+def test_one_axis_is_the_hermite_spline_of_parabola_slopes():
+    rng = np.random.default_rng(1)
+    x = np.sort(rng.uniform(0.0, 5.0, 7))
+    f = rng.normal(size=7)
+    at = rng.uniform(x[0], x[-1], 200)
+    found = interpolate([Axis.of("height_m", x)], f, {"height_m": at})
+    assert found == pytest.approx(hermite(x, f)(at), abs=1e-12)
+
+
+def test_a_product_of_axes_is_taken_one_after_the_other():
+    rng = np.random.default_rng(2)
+    x, z = np.array([0.0, 1.0, 2.5, 4.0]), np.array([1.0, 2.0, 2.5])
+    f = rng.normal(size=(4, 3, 1))
+    axes = [Axis.of("offset_m", x), Axis.of("height_m", z), Axis.of("speed_factor", [1.0])]
+    for a, b in rng.uniform([0.0, 1.0], [4.0, 2.5], (20, 2)):
+        across = [hermite(x, f[:, j, 0])(a) for j in range(3)]
+        found = interpolate(axes, f, {"offset_m": a, "height_m": b, "speed_factor": 1.0})
+        assert float(found) == pytest.approx(float(hermite(z, across)(b)), abs=1e-12)
+
+
+def test_flows_go_by_their_root_and_clearances_by_their_logarithm():
+    q = np.array([0.0, 100.0, 400.0, 1600.0])
+    f = np.array([0.1, 0.4, 0.7, 1.3])
+    at = np.linspace(0.0, 1600.0, 50)
+    found = interpolate([Axis.of("flow_veh_h", q)], f, {"flow_veh_h": at})
+    assert found == pytest.approx(hermite(np.sqrt(q), f)(np.sqrt(at)), abs=1e-12)
+    c = np.array([1.0, 2.0, 8.0])
+    found = interpolate([Axis.of("clearance_m", c)], c, {"clearance_m": np.array([4.0])})
+    assert found == pytest.approx(hermite(np.log(c), c)(np.log([4.0])), abs=1e-12)
+
+
+def test_broadcasting_chunks_and_the_order_of_reduction_do_not_matter(monkeypatch):
+    rng = np.random.default_rng(3)
+    axes = [Axis.of(n, np.arange(4.0)) for n in ("offset_m", "height_m", "direction_split")]
+    f = rng.normal(size=(4, 4, 4))
+    at = {
+        "offset_m": rng.uniform(0, 3, (6, 1)),
+        "height_m": rng.uniform(0, 3, (1, 5)),
+        "direction_split": 1.3,
+    }
+    found = interpolate(axes, f, at)
+    assert found.shape == (6, 5)
+    one = interpolate(axes, f, {n: np.broadcast_to(v, (6, 5))[2, 3] for n, v in at.items()})
+    assert found[2, 3] == pytest.approx(float(one), abs=1e-12)
+    full = {n: np.broadcast_to(v, (6, 5)).copy() for n, v in at.items()}
+    monkeypatch.setattr("wakesim.measures.interpolation._MOST_NUMBERS", 20)
+    assert interpolate(axes, f, full) == pytest.approx(found, abs=1e-12)
+
+
+def test_a_full_circle_is_closed():
+    nodes = np.arange(0.0, 361.0, 30.0)
+    axis = Axis.of("wind_angle_deg", nodes)
+    assert axis.periodic
+    f = np.cos(np.radians(nodes))
+    at = np.array([-15.0, 345.0, 705.0, 15.0])
+    found = interpolate([axis], f, {"wind_angle_deg": at})
+    assert found == pytest.approx(np.cos(np.radians(15.0)), abs=2e-3)
+    assert found[0] == pytest.approx(found[3], abs=1e-12)
+    assert not axis.outside(at).any()
+    part = Axis.of("wind_angle_deg", [0.0, 90.0, 180.0])
+    assert part.outside([-15.0, 45.0, 270.0]).tolist() == [True, False, True]
+
+
+def test_the_ends_and_not_a_number():
+    axis = Axis.of("height_m", [1.0, 2.0])
+    assert axis.outside([1.0, 2.0, 2.0 + 1e-12, 2.1, np.nan]).tolist() == [
+        False, False, False, True, True,
+    ]  # fmt: skip
+
+
+def test_refinement_puts_values_where_the_function_bends():
+    def exact(states):
+        return np.array([1.0 + np.tanh(4.0 * (s["height_m"] - 2.0)) * 0.4 for s in states])
+
+    axes = {"height_m": (0.0, 1.0, 2.0, 3.0, 4.0), "offset_m": (0.0, 5.0)}
+    found = refine(axes, exact, 0.01, 10_000)
+    assert found.met
+    assert set(found.added) == {"height_m"}
+    assert all(0.4 < z < 3.6 for z in found.added["height_m"])
+    z = np.linspace(0.0, 4.0, 400)
+    nodes = np.array(found.axes["height_m"])
+    values = exact([{"height_m": v} for v in nodes])
+    guess = interpolate([Axis.of("height_m", nodes)], values, {"height_m": z})
+    assert np.max(np.abs(guess / exact([{"height_m": v} for v in z]) - 1.0)) < 0.02
+
+
+def test_refinement_stops_at_the_number_of_states_and_says_so():
+    found = refine({"height_m": (0.0, 1.0, 2.0)}, _noise, 0.001, 4)
+    assert found.axes == {"height_m": (0.0, 1.0, 2.0)}
+    assert not found.met
+    found = refine({"height_m": (0.0, 1.0, 2.0)}, _noise, 0.001, 1000)
+    assert 3 < len(found.axes["height_m"]) <= 3 * 2**3
+    assert not found.met
+
+
+def _noise(states):
+    return np.array([2.0 + np.sin(1e4 * s["height_m"] ** 2) for s in states])
