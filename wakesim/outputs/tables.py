@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from wakesim.outputs import wording
+from wakesim.outputs import energy_tables, wording
 from wakesim.outputs.windows import busiest_window
 
 if TYPE_CHECKING:
@@ -67,6 +68,10 @@ def tables(result: Result) -> list[str]:
         names += ["hourly.csv", "model-variants.csv"]
         if result.case.outputs.series_csv != "none":
             names.append("series.csv")
+    if any(mount.energy for mount in result.mounts):
+        names += ["energy-hours.csv", "energy-months.csv", "energy-winds.csv", "mount-loads.csv"]
+    if any(mount.energy and mount.energy.uncertainty for mount in result.mounts):
+        names.append("yield-samples.csv")
     return names
 
 
@@ -77,12 +82,47 @@ def write_table(result: Result, name: str, path: Path) -> None:
         "hourly.csv": (_HOURLY, _hourly_blocks, "Means over each clock hour."),
         "model-variants.csv": (_VARIANTS, _variant_blocks, "One uncertain constant moved at once."),
         "series.csv": (_SERIES, _series_blocks, _series_note(result)),
+        **_energy_tables(result),
     }[name]
     with path.open("w", encoding="utf-8", newline="") as file:
         file.write(_header(result, columns, note))
         for mount in result.mounts:
             for block in blocks(result, mount):
                 file.write(block)
+
+
+def _energy_tables(result: Result) -> dict[str, tuple[Any, Any, str]]:
+    """Columns, blocks and note of the tables of the energy."""
+    found: dict[str, tuple[Any, Any, str]] = {
+        "energy-hours.csv": (energy_tables.HOURS, energy_tables.hour_rows, "Means of each hour."),
+        "energy-months.csv": (
+            energy_tables.MONTHS, energy_tables.month_rows, "The year of the case, in its winds.",
+        ),
+        "energy-winds.csv": (
+            energy_tables.WINDS, energy_tables.wind_rows, "Weekdays in the winds of the year.",
+        ),
+        "mount-loads.csv": (
+            energy_tables.LOADS, energy_tables.load_rows, "Indicative only, no design values.",
+        ),
+    }  # fmt: skip
+    for mount in result.mounts:
+        if mount.energy is not None and mount.energy.uncertainty is not None:
+            columns = energy_tables.sample_columns(mount)
+            note = "Quasi-random samples of all uncertain inputs, in the air of the case."
+            found["yield-samples.csv"] = (columns, energy_tables.sample_rows, note)
+    return {
+        name: (columns, partial(_lines, rows), note)
+        for name, (columns, rows, note) in found.items()
+    }
+
+
+def _lines(
+    rows: Callable[[Result, MountResult], Iterator[tuple[Any, ...]]],
+    result: Result,
+    mount: MountResult,
+) -> Iterator[str]:
+    for row in rows(result, mount):
+        yield _row(row)
 
 
 def _header(result: Result, columns: Sequence[tuple[str, str]], note: str) -> str:

@@ -1,0 +1,208 @@
+"""Rules of [map], [table] and [pass_table]: keys, places and vehicles that fit together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from wakesim.case.catalogue import aliases, canonical, unknown_vehicle
+from wakesim.case.mounts import GROUND_GAP_M, WANDER_SDS, LaneVehicles, Mount, rotor_gaps
+from wakesim.case.problems import Problem
+from wakesim.case.road import Carriageway, Lane, Road
+from wakesim.case.studies import (
+    AXES,
+    GRID_STUDIES,
+    PLACE_AXES,
+    STUDY_TABLES,
+    LookupTableTable,
+    PassTableTable,
+)
+from wakesim.case.tables import given, one_speed
+from wakesim.case.vehicle import Vehicle
+
+if TYPE_CHECKING:
+    from wakesim.case.schema import CaseFile
+
+
+def study_key_problems(raw: Mapping[str, Any]) -> Iterator[Problem]:
+    """Tables and keys that a study needs or excludes; works on the raw file."""
+    study = raw.get("study")
+    for name in STUDY_TABLES.get(study, ()) if isinstance(study, str) else ():
+        if name not in raw:
+            text = f'table [{name}] is missing; study = "{study}" needs it'
+            yield Problem((), text, missing=((name,),))
+    mounts = raw.get("mounts")
+    several = isinstance(mounts, list) and len(mounts) > 1
+    if several and study in GRID_STUDIES:
+        text = f'study = "{study}" takes the rotor of one mount: give one [[mounts]]'
+        yield Problem(("mounts", 1), text)
+    yield from _range_problems(raw.get("map"))
+    yield from _table_key_problems(raw.get("table"))
+    if isinstance(raw.get("pass_table"), dict):
+        yield from one_speed(raw["pass_table"], "speed", ("pass_table",))
+
+
+_MOST_M = 1000.0
+
+
+def _range_problems(raw: Any) -> Iterator[Problem]:
+    for key in given(raw, "offset_m", "height_m"):
+        ends = raw[key]
+        ends = ends if isinstance(ends, dict) else {}
+        low, high = ends.get("from_m", "absent"), ends.get("to_m", "absent")
+        if not _numbers(low, high) or not all(abs(end) <= _MOST_M for end in (low, high)):
+            continue  # told of by the schema
+        if not low < high:
+            yield Problem(("map", key, "to_m"), f"must be above from_m = {low:g} m", high)
+
+
+def _table_key_problems(raw: Any) -> Iterator[Problem]:
+    if not isinstance(raw, dict):
+        return
+    if not given(raw, *AXES):
+        text = f"no axis is given: at least one of {', '.join(AXES)}"
+        yield Problem(("table",), text, missing=tuple(("table", key) for key in AXES))
+    if len(given(raw, "offset_m", "clearance_m")) == 2:
+        text = "give offset_m or clearance_m, not both: each sets the place across the road"
+        yield Problem(("table", "clearance_m"), text)
+
+
+def _numbers(*values: Any) -> bool:
+    return all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in values)
+
+
+def pass_table_problems(
+    table: PassTableTable, vehicles: Mapping[str, Vehicle]
+) -> Iterator[Problem]:
+    """The classes of [pass_table] exist, each once."""
+    seen: set[str] = set()
+    for i, name in enumerate(table.classes or ()):
+        path = ("pass_table", "classes", i)
+        if canonical(name) not in vehicles:
+            text = unknown_vehicle(name, [*vehicles, *aliases()])
+            yield Problem(path, text, about=path[:-1])
+        elif canonical(name) in seen:
+            yield Problem(path, "is in the list already", name)
+        seen.add(canonical(name))
+
+
+def grid_problems(file: CaseFile, traffic: LaneVehicles, wander_sd_m: float) -> Iterator[Problem]:
+    """What only the whole case shows of [map] and [table], as far as its study uses them.
+
+    ``traffic`` gives the vehicles of each lane index.
+    """
+    mount, road, table = file.mounts[0], file.road, file.table
+    if file.study == "mounting_map" and file.map is not None:
+        yield from _ground_problem(("map", "height_m"), max(file.map.heights), mount)
+    if file.study != "lookup_table" or table is None:
+        return
+    has_wind = file.air.wind is not None
+    states = 1
+    for values in table.axes.values():
+        states *= len(values)
+    if states > table.most_states:
+        text = f"has {states} states, more than most_states = {table.most_states}"
+        yield Problem(("table",), text)
+    if table.height_m is not None:
+        yield from _ground_problem(("table", "height_m"), min(table.height_m), mount)
+    if table.wind_angle_deg is not None and table.wind_speed_m_s is None and not has_wind:
+        text = "needs a wind: an axis wind_speed_m_s, or [air.wind]"
+        yield Problem(("table", "wind_angle_deg"), text)
+    if table.wind_speed_m_s is not None and table.wind_angle_deg is None and not has_wind:
+        text = "needs a direction: an axis wind_angle_deg, or [air.wind] with its angle_deg"
+        yield Problem(("table", "wind_speed_m_s"), text)
+    if table.direction_split is not None and len(road.carriageways) != 2:
+        text = f"needs a road of two carriageways; this one has {len(road.carriageways)}"
+        yield Problem(("table", "direction_split"), text)
+    if table.clearance_m is not None and mount.kind not in ("post", "wall"):
+        text = f'is for mounts beside the road; kind = "{mount.kind}" takes offset_m'
+        yield Problem(("table", "clearance_m"), text)
+    else:
+        yield from _path_problems(table, mount, road, traffic, wander_sd_m)
+
+
+def _ground_problem(path: tuple[str, ...], height: float, mount: Mount) -> Iterator[Problem]:
+    least = GROUND_GAP_M + mount.rotor_height_m / 2
+    if height < least - 1e-9:
+        text = (
+            f"{height:g} m: the rotor of {mount.rotor_height_m:g} m height must stay "
+            f"{GROUND_GAP_M:g} m above the ground: at least {least:g} m"
+        )
+        yield Problem(path, text)
+
+
+def _path_problems(
+    table: LookupTableTable, mount: Mount, road: Road, traffic: LaneVehicles, wander_sd_m: float
+) -> Iterator[Problem]:
+    """Places of a table where a vehicle would hit the rotor: one line for the first."""
+    offsets = table_offsets(table, mount, road, traffic)
+    key = next((k for k in PLACE_AXES if k in table.axes), "offset_m")
+    low = min(table.height_m) if table.height_m else mount.height_m
+    for shown, offset in zip(table.axes.get(key, offsets), offsets, strict=False):
+        place = mount.model_copy(update={"offset_m": offset, "height_m": low})
+        wall = mount.wall_offset_m
+        if wall is not None and place.span_m[0] < wall < place.span_m[1]:
+            text = f"at {shown:g} m the rotor reaches through the wall at y = {wall:g} m"
+            yield Problem(("table", key), text)
+            return
+        hit = vehicle_in_the_way(place, road.lanes, traffic, wander_sd_m)
+        if hit is not None:
+            lane, vehicle = hit
+            text = (
+                f"at {shown:g} m (y = {offset:.3g} m, centre {low:g} m high) the rotor is in the "
+                f"path of {vehicle.name} in lane '{lane.name}' (half its width and "
+                f"{WANDER_SDS:g} x wander_sd_m)"
+            )
+            yield Problem(("table", key), text)
+            return
+
+
+def vehicle_in_the_way(
+    place: Mount, lanes: Sequence[Lane], traffic: LaneVehicles, wander_sd_m: float
+) -> tuple[Lane, Vehicle] | None:
+    """The highest vehicle that would hit a rotor at a place, and its lane; None when none does."""
+    hits = [
+        (lane, vehicle)
+        for lane in lanes
+        for vehicle in traffic.get(lane.index, [])
+        if rotor_gaps(place, lane, vehicle, WANDER_SDS * wander_sd_m) == (0.0, 0.0)
+    ]
+    return max(hits, key=lambda item: item[1].height_m, default=None)
+
+
+def near_carriageway(road: Road, mount: Mount) -> Carriageway:
+    """The carriageway of the lane nearest to the mount."""
+    lane = min(road.lanes, key=lambda lane: abs(lane.centre_m - mount.offset_m))
+    way = road.carriageway(lane.carriageway)
+    assert way is not None
+    return way
+
+
+def widest_in_outer_lane(road: Road, mount: Mount, traffic: LaneVehicles) -> Vehicle | None:
+    """The widest heavy vehicle of the outer lane (of any kind without heavy ones)."""
+    way = near_carriageway(road, mount)
+    outer = next(lane for lane in road.lanes if (lane.carriageway, lane.number) == (way.name, 1))
+    there = list(traffic.get(outer.index, [])) or [v for row in traffic.values() for v in row]
+    heavy = [vehicle for vehicle in there if vehicle.heavy] or there
+    return max(heavy, key=lambda v: v.width_m, default=None)
+
+
+def table_offsets(
+    table: LookupTableTable, mount: Mount, road: Road, traffic: LaneVehicles
+) -> tuple[float, ...]:
+    """y of the rotor axis for each value of the table's axis across the road; m."""
+    if table.offset_m is not None:
+        return tuple(table.offset_m)
+    if table.clearance_m is None:
+        return (mount.offset_m,)
+    return offsets_of_clearances(table.clearance_m, mount, road, traffic)
+
+
+def offsets_of_clearances(
+    clearances: Sequence[float], mount: Mount, road: Road, traffic: LaneVehicles
+) -> tuple[float, ...]:
+    """y of an axis so far from the side of the widest heavy vehicle in the outer lane, m."""
+    way = near_carriageway(road, mount)
+    vehicle = widest_in_outer_lane(road, mount, traffic)
+    half = vehicle.width_m / 2 if vehicle is not None else 0.0
+    return tuple(way.lane_centre_m(1) + way.sign * (half + c) for c in clearances)

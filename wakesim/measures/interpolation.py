@@ -1,0 +1,157 @@
+"""Interpolation in a table of states: piecewise cubic along every axis.
+
+Along an axis: the cubic Hermite polynomial of each interval, with the slope at a node that of the
+parabola through it and its neighbours (one-sided at the ends); a straight line between two values;
+a constant for one. It is linear in the table's values, so an axis is a matrix of weights, and a
+product of axes is taken one axis at a time. An axis of directions from a to a + 360 deg is closed.
+Flow and heavy share are taken by their square roots, clearances by their logarithm: along these the
+effective speed is closer to a straight line (sparse passes add cubes, so the speed grows as a root
+of their number).
+Where the table has kinks it can overshoot a little; the error is measured, not assumed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+FULL_CIRCLE_DEG = 360.0
+_ROOTS = ("flow_veh_h", "heavy_share")
+_LOGARITHMS = ("clearance_m",)
+_SLACK = 1e-9  # of an axis' length, taken as inside
+_MOST_NUMBERS = 4_000_000  # at hand at once
+
+
+@dataclass(frozen=True, eq=False)
+class Axis:
+    """Values (n,) that rise; ``periodic`` when the last is the first again after a full circle."""
+
+    name: str
+    values: Array
+    periodic: bool = False
+
+    @classmethod
+    def of(cls, name: str, values: ArrayLike) -> Axis:
+        """An axis; one of directions over a full circle is closed."""
+        array = np.asarray(values, dtype=np.float64)
+        closed = name.endswith("_deg") and np.isclose(array[-1] - array[0], FULL_CIRCLE_DEG)
+        return cls(name, array, bool(closed))
+
+    @property
+    def ends(self) -> tuple[float, float]:
+        """Lowest and highest value."""
+        return float(self.values[0]), float(self.values[-1])
+
+    def scaled(self, x: ArrayLike) -> Array:
+        """Values as they are interpolated in."""
+        at = np.asarray(x, dtype=np.float64)
+        if self.name in _ROOTS and self.values[0] >= 0.0:
+            return np.sqrt(at)
+        if self.name in _LOGARITHMS and self.values[0] > 0.0:
+            return np.log(at)
+        return at
+
+    def middles(self) -> Array:
+        """The middle of every interval (n - 1,), as interpolation sees it."""
+        nodes = self.scaled(self.values)
+        middle = 0.5 * (nodes[1:] + nodes[:-1])
+        if self.name in _ROOTS and self.values[0] >= 0.0:
+            return middle**2
+        if self.name in _LOGARITHMS and self.values[0] > 0.0:
+            return np.exp(middle)
+        return middle
+
+    def wrapped(self, x: Array) -> Array:
+        """Directions brought into the axis; other values as they are."""
+        if not self.periodic:
+            return x
+        return self.values[0] + np.mod(x - self.values[0], FULL_CIRCLE_DEG)
+
+    def outside(self, x: ArrayLike) -> NDArray[np.bool_]:
+        """Where values are beyond the ends (NaN is)."""
+        low, high = self.ends
+        slack = _SLACK * max(high - low, abs(high), 1e-12)
+        at = self.wrapped(np.asarray(x, dtype=np.float64))
+        return np.asarray(~((at >= low - slack) & (at <= high + slack)))
+
+    @cached_property
+    def _slopes(self) -> Array:
+        """Matrix (n, n) from values at the nodes to slopes there."""
+        x = self.scaled(self.values)
+        n = x.size
+        slopes = np.zeros((n, n))
+        if self.periodic and n > 3:
+            x = np.concatenate([[x[-2] - FULL_CIRCLE_DEG], x, [x[1] + FULL_CIRCLE_DEG]])
+            nodes = np.concatenate([[n - 2], np.arange(n), [1]])
+            for i in range(1, n + 1):
+                for j, c in zip((i - 1, i, i + 1), _parabola(x[i - 1 : i + 2], 1), strict=True):
+                    slopes[i - 1, nodes[j]] += c
+            return slopes
+        if n == 2:
+            slopes[:] = np.array([-1.0, 1.0]) / (x[1] - x[0])
+        for i in range(n) if n > 2 else ():
+            first = min(max(i - 1, 0), n - 3)
+            slopes[i, first : first + 3] = _parabola(x[first : first + 3], i - first)
+        return slopes
+
+    def weights(self, x: ArrayLike) -> Array:
+        """Weights (m, n) of the nodes at values (m,); clipped to the ends."""
+        at = self.scaled(np.clip(self.wrapped(np.asarray(x, dtype=np.float64)), *self.ends))
+        nodes = self.scaled(self.values)
+        n = nodes.size
+        if n == 1:
+            return np.ones((at.size, 1))
+        i = np.clip(np.searchsorted(nodes, at, side="right") - 1, 0, n - 2)
+        step = np.diff(nodes)[i]
+        t = (at - nodes[i]) / step
+        rows = np.arange(at.size)
+        out = (step * t * (1.0 - t) ** 2)[:, None] * self._slopes[i]
+        out += (step * t**2 * (t - 1.0))[:, None] * self._slopes[i + 1]
+        out[rows, i] += (1.0 + 2.0 * t) * (1.0 - t) ** 2
+        out[rows, i + 1] += t**2 * (3.0 - 2.0 * t)
+        return out
+
+
+def _parabola(x: Array, at: int) -> Array:
+    """Coefficients (3,) of the slope at node ``at`` of the parabola through three values."""
+    out = np.empty(3)
+    for j in range(3):
+        others = [k for k in range(3) if k != j]
+        numerator = sum(x[at] - x[k] for k in others)
+        out[j] = numerator / np.prod([x[j] - x[k] for k in others])
+    return out
+
+
+def interpolate(axes: list[Axis], table: Array, at: Mapping[str, ArrayLike]) -> Array:
+    """The table (one dimension an axis) at coordinates that broadcast; their common shape."""
+    coordinates = [np.asarray(at[axis.name], dtype=np.float64) for axis in axes]
+    shape = np.broadcast_shapes(*(c.shape for c in coordinates))
+    reduced, left = table, []
+    for axis, values in zip(axes, coordinates, strict=True):  # single values first: they shrink it
+        if values.size == 1:
+            where = len(left)
+            reduced = np.tensordot(axis.weights(values.ravel())[0], reduced, axes=(0, where))
+        else:
+            left.append((axis, np.broadcast_to(values, shape).ravel()))
+    if not left:
+        return np.broadcast_to(reduced, shape).copy()
+    count = int(np.prod(shape))
+    rest = max(1, reduced.size // reduced.shape[0])
+    block = max(1, _MOST_NUMBERS // rest)
+    out = np.empty(count)
+    for first in range(0, count, block):
+        part = slice(first, min(first + block, count))
+        value = left[0][0].weights(left[0][1][part]) @ reduced.reshape(reduced.shape[0], -1)
+        size = reduced.shape[1:]
+        for axis, values in left[1:]:
+            value = value.reshape(len(value), size[0], -1)
+            value = np.einsum("qa,qar->qr", axis.weights(values[part]), value)
+            size = size[1:]
+        out[part] = value.reshape(-1)
+    return out.reshape(shape)

@@ -1,0 +1,116 @@
+"""Exact stationary statistics of a rotor at many places, in one hour of traffic.
+
+A rotor at a place is its nine midpoints; with w_i their shares of the swept area the mean cube of
+the rotor-equivalent speed is E[v_eq^3] = sum w_i E|u_i|^3 exactly. Mean and standard deviation are
+those of the horizontal speed, averaged over the area: sd^2 = sum w_i E|u_i|^2 - (sum w_i E|u_i|)^2.
+
+All passes count as independent (Poisson streams): no random numbers, hence no sampling interval.
+Other headways differ a little; ``mounting_map`` measures by how much at its best place.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from wakesim.case.mounts import Mount
+from wakesim.case.schema import Case
+from wakesim.flow.pulse_grid import PulseFields
+from wakesim.measures.effective import power_density
+from wakesim.measures.steady import SteadyState, steady_state
+from wakesim.traffic.lines import FieldSettings
+
+Array = NDArray[np.float64]
+
+# name: (units, meaning)
+PLACE_VARIABLES: dict[str, tuple[str, str]] = {
+    "effective_speed": ("m s-1", "cube root of the mean cubed rotor-equivalent speed"),
+    "mean_speed": ("m s-1", "mean horizontal speed over the swept area"),
+    "sd_speed": ("m s-1", "standard deviation of the horizontal speed over the swept area"),
+    "drift": ("m s-1", "sustained drift along the road (+x), mean over the swept area"),
+    "power_density": ("W m-2", "kinetic energy flux through the swept area"),
+}
+
+
+def busiest_hour(case: Case) -> int:
+    """The clock hour with most vehicles on all carriageways."""
+    flows = [float(case.traffic_state(hour).flow_veh_s.sum()) for hour in range(24)]
+    return int(np.argmax(flows))
+
+
+def chosen_hour(case: Case, hour: int | str) -> int:
+    """A clock hour, or the busiest one."""
+    return busiest_hour(case) if isinstance(hour, str) else hour
+
+
+def one_hour(case: Case, hour: int, mount: Mount | None = None) -> Case:
+    """The case reduced to one clock hour, and to one mount."""
+    compute = case.compute.model_copy(update={"start_hour": hour, "duration_h": 1.0})
+    return replace(case, compute=compute, mounts=(mount or case.mounts[0],))
+
+
+def moved(mount: Mount, offset_m: float, height_m: float) -> Mount:
+    """The mount at another place."""
+    return mount.model_copy(update={"offset_m": float(offset_m), "height_m": float(height_m)})
+
+
+def rotor_points(mount: Mount, places: ArrayLike) -> tuple[Array, Array]:
+    """Points (9 n, 2) y, z of a rotor at places (n, 2), place by place, and area shares (9,)."""
+    points, shares = mount.points()
+    relative = points - np.array([mount.offset_m, mount.height_m])
+    at = np.asarray(places, dtype=np.float64)
+    return (at[:, None, :] + relative[None]).reshape(-1, 2), shares
+
+
+def rotor_statistics(
+    case: Case,
+    places: ArrayLike,
+    density_kg_m3: float,
+    *,
+    pulses: PulseFields | None = None,
+    settings: FieldSettings | None = None,
+) -> dict[str, Array]:
+    """PLACE_VARIABLES (n,) of the first mount's rotor at places (n, 2), in the case's first hour.
+
+    The intensity of the ambient turbulence is that at the height of each point.
+    """
+    points, shares = rotor_points(case.mounts[0], places)
+    state = steady_state(case, points, settings=settings, pulses=pulses)
+    return area_statistics(
+        {name: values.reshape(-1, 9) for name, values in point_moments(state).items()},
+        shares,
+        density_kg_m3,
+    )
+
+
+def point_moments(state: SteadyState) -> dict[str, Array]:
+    """What the statistics of a rotor need of its points (m,), first hour."""
+    mean_square = (
+        state.variance_u[0]
+        + state.variance_v[0]
+        + state.mean_u_m_s[0] ** 2
+        + state.mean_v_m_s[0] ** 2
+    )
+    return {
+        "cube": state.mean_cube_m3_s3[0],
+        "square": mean_square,
+        "mean": state.mean_speed_m_s[0],
+        "drift": state.drift_m_s[0],
+    }
+
+
+def area_statistics(
+    moments: dict[str, Array], shares: Array, density_kg_m3: float
+) -> dict[str, Array]:
+    """PLACE_VARIABLES (n,) from moments (n, points)."""
+    cube, square, mean, drift = (moments[k] @ shares for k in ("cube", "square", "mean", "drift"))
+    effective = np.cbrt(np.maximum(cube, 0.0))
+    return {
+        "effective_speed": effective,
+        "mean_speed": mean,
+        "sd_speed": np.sqrt(np.maximum(square - mean**2, 0.0)),
+        "drift": drift,
+        "power_density": power_density(1.0, density_kg_m3) * effective**3,
+    }

@@ -1,0 +1,193 @@
+"""Figures of a mounting map: the map itself, and the set-back curve."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch, Rectangle
+from matplotlib.ticker import MaxNLocator
+
+from wakesim.measures.mounting_map import keep_out_spans
+from wakesim.outputs import wording
+from wakesim.outputs.figures import style
+
+if TYPE_CHECKING:
+    from wakesim.results import MapResult
+
+_TARMAC, _SHOULDER, _VERGE = "#6e6e6e", "#9a9a9a", "#cfdcc3"
+_SWEPT, _SWEPT_EDGE, _KEEP_OUT = "#dbe7f0", "#35536b", "#8c8c8c"
+_SLAB_M = 0.3
+_KIND_WORDS = {
+    "roadside": "roadside",
+    "central_reservation": "central reservation",
+    "overhead": "overhead",
+}
+_KIND_MARKERS = {"roadside": "o", "central_reservation": "s", "overhead": "^"}
+
+
+def map_caption(result: MapResult) -> str:
+    """What the map shows."""
+    text = (
+        f"Effective speed of the rotor ({wording.place(result.case.mounts[0].rotor_width_m)} m × "
+        f"{wording.place(result.case.mounts[0].rotor_height_m)} m) by the place of its centre, "
+        f"clock hour {result.hour}, traffic towards the reader in lanes marked ⊙. Blue outlines: "
+        "what vehicles sweep, wander included. Hatched: below the headroom and nearer to the road "
+        "than the keep-out distance. No value where any part of the rotor would reach into either. "
+        "Heavy marker: the best place of the mount's own kind."
+    )
+    if result.case.map is not None:
+        text += (
+            f" Keep-out {wording.place(result.case.map.keep_out_m)} m, headroom "
+            f"{wording.place(result.case.map.headroom_m)} m."
+        )
+    return text
+
+
+def draw_map(result: MapResult) -> Figure:
+    """The map over offset and height."""
+    best = [(k, p) for k, p in result.best_by_kind.items()]
+    handles = [
+        Line2D([], [], marker=_KIND_MARKERS[k], color="none", markerfacecolor="white",
+               markeredgecolor=style.INK, markersize=7, label=f"best {_KIND_WORDS[k]}")
+        for k, _ in best
+    ] + [
+        Line2D([], [], marker="x", color="none", markeredgecolor=style.VERMILLION,
+               markeredgewidth=2, markersize=7, label="mount of the case"),
+        Patch(facecolor=_SWEPT, edgecolor=_SWEPT_EDGE, label="swept by vehicles"),
+        Patch(facecolor="white", edgecolor=_KEEP_OUT, hatch="////", label="kept free"),
+    ]  # fmt: skip
+    labels = [str(handle.get_label()) for handle in handles]
+    figure = style.new_figure(result, f"Mounting map, hour {result.hour}", 3.9, labels)
+    axes = figure.add_subplot()
+    y, z = result.offset_m, result.height_m
+    left, right = _ends(y)
+    top = max(_ends(z)[1], max((s[2] for s in result.swept), default=0.0) + 0.4)
+    axes.set(xlim=(left, right), ylim=(-_SLAB_M - 0.75, top))
+    _road(axes, result, left, right)
+    _zones(axes, result)
+    values = np.ma.masked_invalid(result.variables["effective_speed"])
+    if values.count():
+        mesh = axes.pcolormesh(y, z, values, cmap="viridis", shading="nearest", rasterized=True,
+                               zorder=2)  # fmt: skip
+        bar = figure.colorbar(mesh, ax=axes, pad=0.015, aspect=28)
+        bar.set_label("effective speed (m/s)")
+        bar.outline.set_visible(False)  # type: ignore[operator]
+        _contours(axes, result, values)
+    for kind, (i, j) in best:
+        main = result.best == (i, j)
+        axes.plot(y[j], z[i], marker=_KIND_MARKERS[kind], markersize=9 if main else 7,
+                  markerfacecolor="white", markeredgecolor=style.INK,
+                  markeredgewidth=2.2 if main else 1.1, linestyle="none", zorder=8)  # fmt: skip
+    mount = result.case.mounts[0]
+    axes.plot(mount.offset_m, mount.height_m, marker="x", color=style.VERMILLION,
+              markeredgewidth=2, markersize=8, linestyle="none", zorder=9)  # fmt: skip
+    axes.set_xlabel("offset y of the rotor axis from the near-side edge line (m)")
+    axes.set_ylabel("height of the rotor's centre (m)")
+    axes.set_yticks(range(0, int(top) + 1, 1 if top < 9 else 2))
+    axes.grid(visible=False)
+    style.header_legend(figure, handles, labels)
+    return figure
+
+
+def _ends(values: np.ndarray) -> tuple[float, float]:
+    step = float(np.diff(values).min()) / 2
+    return float(values[0]) - step, float(values[-1]) + step
+
+
+def _road(axes: Axes, result: MapResult, left: float, right: float) -> None:
+    def slab(a: float, b: float, colour: str) -> None:
+        a, b = max(a, left), min(b, right)
+        if a < b:
+            axes.add_patch(Rectangle((a, -_SLAB_M), b - a, _SLAB_M, facecolor=colour, lw=0))
+
+    slab(left, right, _VERGE)
+    for way in result.case.road.carriageways:
+        slab(*way.paved_m, _SHOULDER)
+        slab(*way.extent_m, _TARMAC)
+    axes.axhline(0.0, color=style.INK, linewidth=0.8, zorder=3)
+    for lane in result.case.road.lanes:
+        if left < lane.centre_m < right:
+            symbol = "⊙" if lane.direction > 0 else "⊗"
+            axes.text(lane.centre_m, -_SLAB_M - 0.1, symbol, ha="center", va="top", fontsize=9)
+            for side in (-0.5, 0.5):
+                edge = lane.centre_m + side * lane.width_m
+                axes.plot([edge, edge], [-_SLAB_M, 0.0], color="white", linewidth=1.0, zorder=2)
+
+
+def _zones(axes: Axes, result: MapResult) -> None:
+    table = result.case.map
+    for low, high in keep_out_spans(result.case) if table is not None else ():
+        assert table is not None
+        axes.add_patch(
+            Rectangle((low, 0.0), high - low, table.headroom_m, facecolor="none",
+                      edgecolor=_KEEP_OUT, hatch="////", linewidth=0.8, zorder=1)
+        )  # fmt: skip
+    y, height = skyline(result.swept)
+    axes.fill_between(y, height, 0.0, step="post", facecolor=_SWEPT, edgecolor=_SWEPT_EDGE,
+                      linewidth=0.9, zorder=1.5)  # fmt: skip
+    wall = result.case.mounts[0].wall_offset_m
+    if wall is not None:
+        side = 1.0 if wall >= result.case.mounts[0].offset_m else -1.0
+        style.wall(axes, wall, side, 0.35, axes.get_ylim()[1], 4)
+
+
+def skyline(
+    rectangles: Sequence[tuple[float, float, float]],
+) -> tuple[np.ndarray, np.ndarray]:
+    """Upper edge of rectangles (lowest y, highest y, height): y (n,), height from each y on."""
+    y = np.array(sorted({end for low, high, _ in rectangles for end in (low, high)}))
+    height = np.zeros(y.size)
+    for low, high, top in rectangles:
+        inside = (y >= low) & (y < high)
+        height[inside] = np.maximum(height[inside], top)
+    return y, height
+
+
+def _contours(axes: Axes, result: MapResult, values: np.ma.MaskedArray) -> None:
+    span = float(values.max() - values.min())
+    if span <= 0.0 or min(values.shape) < 2:
+        return
+    levels = MaxNLocator(8).tick_values(float(values.min()), float(values.max()))
+    lines = axes.contour(result.offset_m, result.height_m, values, levels=levels, colors="white",
+                         linewidths=0.8, zorder=5)  # fmt: skip
+    digits = 1 if levels[1] - levels[0] >= 0.1 - 1e-9 else 2
+    axes.clabel(lines, fmt=f"%.{digits}f", fontsize=7.5, inline=True, inline_spacing=3)
+
+
+def set_back_caption(result: MapResult) -> str:
+    """What the set-back curve shows."""
+    assert result.best is not None
+    height = wording.place(float(result.height_m[result.best[0]]))
+    return (
+        f"Effective speed against the set-back of the rotor at a centre height of {height} m, the "
+        "height of the best place; free places only. Band: model interval, computed at five of the "
+        "places and interpolated, relative to the effective speed, between them."
+    )
+
+
+def draw_set_back(result: MapResult) -> Figure:
+    """Effective speed over offset at the best height, with the model interval."""
+    assert result.best is not None
+    offsets, speed, low, high = result.set_back
+    labels = ["effective speed", "model interval", "best place"]
+    height = wording.place(float(result.height_m[result.best[0]]))
+    title = f"Sensitivity to set-back at {height} m height, hour {result.hour}"
+    figure = style.new_figure(result, title, 2.9, labels)
+    axes = figure.add_subplot()
+    (line,) = axes.plot(offsets, speed, color=style.BLUE, marker="o", markersize=3.5)
+    band = axes.fill_between(offsets, low, high, color=style.BLUE, alpha=0.18, linewidth=0)
+    j = result.best[1]
+    (star,) = axes.plot(result.offset_m[j], result.variables["effective_speed"][result.best],
+                        marker=_KIND_MARKERS[str(result.kind[result.best])], markersize=9,
+                        markerfacecolor="white", markeredgecolor=style.INK, markeredgewidth=2,
+                        linestyle="none")  # fmt: skip
+    axes.set_ylim(bottom=0.0)
+    axes.set_xlabel("offset y of the rotor axis from the near-side edge line (m)")
+    axes.set_ylabel("effective speed (m/s)")
+    style.header_legend(figure, [line, band, star], labels)
+    return figure

@@ -1,0 +1,130 @@
+"""Figures of tables: the effective speed along every axis; single passes over clearance."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from wakesim.measures.interpolation import Axis, interpolate
+from wakesim.outputs.figures import style
+from wakesim.outputs.grid_words import AXIS_WORDS
+
+if TYPE_CHECKING:
+    from wakesim.results import LookupResult, PassTableResult
+
+_COLUMNS = 3
+_SMOOTH = 120
+_SHORT = {
+    "offset_m": "offset (m)",
+    "clearance_m": "clearance (m)",
+    "height_m": "height (m)",
+    "flow_veh_h": "flow (veh/h)",
+    "heavy_share": "heavy share",
+    "speed_factor": "speed factor",
+    "wind_speed_m_s": "wind speed (m/s)",
+    "wind_angle_deg": "wind blows to (°)",
+    "direction_split": "share near side",
+}
+
+
+def middle_state(result: LookupResult) -> dict[str, float]:
+    """The middle value of every axis."""
+    return {name: values[len(values) // 2] for name, values in result.axes.items()}
+
+
+def lookup_caption(result: LookupResult) -> str:
+    """What the figure shows."""
+    parts = ", ".join(
+        f"{AXIS_WORDS[n][2]} {v:g} {AXIS_WORDS[n][1]}".strip()
+        for n, v in middle_state(result).items()
+    )
+    return (
+        "Effective speed along every axis of the table, the others at their middle value "
+        f"({parts}). Points: states of the table; lines: as the table interpolates; band: model "
+        "interval."
+    )
+
+
+def draw_lookup(result: LookupResult) -> Figure:
+    """One small panel for each axis with more than one value."""
+    names = [name for name, values in result.axes.items() if len(values) > 1] or list(result.axes)
+    rows = -(-len(names) // _COLUMNS)
+    labels = ["state of the table", "interpolated"]
+    labels += ["model interval"] if "model_low" in result.variables else []
+    figure = style.new_figure(result, "Effective speed along the axes", 2.0 * rows + 0.5, labels)
+    panels = figure.subplots(rows, min(_COLUMNS, len(names)), squeeze=False)
+    handles = []
+    for k, name in enumerate(names):
+        handles = _panel(panels.flat[k], result, name)
+        if k % _COLUMNS == 0:
+            panels.flat[k].set_ylabel("effective speed (m/s)")
+    for spare in list(panels.flat)[len(names) :]:
+        spare.set_visible(False)
+    style.header_legend(figure, handles[: len(labels)], labels)
+    return figure
+
+
+def _panel(axes: Axes, result: LookupResult, name: str) -> list[object]:
+    grid = [Axis.of(n, v) for n, v in result.axes.items()]
+    state = middle_state(result)
+    values = np.array(result.axes[name])
+    fine = np.linspace(values[0], values[-1], _SMOOTH)
+
+    def along(variable: str, x: np.ndarray) -> np.ndarray:
+        return interpolate(grid, result.variables[variable], {**state, name: x})
+
+    (points,) = axes.plot(values, along("effective_speed", values), "o", color=style.BLUE,
+                          markersize=4)  # fmt: skip
+    (line,) = axes.plot(fine, along("effective_speed", fine), color=style.BLUE)
+    found: list[object] = [points, line]
+    if "model_low" in result.variables:
+        found.append(
+            axes.fill_between(fine, along("model_low", fine), along("model_high", fine),
+                              color=style.BLUE, alpha=0.18, linewidth=0)
+        )  # fmt: skip
+    axes.set_ylim(bottom=0.0)
+    axes.set_xlabel(_SHORT[name])
+    return found
+
+
+def pass_caption(result: PassTableResult) -> str:
+    """What the figure shows."""
+    i, k = _middle(result)
+    return (
+        "What one pass adds to the mean velocity (left) and to the energy (right), over the "
+        f"clearance, at {3.6 * result.speed_m_s[i]:.0f} km/h and {result.height_m[k]:g} m height."
+    )
+
+
+def _middle(result: PassTableResult) -> tuple[int, int]:
+    return len(result.speed_m_s) // 2, len(result.height_m) // 2
+
+
+def draw_passes(result: PassTableResult) -> Figure:
+    """Integrals of u and of the cubed speed over the clearance, a line a class."""
+    labels = [style.class_label(result, name) for name in result.classes]  # type: ignore[arg-type]
+    title = "Single passes over the clearance"
+    figure = style.new_figure(result, title, 3.0, labels)
+    left, right = figure.subplots(1, 2)
+    looks = style.class_styles(result)  # type: ignore[arg-type]
+    i, k = _middle(result)
+    handles = []
+    for c, name in enumerate(result.classes):
+        colour, marker = looks[name]
+        how = {"color": colour, "marker": marker, "markersize": 4}
+        x = result.clearance_m
+        (line,) = left.plot(x, result.variables["int_u_dt"][c, i, :, k], **how)
+        right.plot(x, result.variables["int_speed3_dt"][c, i, :, k], **how)
+        handles.append(line)
+    left.set_ylabel("∫ u dt (m)")
+    left.axhline(0.0, color=style.GREY, linewidth=0.7)
+    right.set_ylabel("∫ |u|³ dt (m³/s²)")
+    right.set_yscale("log")
+    style.log_labels(right.yaxis)
+    for axes in (left, right):
+        axes.set_xlabel("clearance from the vehicle's side (m)")
+    style.header_legend(figure, handles, labels)
+    return figure

@@ -1,0 +1,215 @@
+"""Reading a lookup table and interpolating in it: ``wakesim.open_table("table.h5")``.
+
+All arguments are arrays or numbers that broadcast, one for each axis of the table, by its name:
+
+    table = wakesim.open_table("out/lookup-table/table.h5")
+    table.effective_speed(height_m=2.0, clearance_m=3.5, flow_veh_h=counts, ...)
+
+How it interpolates stands in ``wakesim.measures.interpolation``; ``interpolation_error`` holds what
+that misses at random states between those of the table, as measured when the table was made.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from wakesim.errors import CaseError
+from wakesim.measures.interpolation import Axis, interpolate
+from wakesim.outputs.grid_words import AXIS_WORDS, VARIABLES
+
+Array = NDArray[np.float64]
+Outside = Literal["error", "flag", "clip"]
+
+_MODES = ("error", "flag", "clip")
+
+
+@dataclass(frozen=True, eq=False)
+class LookupTable:
+    """A table of states.
+
+    ``axes`` maps each axis to its values, in the order of the dimensions; ``variables`` holds the
+    arrays and ``attributes`` the provenance. What lies outside an axis is refused
+    (``outside="error"``, CaseError naming axis, value and range), becomes NaN (``"flag"``; see
+    ``is_outside``) or takes the value at the end of the axis (``"clip"``). An axis of one value
+    may be left out.
+    """
+
+    path: str
+    axes: dict[str, Array]
+    variables: dict[str, Array] = field(repr=False)
+    attributes: dict[str, Any] = field(repr=False)
+
+    def effective_speed(self, *, outside: Outside = "error", **at: ArrayLike) -> Array:
+        """Effective speed, m/s."""
+        return self.value("effective_speed", outside=outside, **at)
+
+    def mean_speed(self, *, outside: Outside = "error", **at: ArrayLike) -> Array:
+        """Mean horizontal speed, m/s."""
+        return self.value("mean_speed", outside=outside, **at)
+
+    def sd_speed(self, *, outside: Outside = "error", **at: ArrayLike) -> Array:
+        """Standard deviation of the horizontal speed, m/s."""
+        return self.value("sd_speed", outside=outside, **at)
+
+    def drift(self, *, outside: Outside = "error", **at: ArrayLike) -> Array:
+        """Sustained drift along the road, m/s."""
+        return self.value("drift", outside=outside, **at)
+
+    def power_density(
+        self, *, density_kg_m3: float | None = None, outside: Outside = "error", **at: ArrayLike
+    ) -> Array:
+        """Kinetic energy flux, W per m2 of swept area: half the density times the cubed speed.
+
+        ``density_kg_m3`` defaults to that of the table.
+        """
+        density = self.air_density_kg_m3 if density_kg_m3 is None else density_kg_m3
+        if not (np.isfinite(density) and density > 0.0):
+            raise CaseError(f"density_kg_m3 = {density}: must be greater than 0 kg/m3")
+        return 0.5 * density * self.effective_speed(outside=outside, **at) ** 3
+
+    def model_interval(self, *, outside: Outside = "error", **at: ArrayLike) -> tuple[Array, Array]:
+        """Lower and upper end of the model interval of the effective speed, m/s.
+
+        CaseError when the table was made without (``compute.model_interval = false``).
+        """
+        if "model_low" not in self.variables:
+            raise CaseError(f"{self.path}: the table holds no model interval")
+        low = self.value("model_low", outside=outside, **at)
+        return low, self.value("model_high", outside=outside, **at)
+
+    def sampling_interval(
+        self, *, outside: Outside = "error", **at: ArrayLike
+    ) -> tuple[Array, Array]:
+        """Both ends are the effective speed: the table is exact, nothing was drawn at random."""
+        speed = self.effective_speed(outside=outside, **at)
+        return speed, speed.copy()
+
+    def value(self, variable: str, *, outside: Outside = "error", **at: ArrayLike) -> Array:
+        """Any variable of the table, interpolated; the shape the arguments broadcast to."""
+        if variable not in self.variables:
+            known = ", ".join(self.variables)
+            raise CaseError(f'{self.path}: no variable "{variable}"; it holds {known}')
+        if outside not in _MODES:
+            raise CaseError(f'outside = "{outside}": must be one of "error", "flag", "clip"')
+        places = self._places(at)
+        beyond = {a.name: a.outside(places[a.name]) for a in self._axes}
+        if outside == "error":
+            self._refuse(places, beyond)
+        found = interpolate(self._axes, self.variables[variable], places)
+        if outside == "flag":
+            found[np.broadcast_to(_any(beyond), found.shape)] = np.nan
+        if variable != "drift":
+            found = np.maximum(found, 0.0)  # a cubic may overshoot; NaN stays
+        return found
+
+    def is_outside(self, **at: ArrayLike) -> NDArray[np.bool_]:
+        """Where a state is outside at least one axis; the shape the arguments broadcast to."""
+        places = self._places(at)
+        shape = np.broadcast_shapes(*(p.shape for p in places.values()))
+        mask = _any({a.name: a.outside(places[a.name]) for a in self._axes})
+        return np.broadcast_to(mask, shape).copy()
+
+    @property
+    def air_density_kg_m3(self) -> float:
+        """Density of the air that power densities refer to."""
+        return float(self.attributes["air_density_kg_m3"])
+
+    @property
+    def interpolation_error(self) -> dict[str, float]:
+        """Relative error of the interpolated effective speed at random states off the table.
+
+        Keys ``states``, ``median``, ``p90`` and ``largest``; empty when it was not measured.
+        """
+        head = "interpolation_error_"
+        found = {k.removeprefix(head): v for k, v in self.attributes.items() if k.startswith(head)}
+        return {key: float(value) for key, value in found.items()}
+
+    @property
+    def _axes(self) -> list[Axis]:
+        return [Axis.of(name, values) for name, values in self.axes.items()]
+
+    def _places(self, at: Mapping[str, ArrayLike]) -> dict[str, Array]:
+        for name in at:
+            if name not in self.axes:
+                known = ", ".join(self.axes)
+                raise CaseError(f'{self.path}: no axis "{name}"; the table has {known}')
+        out = {}
+        for name, values in self.axes.items():
+            if name not in at and len(values) > 1:
+                raise CaseError(f"{self.path}: '{name}' is missing: {_range(name, values)}")
+            try:
+                out[name] = np.asarray(at.get(name, values[0]), dtype=np.float64)
+            except (TypeError, ValueError) as error:
+                raise CaseError(f"{self.path}: {name}: must be numbers: {error}") from error
+        try:
+            np.broadcast_shapes(*(values.shape for values in out.values()))
+        except ValueError as error:
+            shapes = ", ".join(f"{name} {v.shape}" for name, v in out.items() if v.ndim)
+            raise CaseError(f"{self.path}: the arrays do not broadcast: {shapes}") from error
+        return out
+
+    def _refuse(self, places: Mapping[str, Array], beyond: Mapping[str, NDArray[np.bool_]]) -> None:
+        problems = []
+        for name, mask in beyond.items():
+            if mask.any():
+                first = float(places[name][mask].reshape(-1)[0])
+                unit = AXIS_WORDS[name][1]
+                count = int(mask.sum())
+                more = f" (and {count - 1} more values)" if count > 1 else ""
+                problems.append(
+                    f"{self.path}: {name} = {first:g} {unit}".rstrip()
+                    + f"{more}: outside the table, {_range(name, self.axes[name])}"
+                )
+        if problems:
+            raise CaseError(problems)
+
+
+def _any(masks: Mapping[str, NDArray[np.bool_]]) -> NDArray[np.bool_]:
+    out = np.zeros((), dtype=bool)
+    for mask in masks.values():
+        out = out | mask
+    return out
+
+
+def _range(name: str, values: Array) -> str:
+    unit = AXIS_WORDS[name][1]
+    if len(values) == 1:
+        return f"which holds {values[0]:g} {unit}".strip() + " only"
+    return f"{values[0]:g} to {values[-1]:g} {unit}".strip()
+
+
+def open_table(path: str | os.PathLike[str]) -> LookupTable:
+    """The lookup table in a file written by a lookup-table study.
+
+    Raises CaseError when there is no such file or it is no lookup table.
+    """
+    import h5py
+
+    name = os.fsdecode(path)
+    if not os.path.exists(name):
+        raise CaseError(f"{name}: no such file")
+    if os.path.isdir(name):
+        raise CaseError(f"{name}: is a folder; name the table.h5 in it")
+    try:
+        with h5py.File(name, "r") as file:
+            attributes = {key: _plain(value) for key, value in file.attrs.items()}
+            if not str(attributes.get("format", "")).startswith("wakesim lookup table"):
+                raise CaseError(f"{name}: is no lookup table of this program")
+            names = [dim[0].name.strip("/") for dim in file["effective_speed"].dims]
+            axes = {n: np.array(file[n][:], float) for n in names}
+            variables = {n: np.array(file[n][:], float) for n in VARIABLES if n in file}
+    except (OSError, KeyError) as error:
+        raise CaseError(f"{name}: cannot be read as a table: {error}") from error
+    return LookupTable(name, axes, variables, attributes)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, bytes):
+        return value.decode("utf-8")
+    return value.item() if isinstance(value, np.generic) else value
