@@ -65,6 +65,7 @@ class _Result:
                 )
             ],
             warnings=("at the mount",),
+            energy=None,
         )
         self.mounts = (mount,)
         self.air_density_kg_m3, self.passes_total, self.simulated_s = 1.2251, 77, 7200.0

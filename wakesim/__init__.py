@@ -23,25 +23,37 @@ if TYPE_CHECKING:
     from wakesim.case.load import load_case as load_case
     from wakesim.case.schema import Case as Case
     from wakesim.case.vehicle import Vehicle as Vehicle
+    from wakesim.energy.claims import Claim as Claim
+    from wakesim.energy.claims import check_claim as check_claim
+    from wakesim.energy.rotor import Rotor as Rotor
+    from wakesim.energy.rotor import generic_rotor as generic_rotor
     from wakesim.errors import CaseError as CaseError
     from wakesim.flow.panels2d import VortexOutline as VortexOutline
     from wakesim.flow.panels3d import SourceHull as SourceHull
     from wakesim.flow.passfield import pass_field as pass_field
+    from wakesim.outputs.table_reader import open_table as open_table
     from wakesim.run import run as run
+    from wakesim.traffic.stationary import shot_noise as shot_noise
 
     __version__: str
 
 _HOMES = {
     "Case": "wakesim.case.schema",
     "CaseError": "wakesim.errors",
+    "Claim": "wakesim.energy.claims",
+    "Rotor": "wakesim.energy.rotor",
     "SourceHull": "wakesim.flow.panels3d",
     "Vehicle": "wakesim.case.vehicle",
     "VortexOutline": "wakesim.flow.panels2d",
     "catalogue": "wakesim.case.catalogue",
+    "check_claim": "wakesim.energy.claims",
+    "generic_rotor": "wakesim.energy.rotor",
     "load_case": "wakesim.case.load",
     "WindRose": "wakesim.air.rose",
+    "open_table": "wakesim.outputs.table_reader",
     "pass_field": "wakesim.flow.passfield",
     "read_wind_record": "wakesim.air.record",
+    "shot_noise": "wakesim.traffic.stationary",
     "vehicle": "wakesim.case.catalogue",
 }
 

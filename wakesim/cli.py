@@ -1,4 +1,4 @@
-"""The command line: ``wakesim run``, ``wakesim new``, ``wakesim vehicles``.
+"""The command line: ``wakesim run``, ``new``, ``validate``, ``compare``, ``claim``, ``vehicles``.
 
 Results go to files and to standard output, everything else to standard error. Nothing heavy is
 imported before a command needs it.
@@ -16,6 +16,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from wakesim import cli_claim
 from wakesim.case.starters import KINDS, starter_text
 from wakesim.cli_summary import CAUTION, summary_lines
 from wakesim.errors import (
@@ -33,8 +34,8 @@ log = logging.getLogger("wakesim")
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status.
 
-    0 done, 1 failed in an unforeseen way, 2 wrong usage, case or output folder, 3 numerical
-    failure, 130 interrupted.
+    0 done, 1 some points failed or an unforeseen failure, 2 wrong usage, case or output folder,
+    3 numerical failure, 130 interrupted.
     """
     _tolerate_narrow_terminals()
     try:
@@ -122,6 +123,15 @@ def _parser() -> argparse.ArgumentParser:
     )
     run.add_argument("--force", action="store_true", help="overwrite results in the folder")
     run.add_argument(
+        "--workers",
+        metavar="N",
+        type=_positive,
+        help="processes for tables, maps and samples (default: all processors for long ones)",
+    )
+    run.add_argument(
+        "--cluster", metavar="ADDRESS", help="scheduler of a Dask cluster for tables and maps"
+    )
+    run.add_argument(
         "--json", action="store_true", help="print summary.json instead of the summary in words"
     )
     new = command("new", _new, "write a commented case to start from")
@@ -131,9 +141,100 @@ def _parser() -> argparse.ArgumentParser:
         "-o", "--output", metavar="FILE", help="file to write (default: <KIND>.toml; - for stdout)"
     )
     new.add_argument("--force", action="store_true", help="overwrite the file")
+    validate = command(
+        "validate", _validate, "evaluate every comparison with published data, print the scorecard"
+    )
+    validate.add_argument(
+        "--data", metavar="DIR", help="evaluate the reference files below this folder instead"
+    )
+    validate.add_argument(
+        "-o",
+        "--output",
+        metavar="DIR",
+        help="folder for REPORT.md and the figures (default: the validation folder of a source "
+        "tree; validation-report with --data and in an installed program)",
+    )
+    validate.add_argument(
+        "--force", action="store_true", help="overwrite a REPORT.md of another origin"
+    )
+    validate.add_argument(
+        "--json", action="store_true", help="print the scorecard with all points as JSON"
+    )
+    _add_compare(command)
+    claim = command("claim", _claim, "check stated figures of a turbine")
+    cli_claim.add_arguments(claim)
     vehicles = command("vehicles", _vehicles, "list the vehicle catalogue and its sources")
     vehicles.add_argument("--json", action="store_true", help="print JSON")
     return parser
+
+
+def _add_compare(command: Callable[..., argparse.ArgumentParser]) -> None:
+    compare = command(
+        "compare", _compare, "hold an anemometer's record against the model of a case"
+    )
+    compare.add_argument("case", metavar="CASE", help="the case file (TOML)")
+    compare.add_argument("record", metavar="RECORD", help="the anemometer's record (CSV)")
+    compare.add_argument(
+        "--passes", metavar="LOG", help="log of the single vehicles that passed (CSV)"
+    )
+    compare.add_argument(
+        "--instrument", metavar="FILE", help="[instrument] table (TOML) instead of the case's"
+    )
+    compare.add_argument(
+        "--mount", metavar="NAME", help="mount at which the anemometer stood; not needed for one"
+    )
+    compare.add_argument(
+        "--road-bearing",
+        metavar="DEG",
+        type=float,
+        help="compass direction of +x, which turns direction_deg into components",
+    )
+    compare.add_argument(
+        "--mount-side",
+        choices=["left", "right"],
+        default="left",
+        help="side of that direction on which +y lies, away from the traffic (default: left)",
+    )
+    compare.add_argument(
+        "--time-zone", metavar="ZONE", help="of times without offset: Europe/Berlin or +01:00"
+    )
+    compare.add_argument(
+        "--ambient",
+        choices=["case", "record"],
+        default="case",
+        help="slow wind: the case's (default), or the record's, which takes it off both",
+    )
+    compare.add_argument(
+        "--log-time-error",
+        metavar="SECONDS",
+        type=float,
+        default=0.0,
+        help="standard deviation of single times in the log (default: 0)",
+    )
+    compare.add_argument(
+        "--fit", action="store_true", help="fit constants of the model, write fitted-case.toml"
+    )
+    compare.add_argument(
+        "-o",
+        "--output",
+        metavar="DIR",
+        help="folder for the results (default: out/compare-<record name>)",
+    )
+    compare.add_argument("--force", action="store_true", help="overwrite results in the folder")
+    compare.add_argument(
+        "--json", action="store_true", help="print comparison.json instead of words"
+    )
+
+
+def _positive(text: str) -> int:
+    """A whole number of at least 1."""
+    try:
+        value = int(text)
+    except ValueError:
+        value = 0
+    if value < 1:
+        raise argparse.ArgumentTypeError(f"{text}: must be a whole number of at least 1")
+    return value
 
 
 def _tolerate_narrow_terminals() -> None:
@@ -166,6 +267,7 @@ def _log_to_stderr(quiet: bool, verbose: int) -> None:
 
 def _run(options: argparse.Namespace) -> int:
     from wakesim.case.load import load_case
+    from wakesim.case.studies import GRID_STUDIES
     from wakesim.outputs import check_target
 
     case = load_case(options.case)
@@ -174,14 +276,23 @@ def _run(options: argparse.Namespace) -> int:
 
     from wakesim.run import run  # the heavy part starts here
 
+    # Studies of many points keep what is finished in the folder, for a later run to go on from.
+    keeps = case.study in GRID_STUDIES or (case.energy is not None and case.energy.samples > 0)
+    sweep = {"workers": options.workers, "cluster": options.cluster, "folder": folder}
     with _progress(options.quiet) as report:
-        result = run(case, progress=report)
+        result = run(case, progress=report, **(sweep if keeps else {}))
     paths = result.save(folder, force=options.force)
     if options.json:
         sys.stdout.write((folder / "summary.json").read_text(encoding="utf-8"))
     else:
         print("\n".join(summary_lines(result, folder, len(paths))))
-    return EXIT_DONE
+    failed = len(getattr(result, "failed", ()))
+    if failed:
+        log.error(
+            "%d points could not be computed; %s names them; the same command tries them again "
+            "(with --force)", failed, folder / "failures.csv",
+        )  # fmt: skip
+    return EXIT_PARTIAL if failed else EXIT_DONE
 
 
 @contextmanager
@@ -214,6 +325,91 @@ class _LogProgress:
         if (text, tenth) != self._said:
             self._said = (text, tenth)
             log.info("%3.0f %% %s", 100 * done, text)
+
+
+# --- validate -----------------------------------------------------------------------------------
+
+
+def _validate(options: argparse.Namespace) -> int:
+    from wakesim.runtime import validation_path
+    from wakesim.validation.publish import check_target, default_target, publish
+    from wakesim.validation.reader import find_files
+    from wakesim.validation.scorecard import as_plain, evaluate_folder, table_lines
+
+    folder = Path(options.data) if options.data is not None else validation_path()
+    target = Path(options.output) if options.output else default_target(options.data is None)
+    find_files(folder)
+    check_target(target, options.force)
+    with _progress(options.quiet) as report:
+        scorecard = evaluate_folder(folder, lambda done, text: report(0.7 * done, text))
+        calibration = None
+        if options.data is None:
+            from wakesim.validation.calibration import report_lines
+
+            report(0.7, "calibration")
+            calibration = report_lines()
+        paths = publish(
+            scorecard,
+            target,
+            calibration,
+            lambda done, text: report(0.8 + 0.2 * done, text),
+            options.force,
+        )
+    if options.json:
+        print(json.dumps({**as_plain(scorecard), "report": str(paths[-1])}, indent=2))
+    else:
+        print("\n".join([*table_lines(scorecard), f"report: {paths[-1]}"]))
+    return EXIT_DONE
+
+
+# --- compare ------------------------------------------------------------------------------------
+
+
+def _compare(options: argparse.Namespace) -> int:
+    from wakesim.case.load import load_case
+    from wakesim.records.publish import check_target, save
+
+    case = load_case(options.case)
+    folder = Path(options.output or Path("out", f"compare-{Path(options.record).stem}"))
+    check_target(folder, options.force)
+
+    from wakesim.records.comparison import compare_record  # the heavy part starts here
+    from wakesim.records.comparison_report import printed
+    from wakesim.records.inputs import read_inputs
+
+    inputs = read_inputs(
+        case,
+        options.record,
+        passes_path=options.passes,
+        instrument_path=options.instrument,
+        mount=options.mount,
+        road_bearing_deg=options.road_bearing,
+        mount_side=options.mount_side,
+        time_zone=options.time_zone,
+    )
+    with _progress(options.quiet) as report:
+        result = compare_record(
+            inputs,
+            fitted=options.fit,
+            ambient=options.ambient,
+            log_time_error_s=options.log_time_error,
+            say=report,
+        )
+        report(0.92, "figures")
+        paths, left_out = save(result, folder, options.force)
+        report(1.0, "done")
+    if options.json:
+        sys.stdout.write((folder / "comparison.json").read_text(encoding="utf-8"))
+    else:
+        print("\n".join(printed(result, left_out, folder, len(paths))))
+    return EXIT_DONE
+
+
+# --- claim --------------------------------------------------------------------------------------
+
+
+def _claim(options: argparse.Namespace) -> int:
+    return cli_claim.check(options)
 
 
 # --- new and vehicles ---------------------------------------------------------------------------

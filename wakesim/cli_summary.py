@@ -5,8 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from wakesim.case.studies import GRID_STUDIES
+from wakesim.outputs.claim_words import claim_lines
+from wakesim.outputs.energy_words import energy_answer
 from wakesim.outputs.wording import (
     CAUTION,
     INVENTED_BANNER,
@@ -17,14 +20,16 @@ from wakesim.outputs.wording import (
 )
 
 if TYPE_CHECKING:
-    from wakesim.results import MountResult, Result
+    from wakesim.results import GridResult, MountResult, Result
 
 __all__ = ["CAUTION", "summary_lines"]
 
 
-def summary_lines(result: Result, folder: Path, files: int) -> list[str]:
+def summary_lines(result: Result | GridResult, folder: Path, files: int) -> list[str]:
     """The result in a few plain lines."""
     case = result.case
+    if case.study in GRID_STUDIES:
+        return _grid_lines(result, folder, files)
     lines = [case.title]
     if case.invented_data:
         lines.append(INVENTED_BANNER)
@@ -45,6 +50,19 @@ def summary_lines(result: Result, folder: Path, files: int) -> list[str]:
         lines += ["", "Flagged:", *(f"  - {text}" for text in flagged)]
     report = folder / "report.html"
     return [*lines, "", f"{files} files in {folder}; start with {report}", "", CAUTION]
+
+
+def _grid_lines(result: Any, folder: Path, files: int) -> list[str]:
+    from wakesim.outputs.grid_answers import answer  # loads numpy
+
+    case = result.case
+    lines = [case.title, *([INVENTED_BANNER] if case.invented_data else [])]
+    lines += ["", *answer(result)]
+    flagged = list(dict.fromkeys([*case.warnings, *result.warnings]))
+    if flagged:
+        lines += ["", "Flagged:", *(f"  - {text}" for text in flagged)]
+    end = f"{files} files in {folder}; start with {folder / 'report.html'}"
+    return [*lines, "", end, "", CAUTION]
 
 
 def _mount_lines(mount: MountResult) -> Iterator[str]:
@@ -72,3 +90,10 @@ def _mount_lines(mount: MountResult) -> Iterator[str]:
         shares = found.by_mechanism.items()
         parts = (f"{MECHANISMS.get(key, key)} {number(100 * part, 0)} %" for key, part in shares)
         yield f"  energy flux made by: {', '.join(parts)}"
+    if mount.energy is None:
+        return
+    for text in energy_answer(mount):
+        yield f"  {text}"
+    if mount.energy.claim is not None:
+        for line in claim_lines(mount.energy.claim):
+            yield f"  {line}"

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from wakesim.case.schema import Case, Mount
+    from wakesim.energy.study import EnergyResult
     from wakesim.traffic.stream import Passes
 
 Array = NDArray[np.float64]
@@ -154,12 +155,13 @@ class MountStatistics:
 
 @dataclass(frozen=True)
 class MountResult:
-    """One mount: signatures always, statistics only for a traffic study."""
+    """One mount: signatures always, statistics only for a traffic study, energy with a rotor."""
 
     mount: Mount
     signatures: tuple[Signature, ...]
     statistics: MountStatistics | None
     warnings: tuple[str, ...] = ()
+    energy: EnergyResult | None = None
 
 
 @dataclass(frozen=True)
@@ -186,3 +188,125 @@ class Result:
         from wakesim.outputs import save_all
 
         return save_all(self, Path(directory), force=force)
+
+
+@dataclass(frozen=True)
+class GridResult:
+    """What the studies of many states have in common.
+
+    ``failed`` lists states that could not be computed, with the reason; their values are NaN.
+    """
+
+    case: Case
+    air_density_kg_m3: float
+    wall_time_s: float
+    warnings: tuple[str, ...]
+    provenance: dict[str, Any] = field(repr=False)
+    failed: tuple[str, ...]
+
+    def save(self, directory: str | Path, *, force: bool = False) -> list[Path]:
+        """Write data, summary.json, table, figures and report.html into ``directory``.
+
+        Returns the paths written; errors as ``Result.save``.
+        """
+        from wakesim.outputs import save_grid
+
+        return save_grid(self, Path(directory), force=force)
+
+
+@dataclass(frozen=True)
+class InterpolationCheck:
+    """Interpolated against computed effective speed at states between those of the table.
+
+    Relative errors: ``median``, ``p90`` (ninth decile) and ``largest`` over ``states`` random
+    states, drawn evenly along every axis.
+    """
+
+    states: int
+    median: float
+    p90: float
+    largest: float
+
+
+@dataclass(frozen=True)
+class LookupResult(GridResult):
+    """A lookup table: ``variables`` over the axes, in their order.
+
+    ``interval_states`` is the number of states at which the model interval was computed; its ends
+    at the others are interpolated (``interval_check``: median and largest miss at random states,
+    over the effective speed). ``added`` are values that refinement put in.
+    """
+
+    hour: int
+    axes: dict[str, tuple[float, ...]]
+    variables: dict[str, Array]
+    interpolation: InterpolationCheck | None
+    interval_states: int
+    interval_check: tuple[float, float]
+    interval_parts: tuple[str, ...]
+    added: dict[str, tuple[float, ...]]
+    distinct_states: int
+
+
+@dataclass(frozen=True)
+class PassTableResult(GridResult):
+    """Single passes: ``variables`` of shape (classes, speeds, clearances, heights)."""
+
+    classes: tuple[str, ...]
+    speed_m_s: tuple[float, ...]
+    clearance_m: tuple[float, ...]
+    height_m: tuple[float, ...]
+    variables: dict[str, Array]
+
+
+@dataclass(frozen=True)
+class MapVariant:
+    """One uncertain constant moved: effective speed at the best place, and the best place then."""
+
+    parameter: str
+    setting: str
+    effective_speed_m_s: float
+    change_m_s: float
+    best_offset_m: float
+    best_height_m: float
+
+
+@dataclass(frozen=True)
+class HeadwayCheck:
+    """Effective speed at the best place: exact for independent vehicles, and simulated.
+
+    ``simulated`` holds (headway model, effective speed, lower, upper end of the 90 % interval).
+    """
+
+    independent_m_s: float
+    simulated: tuple[tuple[str, float, float, float], ...]
+
+
+@dataclass(frozen=True)
+class MapResult(GridResult):
+    """A mounting map: ``variables`` and ``reason`` of shape (heights, offsets).
+
+    ``reason`` 0: computed; other codes in ``wakesim.measures.mounting_map.REASONS``. ``kind`` says
+    what a rotor would hang on at each place: roadside, central_reservation or overhead. ``best`` is
+    the (height, offset) index of the best place of the mount's own kind (of any kind where that
+    one has no free place), None where no place is free; ``best_by_kind`` that of every kind.
+    ``set_back`` is the row of the best height: offset, effective speed and both ends of the model
+    interval (4, n).
+    """
+
+    hour: int
+    offset_m: Array
+    height_m: Array
+    variables: dict[str, Array]
+    reason: NDArray[np.int8]
+    kind: NDArray[np.str_]
+    power_coefficient: float
+    power_coefficient_origin: str
+    best: tuple[int, int] | None
+    best_by_kind: dict[str, tuple[int, int]]
+    best_model_interval_m_s: tuple[float, float]
+    mount_values: dict[str, float]
+    variants: tuple[MapVariant, ...]
+    set_back: Array
+    headways: HeadwayCheck | None
+    swept: tuple[tuple[float, float, float], ...]

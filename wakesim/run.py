@@ -2,26 +2,53 @@
 
 from __future__ import annotations
 
+import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import asdict, replace
+from pathlib import Path
 
 from numba import get_num_threads
 
 from wakesim import runtime
 from wakesim.air.density import air_density
+from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
+from wakesim.case.studies import GRID_STUDIES
+from wakesim.energy import samples
+from wakesim.energy.study import EnergyResult, energy_study
+from wakesim.energy.uncertainty import YieldUncertainty
 from wakesim.measures.study import TrafficStudy, single_pass
-from wakesim.results import Result
+from wakesim.results import GridResult, MountResult, Result
+from wakesim.sweep import Task, content_key, sweep
 
 Progress = Callable[[float, str], None]
 
 
-def run(case: Case, progress: Progress | None = None) -> Result:
+def run(
+    case: Case,
+    progress: Progress | None = None,
+    *,
+    workers: int | None = None,
+    cluster: str | None = None,
+    folder: str | Path | None = None,
+) -> Result | GridResult:
     """Compute everything a case asks for.
 
     ``progress(share, text)`` is called with the share done (0 to 1) and what is being done.
+    Samples of an uncertain yield and the states of tables and maps are shared out to ``workers``
+    processes (default: one for what is short), those of tables and maps to a Dask ``cluster`` by
+    the address of its scheduler, and kept in ``folder``, where a later run of the same case finds
+    them; without a folder they are not kept. A study of many states returns a GridResult, whose
+    ``failed`` lists points that could not be computed.
     Raises CaseError for traffic that is not possible, NumericalError when a result is not finite.
     """
+    if case.study in GRID_STUDIES:
+        from wakesim.grids import SweepOptions
+        from wakesim.map_run import run_grid
+
+        options = SweepOptions(workers, cluster, None if folder is None else Path(folder))
+        return run_grid(case, options, progress)
     began = time.perf_counter()
     air = case.air
     density = float(
@@ -44,6 +71,9 @@ def run(case: Case, progress: Progress | None = None) -> Result:
         else:
             studies.append(TrafficStudy(case, mount, density, say))
             mounts.append(studies[-1].result())
+            if case.rotor is not None:
+                energy = _energy(case, mounts[-1], density, say, workers or 1, folder)
+                mounts[-1] = replace(mounts[-1], energy=energy)
     if progress is not None:
         progress(1.0, "done")
     met = all(study.tolerance_met for study in studies)
@@ -61,6 +91,47 @@ def run(case: Case, progress: Progress | None = None) -> Result:
         warnings=tuple(_warnings(case, met)),
         provenance=provenance | {"threads": get_num_threads(), "wall_time_s": round(wall_time, 3)},
     )
+
+
+def _energy(
+    case: Case,
+    found: MountResult,
+    density_kg_m3: float,
+    say: Progress,
+    workers: int,
+    folder: str | Path | None,
+) -> EnergyResult:
+    statistics = found.statistics
+    assert statistics is not None
+    energy = energy_study(case, found.mount, density_kg_m3, statistics, found.signatures, say)
+    if case.energy is None or case.energy.samples == 0:
+        return energy
+    if folder is not None:
+        uncertainty = _uncertain_yield(case, found.mount, energy, say, workers, Path(folder))
+    else:
+        with tempfile.TemporaryDirectory(prefix="wakesim-") as place:
+            uncertainty = _uncertain_yield(case, found.mount, energy, say, workers, Path(place))
+    return replace(energy, uncertainty=uncertainty)
+
+
+def _uncertain_yield(
+    case: Case, mount: Mount, energy: EnergyResult, say: Progress, workers: int, folder: Path
+) -> YieldUncertainty:
+    seed = case.traffic.seed if case.traffic else 0
+    shaft = energy.power.shaft_speed_rad_s
+    place, values, payloads = samples.payloads(case, mount, seed, shaft)
+    curve = asdict(case.power_curve) if case.power_curve else None
+    common = (samples.METHOD, runtime.version(), case.sha256, curve, mount.name)
+    tasks = [Task(content_key(*common, p["inputs"]), p) for p in payloads]
+    outcome = sweep(
+        samples.evaluate,
+        tasks,
+        folder,
+        workers=workers,
+        chunk_size=8,
+        progress=lambda share, _: say(share, "uncertain yield"),
+    )
+    return samples.collect(case, mount, place, values, outcome.results, energy)
 
 
 def _warnings(case: Case, met: bool) -> list[str]:

@@ -467,7 +467,8 @@ def test_one_mistake_gives_one_line_with_its_place(label: str) -> None:
 
 MISSING = {
     "title = ": "'title' is missing (one line, shown on every output)",
-    "study = ": '\'study\' is missing ("traffic" or "single_pass")',
+    "study = ": '\'study\' is missing ("traffic", "single_pass", "mounting_map", "lookup_table" '
+    'or "single_pass_table")',
     "[traffic]": 'table [traffic] is missing; study = "traffic" needs it',
     "[[mounts]]": "table [[mounts]] is missing: where the rotor hangs, one table for each",
     "[road]": "table [road] is missing: the road and its [[road.carriageways]]",

@@ -7,10 +7,13 @@ from dataclasses import replace
 
 from wakesim.case.air import resolve_air
 from wakesim.case.catalogue import canonical
+from wakesim.case.energy import curve_of, energy_warnings, rotor_problems
 from wakesim.case.mounts import mount_warnings, path_problems, wall_wind_warnings
 from wakesim.case.problems import Problem
 from wakesim.case.road import Road
 from wakesim.case.schema import Case, CaseFile
+from wakesim.case.studies import STUDY_TABLES, TRAFFIC_STUDIES
+from wakesim.case.study_rules import grid_problems
 from wakesim.case.tables import speed_of
 from wakesim.case.traffic import Traffic, resolve_single_pass, resolve_traffic
 from wakesim.case.traffic_rules import stream_problems, stream_warnings
@@ -25,23 +28,33 @@ def build_case(
     """The case of a file whose tables are valid, and the problems only the whole shows."""
     traffic, single_pass = None, None
     problems: list[Problem] = []
-    if file.study == "traffic":
+    if file.study in TRAFFIC_STUDIES:
         assert file.traffic is not None
         traffic = resolve_traffic(file.traffic, file.road)
         vehicles, without_speed = _traffic_vehicles(file.traffic, traffic, known)
         lane_vehicles = _lane_vehicles(traffic, file.road, vehicles)
         problems += _motion_problems(file, traffic)
         problems += stream_problems(traffic, file.road, vehicles, without_speed)
+    elif file.study == "single_pass_table":
+        assert file.pass_table is not None
+        chosen = file.pass_table.classes
+        vehicles = {key: known[key] for key in map(canonical, known if chosen is None else chosen)}
+        lane_vehicles = {}
     else:
         assert file.single_pass is not None
         single_pass = resolve_single_pass(file.single_pass, file.road, list(known))
         vehicles = {key: known[key] for key in single_pass.vehicles}
         lane_vehicles = {single_pass.lane_index: list(vehicles.values())}
     wander = traffic.wander_sd_m if traffic else 0.0
+    problems += grid_problems(file, lane_vehicles, wander)
     problems += path_problems(file.mounts, file.road.lanes, lane_vehicles, wander)
+    problems += rotor_problems(file.rotor, file.mounts)
+    curve, curve_trouble = curve_of(file.rotor, file.mounts, name)
+    problems += curve_trouble
     air = resolve_air(file.air)
     warnings = [
         *_unused(file, vehicles),
+        *energy_warnings(file),
         *(
             stream_warnings(file.traffic, traffic, file.road, vehicles)
             if file.traffic and traffic
@@ -67,6 +80,14 @@ def build_case(
         path=name,
         sha256=sha256(text),
         warnings=warnings,
+        instrument=file.instrument,
+        rotor=file.rotor,
+        energy=file.energy,
+        claim=file.claim,
+        power_curve=curve,
+        map=file.map,
+        table=file.table,
+        pass_table=file.pass_table,
     )
     return case, problems
 
@@ -117,9 +138,10 @@ def _lane_vehicles(
 
 
 def _unused(file: CaseFile, vehicles: Mapping[str, Vehicle]) -> Iterator[str]:
-    other = "single_pass" if file.study == "traffic" else "traffic"
-    if getattr(file, other) is not None:
-        yield f'[{other}] is not used: the case has study = "{file.study}"'
+    used = STUDY_TABLES[file.study]
+    for other in ("traffic", "single_pass", "map", "table", "pass_table"):
+        if other not in used and getattr(file, other) is not None:
+            yield f'[{other}] is not used: the case has study = "{file.study}"'
     for name in file.vehicles:
         if name not in vehicles:
             yield f"[vehicles.{name}] is not used"

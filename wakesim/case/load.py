@@ -12,6 +12,8 @@ from pydantic import TypeAdapter, ValidationError
 from wakesim.case.air import AirTable, air_key_problems, wind_problems
 from wakesim.case.build import build_case
 from wakesim.case.catalogue import aliases, catalogue
+from wakesim.case.energy import energy_key_problems
+from wakesim.case.instrument import instrument_key_problems
 from wakesim.case.messages import explain
 from wakesim.case.mounts import (
     Mount,
@@ -22,6 +24,8 @@ from wakesim.case.problems import Problem, one_line, render
 from wakesim.case.reading import parse, read_text
 from wakesim.case.road import Road, road_problems
 from wakesim.case.schema import Case, CaseFile
+from wakesim.case.studies import PassTableTable
+from wakesim.case.study_rules import pass_table_problems, study_key_problems
 from wakesim.case.traffic_rules import (
     flow_problems,
     single_pass_problems,
@@ -74,7 +78,6 @@ def load_case_text(text: str, name: str = "<text>") -> Case:
 class _Tables:
     """The parts of a file that are valid on their own; lists keep their positions."""
 
-    study: str | None
     road: Road | None
     vehicles: Mapping[str, VehicleTable]
     traffic: TrafficTable | None
@@ -82,6 +85,7 @@ class _Tables:
     single_pass: SinglePassTable | None
     air: AirTable | None
     mounts: Mapping[int, Mount]
+    pass_table: PassTableTable | None
 
 
 def _validate(raw: dict[str, Any]) -> tuple[CaseFile | None, list[Problem]]:
@@ -97,7 +101,6 @@ def _salvage(raw: dict[str, Any], file: CaseFile | None) -> _Tables:
     if file is not None:
         flows = file.traffic.flows if file.traffic else ()
         return _Tables(
-            file.study,
             file.road,
             file.vehicles,
             file.traffic,
@@ -105,12 +108,12 @@ def _salvage(raw: dict[str, Any], file: CaseFile | None) -> _Tables:
             file.single_pass,
             file.air,
             dict(enumerate(file.mounts)),
+            file.pass_table,
         )
     traffic = raw.get("traffic")
     raw_flows = traffic.get("flows") if isinstance(traffic, dict) else None
     raw_vehicles = raw.get("vehicles")
     return _Tables(
-        study=raw["study"] if raw.get("study") in ("traffic", "single_pass") else None,
         road=_valid(Road, raw.get("road")),
         vehicles=_valid_items(
             VehicleTable, raw_vehicles.items() if isinstance(raw_vehicles, dict) else ()
@@ -120,6 +123,7 @@ def _salvage(raw: dict[str, Any], file: CaseFile | None) -> _Tables:
         single_pass=_valid(SinglePassTable, raw.get("single_pass")),
         air=_valid(AirTable, raw.get("air")),
         mounts=_valid_items(Mount, _numbered(raw.get("mounts"))),
+        pass_table=_valid(PassTableTable, raw.get("pass_table")),
     )
 
 
@@ -141,15 +145,13 @@ def _numbered(values: Any) -> Any:
 
 def _key_problems(raw: dict[str, Any]) -> Iterator[Problem]:
     """Keys that need or exclude each other, found even where values are wrong."""
-    study = raw.get("study")
-    if study in ("traffic", "single_pass") and study not in raw:
-        yield Problem(
-            (), f'table [{study}] is missing; study = "{study}" needs it', missing=((study,),)
-        )
+    yield from study_key_problems(raw)
     yield from traffic_key_problems(raw.get("traffic"))
     yield from single_pass_key_problems(raw.get("single_pass"))
     yield from air_key_problems(raw.get("air"))
     yield from wall_key_problems(raw.get("mounts"))
+    yield from instrument_key_problems(raw.get("instrument"))
+    yield from energy_key_problems(raw)
     own = raw.get("vehicles")
     for name in own if isinstance(own, dict) else ():
         if trouble := _name_trouble(name):
@@ -198,6 +200,8 @@ def _rule_problems(
         yield from speed_problems(tables.traffic, tables.road, named)
     if tables.single_pass is not None:
         yield from single_pass_problems(tables.single_pass, tables.road, named)
+    if tables.pass_table is not None:
+        yield from pass_table_problems(tables.pass_table, named)
     if tables.air is not None:
         yield from wind_problems(tables.air, tables.mounts)
     yield from mount_problems(tables.mounts, tables.road)

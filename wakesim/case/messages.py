@@ -161,7 +161,10 @@ def _range(metadata: list[Any], unit: str) -> str:
 def _range_hint(value: Any, path: Path) -> str:
     """What a number outside its range looks like, when that is clear."""
     key = _key(path)
-    percent = ("share", "humidity", "tolerance", "intensity", "reversed_flow")
+    percent = (
+        "share", "humidity", "tolerance", "intensity", "reversed_flow", "efficiency",
+        "power_coefficient",
+    )  # fmt: skip
     if any(word in key for word in percent) and 1 < value <= 100:
         return f"; {value:g} looks like a percentage, write {value / 100:g}"
     if key == "temperature_c" and 200 < value < 350:

@@ -135,7 +135,7 @@ def path_problems(
             hit = [
                 vehicle
                 for vehicle in traffic.get(lane.index, [])
-                if _gaps(mount, lane, vehicle, WANDER_SDS * wander_sd_m) == (0.0, 0.0)
+                if rotor_gaps(mount, lane, vehicle, WANDER_SDS * wander_sd_m) == (0.0, 0.0)
             ]
             if hit:
                 yield _hit(i, mount, lane, max(hit, key=lambda v: v.height_m), wander_sd_m)
@@ -153,7 +153,7 @@ def _hit(i: int, mount: Mount, lane: Lane, vehicle: Vehicle, wander_sd_m: float)
     return Problem(("mounts", i), text)
 
 
-def _gaps(mount: Mount, lane: Lane, vehicle: Vehicle, wander_m: float) -> tuple[float, float]:
+def rotor_gaps(mount: Mount, lane: Lane, vehicle: Vehicle, wander_m: float) -> tuple[float, float]:
     """Sideways and upward gap between a rotor and a vehicle in its lane, m; 0 where they meet."""
     half = (mount.rotor_width_m + vehicle.width_m) / 2 + wander_m
     sideways = abs(mount.offset_m - lane.centre_m) - half
@@ -164,7 +164,7 @@ def mount_warnings(mounts: tuple[Mount, ...], road: Road, traffic: LaneVehicles)
     """Places that are allowed and doubtful."""
     for mount in mounts:
         near = [
-            (sum(gap**2 for gap in _gaps(mount, lane, vehicle, 0.0)) ** 0.5, lane, vehicle)
+            (sum(gap**2 for gap in rotor_gaps(mount, lane, vehicle, 0.0)) ** 0.5, lane, vehicle)
             for lane in road.lanes
             for vehicle in traffic.get(lane.index, [])
         ]

@@ -8,9 +8,13 @@ from typing import Annotated, Literal
 from pydantic import Field, Strict
 
 from wakesim.case.air import Air, AirTable, Wind
+from wakesim.case.energy import ClaimTable, EnergyTable, RotorTable
+from wakesim.case.instrument import Instrument
 from wakesim.case.mounts import Mount
+from wakesim.case.power_curve import PowerPoints
 from wakesim.case.road import Carriageway, Lane, Road
 from wakesim.case.settings import Compute, ModelConstants, Outputs
+from wakesim.case.studies import LookupTableTable, MapTable, PassTableTable
 from wakesim.case.tables import Line, Table
 from wakesim.case.traffic import Headway, SinglePass, Traffic, TrafficState, traffic_state
 from wakesim.case.traffic_tables import SinglePassTable, TrafficTable, VehicleTable
@@ -21,7 +25,12 @@ class CaseFile(Table):
     """A case file as written; see the example cases for a commented one of each kind."""
 
     title: Line = Field(description="one line, shown on every output")
-    study: Literal["traffic", "single_pass"] = Field(description='"traffic" or "single_pass"')
+    study: Literal[
+        "traffic", "single_pass", "mounting_map", "lookup_table", "single_pass_table"
+    ] = Field(
+        description='"traffic", "single_pass", "mounting_map", "lookup_table" or '
+        '"single_pass_table"'
+    )
     invented_data: bool = False
     road: Road = Field(description="the road and its [[road.carriageways]]")
     vehicles: dict[str, VehicleTable] = Field(default_factory=dict)
@@ -34,6 +43,13 @@ class CaseFile(Table):
     model: ModelConstants = ModelConstants()
     compute: Compute = Compute()
     outputs: Outputs = Outputs()
+    instrument: Instrument | None = None
+    rotor: RotorTable | None = None
+    energy: EnergyTable | None = None
+    claim: ClaimTable | None = None
+    map: MapTable | None = None
+    table: LookupTableTable | None = None
+    pass_table: PassTableTable | None = None
 
 
 @dataclass(frozen=True)
@@ -41,8 +57,12 @@ class Case:
     """A validated case, SI units.
 
     ``text`` is the file as read and ``sha256`` its digest. ``vehicles`` holds every class that
-    can occur, in a fixed order and with its speed. ``traffic`` is None in a single-pass study,
-    ``single_pass`` in a traffic study. ``warnings`` lists what is allowed and doubtful.
+    can occur, in a fixed order and with its speed. ``traffic`` is None in studies of single passes,
+    ``single_pass`` in the others; ``map``, ``table`` and ``pass_table`` are the grids of studies of
+    many states. ``instrument`` matters only where a measured record is held against the case.
+    ``rotor`` hangs at every mount (``power_curve``: its file, as read), ``energy`` says what its
+    yield is asked for, ``claim`` holds stated figures to check. ``warnings`` lists what is allowed
+    and doubtful.
     """
 
     title: str
@@ -61,6 +81,14 @@ class Case:
     path: str
     sha256: str = field(repr=False)
     warnings: list[str]
+    instrument: Instrument | None = None
+    rotor: RotorTable | None = None
+    energy: EnergyTable | None = None
+    claim: ClaimTable | None = None
+    power_curve: PowerPoints | None = None
+    map: MapTable | None = None
+    table: LookupTableTable | None = None
+    pass_table: PassTableTable | None = None
 
     def traffic_state(self, hour: int) -> TrafficState:
         """Stationary traffic of a clock hour. Raises ValueError in a single-pass study."""
@@ -76,6 +104,7 @@ __all__ = [
     "CaseFile",
     "Compute",
     "Headway",
+    "Instrument",
     "Lane",
     "ModelConstants",
     "Mount",

@@ -8,9 +8,9 @@ from typing import Annotated, Any, Union, get_args, get_origin
 
 from pydantic import BaseModel, Tag
 
-from wakesim.case.tables import LIST, NUMBER, TEXT
+from wakesim.case.tables import LIST, NUMBER, TABLE, TEXT
 
-TAGS = (NUMBER, LIST, TEXT)
+TAGS = (NUMBER, LIST, TEXT, TABLE)
 
 
 def _parts(annotation: Any) -> list[Any]:
@@ -59,6 +59,10 @@ def field_at(loc: tuple[int | str, ...], root: type[BaseModel]) -> tuple[Any, li
 def model_at(path: tuple[int | str, ...], root: type[BaseModel]) -> type[BaseModel]:
     """The model of the table at a path."""
     annotation, _ = field_at(path, root)
+    if not isinstance(annotation, type):  # a list or a table: the table
+        annotation = next(
+            inner for part in _parts(annotation) for inner in models_in(_unwrap(part)[0])
+        )
     assert isinstance(annotation, type)
     assert issubclass(annotation, BaseModel)
     return annotation

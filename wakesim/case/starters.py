@@ -11,6 +11,10 @@ KINDS: dict[str, tuple[str, str]] = {
     "overhead": ("overhead-bridge.toml", "a rotor above a lane, under a bridge"),
     "reservation": ("central-reservation.toml", "a rotor between two carriageways"),
     "wall": ("wall-face.toml", "a rotor in front of a wall, light wind along the road"),
+    "energy": ("energy-yield.toml", "a year's energy of a rotor, with bounds and a claim check"),
+    "map": ("mounting-map.toml", "the best place over height and offset"),
+    "table": ("lookup-table.toml", "a table of many states to interpolate in"),
+    "pass-table": ("single-pass-table.toml", "single passes over class, speed and clearance"),
 }
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 
 # Suffix of a key: unit as shown. Longest first, so that `_m2_s` is not read as `_s`.
 UNITS: dict[str, str] = {
+    "_kg_m2": "kg m²",
     "_m2_s": "m²/s",
     "_veh_h": "veh/h",
     "_veh": "veh",
@@ -16,6 +17,9 @@ UNITS: dict[str, str] = {
     "_deg": "deg",
     "_pa": "Pa",
     "_hz": "Hz",
+    "_kwh": "kWh",
+    "_rpm": "rev/min",
+    "_w": "W",
     "_m2": "m²",
     "_m": "m",
     "_s": "s",
@@ -61,6 +65,11 @@ _OTHER_SUFFIXES: dict[str, str] = {
     "_veh_hour": "_veh_h",
     "_vph": "_veh_h",
     "_sqm": "_m2",
+    "_kw": "_w",
+    "_watt": "_w",
+    "_watts": "_w",
+    "_wh": "_kwh",
+    "_kgm2": "_kg_m2",
 }
 
 

@@ -60,9 +60,9 @@ def _number_or_text(value: Any) -> str:
     return TEXT if isinstance(value, str) else NUMBER
 
 
-# Tags of the branches of "one number or one per hour" and "a number or a word"; messages leave
-# them out.
-NUMBER, LIST, TEXT = "<number>", "<list>", "<text>"
+# Tags of the branches of "one number or one per hour", "a number or a word" and "a list or a
+# table"; messages leave them out.
+NUMBER, LIST, TEXT, TABLE = "<number>", "<list>", "<text>", "<table>"
 
 Name = Annotated[str, AfterValidator(_check_name)]
 Line = Annotated[str, AfterValidator(_check_line)]

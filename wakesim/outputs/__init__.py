@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from wakesim.errors import OutputError
 
 if TYPE_CHECKING:
-    from wakesim.results import Result
+    from wakesim.results import GridResult, Result
 
 log = logging.getLogger(__name__)
 
@@ -30,6 +30,17 @@ _FIXED = (
     "signatures.csv",
     "hourly.csv",
     "model-variants.csv",
+    "energy-hours.csv",
+    "energy-months.csv",
+    "energy-winds.csv",
+    "mount-loads.csv",
+    "yield-samples.csv",
+    "table.h5",
+    "table.csv",
+    "pass-table.h5",
+    "pass-table.csv",
+    "map.h5",
+    "map.csv",
 )
 _FIGURES = "figures"
 
@@ -54,6 +65,13 @@ def check_target(directory: str | Path, force: bool = False) -> None:
         os.rmdir(tempfile.mkdtemp(prefix=".wakesim-", dir=existing))
 
 
+def save_grid(result: GridResult, directory: str | Path, force: bool = False) -> list[Path]:
+    """Write every output of a study of many states; like ``save_all``."""
+    from wakesim.outputs.grid_files import write_grid
+
+    return _save(partial(write_grid, result), directory, force)
+
+
 def save_all(result: Result, directory: str | Path, force: bool = False) -> list[Path]:
     """Write every output of ``result`` into ``directory`` and return the paths written.
 
@@ -64,12 +82,16 @@ def save_all(result: Result, directory: str | Path, force: bool = False) -> list
     Raises OutputError when the folder holds results already and ``force`` is not set, or when it
     cannot be written (permission, disk full).
     """
+    return _save(partial(_write_into, result), directory, force)
+
+
+def _save(write: Callable[[Path], list[str]], directory: str | Path, force: bool) -> list[Path]:
     folder = Path(directory)
     check_target(folder, force)
     with _plain_errors(folder), _made(folder):
         staging = Path(tempfile.mkdtemp(prefix=".wakesim-", dir=folder))
         try:
-            names = _write_into(result, staging)
+            names = write(staging)
             if not force:
                 _refuse_existing(folder, names)
             _publish(staging, folder, names, _stale(folder, names))

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 import jinja2
 from markupsafe import Markup, escape
 
-from wakesim.outputs import wording
+from wakesim.outputs import energy_rows, energy_words, wording
+from wakesim.outputs.claim_words import implied_value
 from wakesim.outputs.drift_words import drift_section
 from wakesim.outputs.figures import Rendered
 from wakesim.outputs.figures.signature import air_around, nearest_by_class
@@ -20,7 +21,7 @@ from wakesim.outputs.summary import all_warnings, full_provenance
 from wakesim.outputs.wording import change, interval, number, place, significant
 
 if TYPE_CHECKING:
-    from wakesim.results import MountResult, Result
+    from wakesim.results import GridResult, MountResult, Result
 
 _BETZ = 16.0 / 27.0  # Betz 1920
 _TEMPLATES = Path(__file__).resolve().parent / "templates"
@@ -52,7 +53,7 @@ def _context(result: Result, figures: Sequence[Rendered]) -> dict[str, Any]:
         "method": _method(result),
         "limits": wording.limits(case),
         "warnings": all_warnings(result),
-        "provenance": _provenance(result),
+        "provenance": provenance_rows(result),
         "air_around": air_around(result),
         "case_text": case.text,
     }
@@ -67,6 +68,7 @@ def _mount(result: Result, mount: MountResult, figures: Sequence[Rendered]) -> d
         "statistics": values,
         "answer": answer(result, mount),
         "drift": drift_section(result, mount),
+        "energy": _energy(result, mount),
         "warnings": mount.warnings,
         "signatures": nearest_by_class(mount),
         "relief": any(math.isfinite(s.relief_peak) for s in mount.signatures),
@@ -78,6 +80,25 @@ def _mount(result: Result, mount: MountResult, figures: Sequence[Rendered]) -> d
             for figure in own
         },
         "cutoff": [] if values is None else sorted(values.cutoff_effective_speed_m_s.items()),
+    }
+
+
+def _energy(result: Result, mount: MountResult) -> dict[str, Any] | None:
+    if mount.energy is None:
+        return None
+    claim = mount.energy.claim
+    return {
+        "answer": energy_words.energy_answer(mount),
+        "facts": energy_rows.facts(mount),
+        "winds": energy_rows.wind_rows(mount),
+        "source": mount.energy.rotor.source,
+        "loads": energy_rows.load_rows(mount, result),
+        "load_sentences": [energy_rows.LOADS_NOTE, *energy_rows.load_sentences(mount)],
+        "limits": energy_words.LIMITS,
+        "claim": claim,
+        "implied": []
+        if claim is None
+        else [(i.name, implied_value(i), i.how) for i in claim.implied],
     }
 
 
@@ -209,7 +230,8 @@ def _method(result: Result) -> list[str]:
     return sentences
 
 
-def _provenance(result: Result) -> list[tuple[str, str]]:
+def provenance_rows(result: Result | GridResult) -> list[tuple[str, str]]:
+    """Key and text of everything known about where a result comes from."""
     rows = []
     for key, value in full_provenance(result).items():
         if key in ("case_text", "wall_time_s"):

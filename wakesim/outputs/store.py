@@ -3,7 +3,8 @@
 ``xarray.open_dataset("result.h5")`` gives one data set. Dimensions: ``mount``, ``vehicle_class``,
 ``lane``, ``signature_sample`` always; ``bound``, ``hour``, ``cube_source``, ``mechanism``,
 ``variant``, ``wake_memory``, ``frequency``, ``time`` and ``pass`` in a traffic study; ``drift_y``,
-``drift_z`` and ``drift_term`` where it has the sustained drift. NaN marks what does not exist for a
+``drift_z`` and ``drift_term`` where it has the sustained drift; those of ``energy_store`` where the
+case has a rotor. NaN marks what does not exist for a
 combination. Text of the case, hashes, seed and versions are global
 attributes.
 """
@@ -17,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from wakesim.outputs import wording
+from wakesim.outputs.energy_store import write_energy
 from wakesim.outputs.netcdf import NetcdfWriter
 from wakesim.outputs.store_traffic import write_traffic
 from wakesim.outputs.summary import all_warnings, full_provenance, plain
@@ -115,6 +117,8 @@ def write_store(result: Result, path: Path) -> None:
         _write_signatures(file, result)
         if all(mount.statistics is not None for mount in result.mounts):
             write_traffic(file, result)
+        if all(mount.energy is not None for mount in result.mounts):
+            write_energy(file, result)
 
 
 def _global_attributes(result: Result) -> dict[str, Any]:

@@ -52,6 +52,38 @@ mounts               list, one object each, in the order of the case:
                      (time integrals of u, of the mean square and of the mean cube),
                      relief_peak, relief_cube (peak and cubed integral of the pulse over those of a
                      plan-plane calculation; null over a vehicle)
+  energy             what a rotor makes of it, null without [rotor] in the case:
+    rotor                      name, area_m2, response (inertial, quasi_steady, fixed_speed),
+                               best_power_coefficient, best_tip_speed_ratio, inertia_kg_m2,
+                               shaft_speed_rad_s (of the fixed-speed response), rated_power_w,
+                               conversion_efficiency, standby_w, power_curve (pairs of m/s and W),
+                               source; null where not given
+    weekday_effective_speed_m_s  effective speed of all hours of a weekday in the case's air
+    annual_kwh                 electrical energy of the year in its winds with the rotor's response,
+                               before standby use; annual_kwh_by_response with each of them;
+                               annual_kwh_in_the_air_of_the_case if the air were always that of the
+                               case; also annual_without_traffic_kwh, annual_added_by_traffic_kwh,
+                               annual_net_of_standby_kwh, mean_daily_kwh, monthly_kwh (12)
+    capture_ratio              power with the response over the quasi-steady one, a weekday in the
+                               case's air
+    winds                      list of speed_m_s, angle_deg, share, with_traffic_w,
+                               without_traffic_w (means of a weekday)
+    bounds                     means of a weekday in the case's air: betz_mean_w, drag_power_w_m and
+                               wake_power_w_m (single wakes; per metre of road), spacing_m,
+                               traffic_shaft_w (what one rotor owes to the traffic), its drag_share
+                               and wake_share, added_diesel_litres_a_year, added_charge_kwh_a_year
+                               (upper bounds)
+    load                       load_kwh, energy_share, load_hour_share (of the hours with a load);
+                               null without a load
+    row                        annual_kwh_at_most, lower_estimate_factor; null without a row
+    gust_cycles_a_year         passes of vehicles in all lanes
+    uncertainty                samples, failed; effective_speed_m_s and annual_kwh (in the case's
+                               air) as p90, p50, p10, mean, sd; wake_families the same apart;
+                               effective_speed_ranking and annual_kwh_ranking as explained, trusted
+                               and inputs (input, first_order, total); null when no samples were
+                               asked for
+    claim                      implied (name, value, unit, how), findings (kind, factor, text),
+                               verdict; null without [claim]
   warnings           list of sentences about this mount
 warnings             list of sentences about the whole result
 cautions             list of sentences: what the result must not be used for
@@ -73,6 +105,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from wakesim.outputs import wording
+from wakesim.outputs.energy_tables import energy_summary
 from wakesim.runtime import sha256
 
 if TYPE_CHECKING:
@@ -226,6 +259,7 @@ def _mount(result: MountResult, gust_averaging_s: float) -> dict[str, Any]:
     record.update(_statistics(result.statistics))
     record["gust_averaging_s"] = gust_averaging_s
     record["signatures"] = [_signature(signature) for signature in result.signatures]
+    record["energy"] = energy_summary(result.energy)
     record["warnings"] = list(result.warnings)
     return record
 

@@ -60,9 +60,9 @@ _DRIFT_LIMITS = (
     "it away are what takes the drift.",
     "Assumed for the drift: it is steady within each hour; mixing is the same across the road and "
     "grows with height only; its strength follows the published scaling of traffic turbulence, "
-    "made for streets between buildings, and growth of the mixed layer over main roads, both from "
-    "memory, a third to three times of it being tried. Light winds are not still air: they move "
-    "the drift, and are shown beside the model interval.",
+    "made for streets between buildings, and was set to agree with the published growth of the "
+    "mixed layer over main roads; a third to three times of it is tried. Light winds are not still "
+    "air: they move the drift, and are shown beside the model interval.",
 )
 _NO_DRIFT_LIMITS = (
     "Sustained drift is not included (air.drift.enabled = false): each wake is followed for a "
@@ -94,8 +94,13 @@ _MODEL_LIMITS = (
     "Ambient wind is steady in strength and direction apart from its prescribed turbulence. "
     "Buildings, trees, embankments, cuttings and barriers are not modelled, except for one "
     "straight wall where the case names it.",
+)
+_NO_ROTOR_LIMIT = (
     "The rotor is not modelled: neither its effect on the air nor its slow answer to pulses of "
-    "0.2 to 3 s. Energy flux is not the output of a machine.",
+    "0.2 to 3 s. Energy flux is not the output of a machine."
+)
+_ROTOR_LIMIT = (
+    "The rotor is a generic one: its answer to gusts is modelled, its effect on the air is not."
 )
 
 CAUTION = (
@@ -118,9 +123,12 @@ SOURCES: tuple[str, ...] = (
     "Momentum wake: Pope 2000, Turbulent Flows, §5.4.",
     "Headways: Cowan 1975, Transportation Research 9, 371.",
     "Sustained drift: mean of many passes after Campbell 1909, Proc. Cambridge Philos. Soc. 15, "
-    "117; turbulence of traffic after Berkowicz 2000, Environ. Monit. Assess. 65, 323 (from "
-    "memory); growth of the mixed layer over main roads: Benson 1979, FHWA report (from memory).",
-    "Frequencies of traffic-made turbulence: Eskridge & Rao 1983 (from memory).",
+    "117; turbulence of traffic after Berkowicz 2000, Environ. Monit. Assess. 65, 323, with the "
+    "plan areas of the vehicles instead of the smaller areas of that scheme; growth of the mixed "
+    "layer over main roads: Benson 1979, FHWA/CA/TL-79/23 (both read in published program texts of "
+    "the schemes, not in the papers).",
+    "Frequencies of traffic-made turbulence: Eskridge & Rao 1983, J. Climate Appl. Meteorol. 22, "
+    "1431 (abstract).",
     "Drafting: fitted to the abstract of Cerutti et al. 2021.",
     "Rotor-equivalent speed: form of IEC 61400-12-1.",
     "Air density: form of CIPM-2007; pressure with altitude: ISO 2533.",
@@ -140,6 +148,10 @@ RANGE_ORIGINS = {
     "drag coefficients": "drag range of each class, ± 15 % where a vehicle has none (assumed)",
     "recirculation length": "0.7 to 1.6 vehicle heights, published range",
     "wake turbulence": "rms × 0.5 and × 1.5; assumed, no published source",
+    "height of the wake turbulence": (
+        "as measurements on roads ask for (Gordon et al. 2012, Miller et al. 2019, as fitted by "
+        "Makar et al. 2021); the default suits wind-tunnel data"
+    ),
     "vehicle dimensions": "± 5 %; assumed, no published source",
     "lane position": "± 0.25 m of all vehicles together; assumed, no published source",
     "tail of the hull": "closed hull against an open separation bubble",
@@ -190,13 +202,15 @@ DRIFT_PARTS = {
 
 def limits(case: Case) -> tuple[str, ...]:
     """What is not modelled or not sure in a case, in sentences."""
+    rotor = _ROTOR_LIMIT if case.study == "traffic" and case.rotor is not None else _NO_ROTOR_LIMIT
+    common = (*_MODEL_LIMITS, rotor)
     if case.traffic is None:
-        return (_NOT_VALIDATED, *_SINGLE_PASS_LIMITS, *_MODEL_LIMITS)
+        return (_NOT_VALIDATED, *_SINGLE_PASS_LIMITS, *common)
     if not case.air.drift.enabled:
-        return (_NOT_VALIDATED, *_NO_DRIFT_LIMITS, *_MODEL_LIMITS)
+        return (_NOT_VALIDATED, *_NO_DRIFT_LIMITS, *common)
     walled = any(mount.wall_offset_m is not None for mount in case.mounts)
     wall = (_WALL_LIMIT,) if walled else ()
-    return (_NOT_VALIDATED, *_DRIFT_LIMITS, *wall, *_MODEL_LIMITS)
+    return (_NOT_VALIDATED, *_DRIFT_LIMITS, *wall, *common)
 
 
 def number(value: float, digits: int = 2) -> str:

@@ -17,6 +17,7 @@ from wakesim.outputs.figures import (
     cross_section,
     distribution,
     drift,
+    energy,
     hours,
     series,
     signature,
@@ -27,6 +28,7 @@ from wakesim.outputs.figures import (
 from wakesim.outputs.figures.style import house_style
 
 if TYPE_CHECKING:
+    from wakesim.energy.study import EnergyResult
     from wakesim.results import MountResult, Result
 
 PNG_DPI = 150
@@ -65,10 +67,15 @@ def drawings(result: Result) -> Iterator[Drawing]:
 
 def render_figures(result: Result, folder: Path) -> list[Rendered]:
     """Write every figure into ``folder`` as SVG and PNG; OSError when a file cannot be written."""
+    return render(lambda: drawings(result), folder)
+
+
+def render(make: Callable[[], Iterator[Drawing]], folder: Path) -> list[Rendered]:
+    """Write the drawings, built in the house style, into ``folder`` as SVG and PNG."""
     rendered = []
     with house_style(), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing")
-        for drawing in drawings(result):
+        for drawing in make():
             svg = folder / f"{drawing.stem}.svg"
             freeze_layout(drawing.figure)
             drawing.figure.savefig(svg, format="svg", metadata=_METADATA)
@@ -147,3 +154,20 @@ def _builders(
     ):
         if wanted:
             yield kind, module.caption(result, mount), partial(module.draw, result, mount, values)
+    if mount.energy is not None:
+        yield from _energy_builders(result, mount, mount.energy)
+
+
+def _energy_builders(
+    result: Result, mount: MountResult, found: EnergyResult
+) -> Iterator[tuple[str, str, Callable[[], Figure]]]:
+    own = (result, mount, found)
+    yield "energy", energy.power_caption(result, mount), partial(energy.draw_power, *own)
+    if found.uncertainty is not None:
+        caption = energy.uncertainty_caption(found.uncertainty)
+        draw = partial(energy.draw_uncertainty, result, mount, found.uncertainty)
+        yield "yield-uncertainty", caption, draw
+    if found.rotor.power_curve is None:
+        yield "capture", energy.capture_caption(found), partial(energy.draw_capture, *own)
+    if found.loads:
+        yield "loads", energy.loads_caption(found), partial(energy.draw_loads, *own)

@@ -88,6 +88,8 @@ def lane_vehicles(case: Case) -> dict[int, Vehicle]:
     in the hour with most traffic; a single-pass study shows its largest vehicle in its lane.
     """
     vehicles = list(case.vehicles.values())
+    if case.traffic is None and case.single_pass is None:
+        return {}
     if case.single_pass is not None:
         named = [case.vehicles[name] for name in case.single_pass.vehicles]
         largest = max(named, key=lambda v: v.frontal_area_m2)

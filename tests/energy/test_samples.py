@@ -1,0 +1,122 @@
+"""Samples of an uncertain yield: causes and not chance, the same however they are computed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from energy_case import TABLES, case, computed
+
+from wakesim.energy import samples
+from wakesim.energy.samples import collect, evaluate, payloads, yield_parameters
+from wakesim.sweep import Task, content_key, sweep
+
+CASE = case(TABLES.replace("samples = 0", "samples = 64"))
+MOUNT = CASE.mounts[0]
+MIDDLE = {
+    "wake family": 0.0, "spread of the wake": 3 / 7, "eddy diffusivity": 1.0,
+    "friction of road and verge": 1.0, "drag coefficients": 0.5, "vehicle cross-sections": 1.0,
+    "recirculation length": 1.4, "wake turbulence": 1.0, "height of the wake turbulence": 0.0,
+    "lane position": 0.0, "traffic flow": 1.0, "share of heavy vehicles": 1.0,
+    "vehicle speeds": 1.0, "power coefficient": 0.15,
+}  # fmt: skip
+
+
+def found(**changes: float) -> dict[str, float]:
+    inputs = MIDDLE | {name.replace("_", " "): value for name, value in changes.items()}
+    return evaluate({"case": CASE, "mount": "m", "inputs": inputs, "shaft_speed_rad_s": None})
+
+
+def test_middle_inputs_are_those_of_the_parameters() -> None:
+    assert set(MIDDLE) == {p.name for p in yield_parameters(CASE, MOUNT)}
+
+
+def test_more_of_what_moves_the_air_gives_more_and_smoothly() -> None:
+    base = found()
+    for name, low, high in (
+        ("traffic_flow", 0.9, 1.1), ("vehicle_speeds", 0.95, 1.05),
+        ("drag_coefficients", 0.0, 1.0),
+    ):  # fmt: skip
+        ends = [found(**{name: value})["effective_speed_m_s"] for value in (low, high)]
+        assert ends[0] < base["effective_speed_m_s"] < ends[1], name
+    # the same vehicles pass in every sample: a small change of the flow is a small change
+    near = found(traffic_flow=1.001)["effective_speed_m_s"]
+    assert near == pytest.approx(base["effective_speed_m_s"], rel=2e-3)
+
+
+def test_the_power_coefficient_scales_the_energy_alone() -> None:
+    one, two = found(power_coefficient=0.15), found(power_coefficient=0.2)
+    assert one["effective_speed_m_s"] == two["effective_speed_m_s"]
+    assert two["annual_kwh"] > one["annual_kwh"]
+
+
+def task_list() -> list[Task]:
+    _, _, all_payloads = payloads(CASE, MOUNT, seed=7)
+    picked = [*all_payloads[:4], all_payloads[-1]]
+    return [Task(content_key("test", p["inputs"]), p) for p in picked]
+
+
+def test_a_run_that_was_stopped_goes_on_to_the_same_bytes(tmp_path: Path) -> None:
+    tasks = task_list()
+    whole = sweep(evaluate, tasks, tmp_path / "whole", chunk_size=2)
+    samples._PULSES.clear()  # as in a worker that starts with another sample
+    backwards = list(reversed(tasks))
+
+    def stop(share: float, _: str) -> None:
+        if share >= 0.4:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        sweep(evaluate, backwards, tmp_path / "part", chunk_size=1, progress=stop)
+    rest = sweep(evaluate, backwards, tmp_path / "part", chunk_size=1)
+    assert (rest.reused, rest.computed) == (2, 3)
+    assert list(reversed(rest.results)) == list(whole.results)
+
+
+def test_outputs_are_anchored_to_the_whole_study() -> None:
+    energy = computed().mounts[0].energy
+    assert energy is not None
+    place, values, all_payloads = payloads(CASE, MOUNT, seed=7)
+    assert len(all_payloads) == 65
+    assert all_payloads[-1]["inputs"] == {}
+    rng = np.random.default_rng(0)
+    fake: list[dict[str, float] | None] = [
+        {"effective_speed_m_s": s, "annual_kwh": s**3} for s in rng.uniform(0.5, 2.0, 64)
+    ]
+    fake[3] = None
+    central = {"effective_speed_m_s": 0.8, "annual_kwh": 0.4}
+    u = collect(CASE, MOUNT, place, values, [*fake, central], energy)
+    assert (u.samples, u.failed) == (63, 1)
+    first = fake[0]
+    assert first is not None
+    assert u.outputs[0, 0] == pytest.approx(
+        first["effective_speed_m_s"] / 0.8 * energy.effective_speed_m_s
+    )
+    assert u.outputs[0, 1] == pytest.approx(first["annual_kwh"] / 0.4 * energy.case_air_kwh)
+    assert sum(f.samples for f in u.families) == 63
+    assert u.families[0].name == "couple"
+    with pytest.raises(ValueError, match="central sample"):
+        collect(CASE, MOUNT, place, values, [*fake, None], energy)
+
+
+def test_a_stated_coefficient_outside_the_published_range_widens_it() -> None:
+    assert CASE.rotor is not None
+    rotor = CASE.rotor.model_copy(update={"best_power_coefficient": 0.3})
+    parameters = yield_parameters(replace(CASE, rotor=rotor), MOUNT)
+    (one,) = [p for p in parameters if p.name == "power coefficient"]
+    assert (one.low, one.high) == pytest.approx((0.10, 0.30))
+
+
+@pytest.mark.slow
+def test_the_ranking_of_the_real_model_is_trusted() -> None:
+    one = case(TABLES.replace("samples = 0", "samples = 256"))
+    place, values, all_payloads = payloads(one, MOUNT, seed=7)
+    energy = computed().mounts[0].energy
+    assert energy is not None
+    u = collect(one, MOUNT, place, values, [evaluate(p) for p in all_payloads], energy)
+    assert u.speed_ranking.trusted
+    assert u.energy_ranking.trusted
+    assert u.speed_ranking.total.sum() >= 1.0
+    assert u.energy.p90 < u.energy.p50 < u.energy.p10

@@ -1,0 +1,178 @@
+"""The energy in result.h5, tables, summary, words and figures: what was computed, said plainly."""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from energy_case import computed
+
+from wakesim.energy.samples import FAMILIES, yield_parameters
+from wakesim.energy.uncertainty import YieldUncertainty, by_choice, percentiles, ranking, sample
+from wakesim.outputs import energy_rows, energy_words
+from wakesim.outputs.energy_tables import energy_summary
+from wakesim.outputs.figures import drawings
+from wakesim.outputs.figures.style import house_style
+from wakesim.outputs.store import write_store
+from wakesim.outputs.tables import tables, write_table
+from wakesim.results import ModelVariant, Result
+
+
+def uncertainty(scale: float) -> YieldUncertainty:
+    """Percentiles and rankings of a plain formula of the inputs."""
+    case = computed().case
+    parameters = yield_parameters(case, case.mounts[0])
+    place, values = sample(parameters, 256, seed=1)
+    speed = 0.5 + values[:, 0] + 0.2 * values[:, 4]
+    outputs = np.column_stack([speed, scale * speed**3])
+    return YieldUncertainty(
+        parameters, 256, 0, percentiles(outputs[:, 0]), percentiles(outputs[:, 1]),
+        ranking(parameters, place, outputs[:, 0]), ranking(parameters, place, outputs[:, 1]),
+        by_choice(values[:, 0], outputs, FAMILIES), values, outputs,
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def result() -> Result:
+    """The computed case with an uncertain yield and both light crosswinds tried."""
+    found = computed()
+    mount = found.mounts[0]
+    assert mount.energy is not None
+    assert mount.statistics is not None
+    variants = (
+        ModelVariant("light crosswind", "0.5 m/s towards −y", 0.4, -0.32, False),
+        ModelVariant("light crosswind", "0.5 m/s towards +y", 0.9, 0.18, False),
+    )
+    mount = replace(
+        mount,
+        energy=replace(mount.energy, uncertainty=uncertainty(0.1)),
+        statistics=replace(mount.statistics, variants=variants),
+    )
+    return replace(found, mounts=(mount,))
+
+
+def test_xarray_and_netcdf_read_the_energy(result: Result, tmp_path) -> None:
+    import netCDF4
+    import xarray
+
+    path = tmp_path / "result.h5"
+    write_store(result, path)
+    energy = result.mounts[0].energy
+    with xarray.open_dataset(path) as data:
+        power = data["electrical_power"].sel(mount="m", response="inertial")
+        assert power.dims == ("weekday_hour",)
+        assert np.array_equal(power, energy.power.electrical_w["inertial"])
+        assert float(data["monthly_energy"].sum()) == pytest.approx(energy.year.annual_kwh)
+        annual = data["annual_energy"].sel(response="quasi_steady").item()
+        assert annual == energy.annual_kwh["quasi_steady"]
+        assert data["year_wind_share"].sum() == pytest.approx(1.0)
+        p50 = data["annual_energy_percentile"].sel(exceedance=50.0).item()
+        assert p50 == energy.uncertainty.energy.p50
+        total = data["effective_speed_total_index"].sel(uncertain_input="wake family").item()
+        assert total == energy.uncertainty.speed_ranking.total[0]
+        for name in data.variables:
+            assert data[name].attrs["long_name"], name
+    with netCDF4.Dataset(path) as data:
+        assert data["electrical_power"].units == "W"
+
+
+def test_tables_hold_hours_months_winds_loads_and_samples(result: Result, tmp_path) -> None:
+    energy = result.mounts[0].energy
+    found = {}
+    for name in tables(result):
+        if name.startswith(("energy", "mount", "yield")):
+            write_table(result, name, tmp_path / name)
+            lines = (tmp_path / name).read_text(encoding="utf-8").splitlines()
+            rows = list(csv.reader(line for line in lines if not line.startswith("#")))
+            found[name] = [dict(zip(rows[0], row, strict=True)) for row in rows[1:]]
+    hours = found["energy-hours.csv"]
+    assert [int(row["hour"]) for row in hours] == list(range(24))
+    mean = np.mean([float(row["inertial_w"]) for row in hours])
+    assert mean == pytest.approx(energy.power.mean_w, rel=1e-4)
+    months = found["energy-months.csv"]
+    total = sum(float(row["with_traffic_kwh"]) for row in months)
+    assert total == pytest.approx(energy.year.annual_kwh, rel=1e-4)
+    assert len(found["energy-winds.csv"]) == 2
+    assert len(found["mount-loads.csv"]) == 1
+    assert len(found["yield-samples.csv"]) == 256
+    assert "wake_family" in found["yield-samples.csv"][0]
+
+
+def test_the_summary_is_plain_json(result: Result) -> None:
+    record = json.loads(json.dumps(energy_summary(result.mounts[0].energy), allow_nan=False))
+    energy = result.mounts[0].energy
+    assert record["annual_kwh"] == energy.year.annual_kwh
+    assert record["mean_daily_kwh"] == pytest.approx(energy.year.annual_kwh / 365)
+    assert record["rotor"]["rated_power_w"] is None
+    assert record["bounds"]["drag_power_w_m"] == energy.bounds.drag_power_w_m
+    families = record["uncertainty"]["wake_families"]
+    assert list(families) == ["couple", "momentum"]
+    shares = [row["total"] for row in record["uncertainty"]["effective_speed_ranking"]["inputs"]]
+    assert shares == sorted(shares, reverse=True)
+    assert energy_summary(None) is None
+
+
+def test_the_answer_says_what_a_practitioner_asks(result: Result) -> None:
+    text = " ".join(energy_words.energy_answer(result.mounts[0]))
+    energy = result.mounts[0].energy
+    assert "a year" in text
+    assert "a day" in text
+    assert "Without traffic the wind would give" in text
+    for word in ("P90", "P50", "P10", "diesel", "Betz 1920", "stated load", "The row gives"):
+        assert word in text, word
+    # which way an added crosswind moves it
+    assert "0.5 m/s towards −y lowers the effective speed by 0.32 m/s" in text
+    assert "0.5 m/s towards +y raises the effective speed by 0.18 m/s" in text
+    # speeds of 0.5 to 0.7 and 1.5 to 1.7 m/s: the median of all lies between the families
+    assert "a figure between two models" in text
+    assert "the wake family" in text
+    assert energy_words.energy_answer(replace(result.mounts[0], energy=None)) == []
+    assert math.isfinite(energy.year.annual_kwh)
+
+
+def test_traffic_that_takes_away_is_said(result: Result) -> None:
+    mount = result.mounts[0]
+    year = replace(mount.energy.year, without_traffic_wh=2.0 * mount.energy.year.with_traffic_wh)
+    text = energy_words.energy_answer(replace(mount, energy=replace(mount.energy, year=year)))[0]
+    assert "so the traffic takes away" in text
+
+
+def test_a_ranking_that_cannot_be_trusted_is_not_told(result: Result) -> None:
+    mount = result.mounts[0]
+    u = mount.energy.uncertainty
+    bad = replace(u, energy_ranking=replace(u.energy_ranking, explained=0.5))
+    text = " ".join(
+        energy_words.energy_answer(replace(mount, energy=replace(mount.energy, uncertainty=bad)))
+    )
+    assert "for the energy, no ranking that can be trusted" in text
+
+
+def test_rows_of_the_report(result: Result) -> None:
+    mount = result.mounts[0]
+    facts = dict(energy_rows.facts(mount))
+    assert facts["swept area"] == "0.90 m²"
+    assert "energy of the year, with its inertia" in facts
+    assert [row["wind"] for row in energy_rows.wind_rows(mount)] == [
+        "3.0 m/s towards 90°", "still air",
+    ]  # fmt: skip
+    words = " ".join(energy_rows.load_sentences(mount))
+    # 1/2 rho 35^2, and 900 x 8766 passes
+    rho = mount.energy.density_kg_m3
+    assert f"{0.5 * rho * 35**2:.0f} Pa" in words
+    assert "7.9 million a year" in words
+    assert "no design values" in energy_rows.LOADS_NOTE
+
+
+def test_every_figure_of_the_energy_is_drawn(result: Result) -> None:
+    with house_style():
+        found = {d.kind: d for d in drawings(result)}
+    for kind in ("energy", "yield-uncertainty", "capture", "loads"):
+        assert found[kind].caption
+        assert found[kind].figure.axes
+    upper = found["yield-uncertainty"].figure.axes[0]
+    assert upper.get_xlabel() == "effective speed (m/s)"
+    assert len(upper.lines) == 6  # all, two families, three marks

@@ -1,0 +1,252 @@
+"""[rotor], [energy] and [claim]: what hangs at the mounts, and what is asked of its yield."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from pydantic import Field, Strict
+
+from wakesim.case.mounts import Mount
+from wakesim.case.power_curve import PowerPoints, read_power_curve
+from wakesim.case.problems import Problem
+from wakesim.case.tables import (
+    SHARE_TOLERANCE,
+    Fraction,
+    Line,
+    Table,
+    given,
+    one_speed,
+    speed_of,
+)
+from wakesim.errors import CaseError
+
+if TYPE_CHECKING:
+    from wakesim.case.schema import CaseFile
+
+LEAST_SAMPLES = 64  # quasi-random samples that any ranking of the inputs needs
+MOST_SAMPLES = 65536
+
+
+class RotorTable(Table):
+    """[rotor]: the same at every mount; its swept rectangle is the mount's.
+
+    ``kind`` is a generic type of shared/rotors.toml. ``response`` is how the rotor answers gusts in
+    the yield: with its inertia, without ("quasi_steady"), or held at ``shaft_speed_rpm``
+    ("fixed_speed"; by default the speed that gives most in the air of the case). ``power_curve``
+    names a CSV file (speed_m_s, power_w: electrical output in air of 1.225 kg/m3), relative to the
+    case file; it holds no torque, so its response is quasi-steady. ``cut_in_m_s`` defaults to the
+    mount's; ``cut_out_m_s`` is not used by the response with inertia. ``inertia_kg_m2`` defaults to
+    a rim of 4 kg for each square metre swept (assumed). Efficiencies and standby use are assumed
+    where not given. ``direction_weight`` (of a shrouded rotor) lists the share of the power it
+    takes by the direction the air moves to, in equal steps from +x.
+    """
+
+    kind: Literal["drag", "lift", "hybrid"] = Field(description='"drag", "lift" or "hybrid"')
+    response: Literal["inertial", "quasi_steady", "fixed_speed"] | None = None
+    shaft_speed_rpm: float | None = Field(default=None, gt=0, le=10000)
+    power_curve: Line | None = None
+    best_power_coefficient: float | None = Field(default=None, gt=0, le=0.59)
+    rated_power_w: float | None = Field(default=None, gt=0, le=1e6)
+    cut_in_m_s: float | None = Field(default=None, ge=0, le=20)
+    cut_out_m_s: float | None = Field(default=None, gt=0, le=60)
+    inertia_kg_m2: float | None = Field(default=None, gt=0, le=1e5)
+    generator_efficiency: float = Field(default=0.80, gt=0, le=1)
+    converter_efficiency: float = Field(default=0.90, gt=0, le=1)
+    standby_w: float = Field(default=0.0, ge=0, le=1000)
+    direction_weight: (
+        Annotated[tuple[Fraction, ...], Strict(False), Field(min_length=2, max_length=72)] | None
+    ) = None
+
+
+class WindState(Table):
+    """One wind of the yield; ``share`` of all hours, as at 10 m unless the case says otherwise."""
+
+    speed_m_s: float = Field(gt=0, le=40)
+    angle_deg: float = Field(ge=-360, le=360, description="direction it blows to: 0 along +x")
+    share: Fraction
+
+
+class WindRoseTable(Table):
+    """A Weibull wind alike from all directions, at 10 m."""
+
+    mean_speed_m_s: float = Field(gt=0.2, le=20)
+    shape: float = Field(default=2.0, ge=1, le=4)
+
+
+class LoadTable(Table):
+    """A consumer: ``daily_kwh`` drawn evenly from ``from_hour`` to ``to_hour`` (over midnight)."""
+
+    name: Line
+    daily_kwh: float = Field(gt=0, le=1e5)
+    from_hour: int = Field(default=0, ge=0, le=23)
+    to_hour: int = Field(default=24, ge=0, le=24)
+    battery_kwh: float = Field(default=0.0, ge=0, le=1e5)
+    battery_efficiency: float = Field(default=0.85, gt=0, le=1)
+
+
+class RowTable(Table):
+    """Rotors in a row along the road."""
+
+    count: int = Field(ge=1, le=100000)
+    spacing_m: float = Field(gt=0, le=10000)
+
+
+class EnergyTable(Table):
+    """[energy]: what the yield is asked for.
+
+    ``saturday_flow`` and ``sunday_flow`` multiply the flows of the case, which are those of a
+    weekday, ``saturday_heavy`` and ``sunday_heavy`` its share of heavy vehicles. ``winds`` or
+    ``wind_rose`` are the winds of the year (the rest of the shares is still air); without them the
+    year has the air of the case. ``turbulence_intensity`` is that of these winds, ``wind_spell_h``
+    how long one lasts on average, which matters to a load alone. ``sample_per_hour_s`` of each
+    hour are simulated for each state. ``samples`` quasi-random samples (a power of two, 0: none)
+    give P10, P50 and P90.
+    """
+
+    year: int = Field(default=2027, ge=1990, le=2100)
+    saturday_flow: float = Field(default=1.0, ge=0, le=5)
+    sunday_flow: float = Field(default=1.0, ge=0, le=5)
+    saturday_heavy: float = Field(default=1.0, ge=0, le=5)
+    sunday_heavy: float = Field(default=1.0, ge=0, le=5)
+    sample_per_hour_s: float = Field(default=240.0, ge=20, le=3600)
+    winds: Annotated[tuple[WindState, ...], Strict(False), Field(max_length=200)] = ()
+    wind_rose: WindRoseTable | None = None
+    turbulence_intensity: Fraction = 0.15
+    wind_spell_h: float = Field(default=6.0, ge=1, le=240)
+    load: LoadTable | None = None
+    row: RowTable | None = None
+    samples: int = Field(default=0, ge=0, le=MOST_SAMPLES)
+
+
+class ClaimTable(Table):
+    """[claim]: figures as stated; per rotor unless said otherwise.
+
+    ``speed`` is that of the air, ``traffic_speed`` that of the vehicles beside which it is stated.
+    """
+
+    power_w: float | None = Field(default=None, gt=0, le=1e7)
+    speed_m_s: float | None = Field(default=None, gt=0, le=60)
+    speed_kmh: float | None = Field(default=None, gt=0, le=216)
+    speed_mph: float | None = Field(default=None, gt=0, le=134)
+    traffic_speed_m_s: float | None = Field(default=None, gt=0, le=90)
+    traffic_speed_kmh: float | None = Field(default=None, gt=0, le=320)
+    traffic_speed_mph: float | None = Field(default=None, gt=0, le=200)
+    cut_in_m_s: float | None = Field(default=None, gt=0, le=20)
+    power_coefficient: float | None = Field(default=None, gt=0, le=10)
+    area_m2: float | None = Field(default=None, gt=0, le=1e4)
+    daily_energy_kwh: float | None = Field(default=None, gt=0, le=1e6)
+    count: int = Field(default=1, ge=1, le=1000000)
+    section_length_m: float | None = Field(default=None, gt=0, le=1e6)
+    daily_load_kwh: float | None = Field(default=None, gt=0, le=1e6)
+    loads: int = Field(default=1, ge=1, le=1000000)
+
+    @property
+    def figures(self) -> dict[str, float | int | None]:
+        """The figures by the names of wakesim.energy.claims.Claim, speeds in m/s."""
+        found = {
+            name: getattr(self, name)
+            for name in type(self).model_fields
+            if not name.endswith(("_kmh", "_mph"))
+        }
+        found["speed_m_s"] = speed_of(self, "speed")
+        found["traffic_speed_m_s"] = speed_of(self, "traffic_speed")
+        return found
+
+
+def energy_key_problems(raw: Any) -> Iterator[Problem]:
+    """Keys of [rotor], [energy] and [claim] that exclude or need each other; on the raw file."""
+    if not isinstance(raw, dict):
+        return
+    rotor, energy, claim = (raw.get(name) for name in ("rotor", "energy", "claim"))
+    for name in ("energy", "claim"):
+        if raw.get("study") == "traffic" and name in raw and rotor is None:
+            yield Problem((name,), "needs a table [rotor]", missing=(("rotor",),))
+    if isinstance(rotor, dict):
+        yield from _rotor_problems(rotor)
+    if isinstance(energy, dict):
+        yield from _energy_problems(energy)
+    if isinstance(claim, dict):
+        yield from one_speed(claim, "speed", ("claim",), needed=False)
+        yield from one_speed(claim, "traffic_speed", ("claim",), needed=False)
+        if not set(claim) - {"count", "loads"}:
+            yield Problem(("claim",), "states nothing: give power_w, speed_m_s or another figure")
+
+
+def _rotor_problems(rotor: dict[str, Any]) -> Iterator[Problem]:
+    low: Any = rotor.get("cut_in_m_s")
+    high: Any = rotor.get("cut_out_m_s")
+    if _numbers(low, high) and not low < high:
+        yield Problem(("rotor", "cut_out_m_s"), f"must be above cut_in_m_s = {low:g} m/s", high)
+    response = rotor.get("response")
+    if "shaft_speed_rpm" in rotor and response != "fixed_speed":
+        text = 'only for response = "fixed_speed"'
+        yield Problem(("rotor", "shaft_speed_rpm"), text, rotor["shaft_speed_rpm"])
+    if "power_curve" in rotor and response in ("inertial", "fixed_speed"):
+        text = 'must be "quasi_steady": a power curve holds no torque'
+        yield Problem(("rotor", "response"), text, response)
+
+
+def _energy_problems(energy: dict[str, Any]) -> Iterator[Problem]:
+    if len(given(energy, "winds", "wind_rose")) == 2:
+        text = "give winds or wind_rose, not both"
+        yield Problem(("energy", "wind_rose"), text)
+    winds = energy.get("winds")
+    if isinstance(winds, list):
+        shares: list[Any] = [w.get("share") for w in winds if isinstance(w, dict)]
+        if _numbers(*shares) and sum(shares) > 1.0 + SHARE_TOLERANCE:
+            text = f"the shares sum to {sum(shares):g}: must be at most 1 (the rest is still air)"
+            yield Problem(("energy", "winds"), text)
+    samples: Any = energy.get("samples")
+    whole = isinstance(samples, int) and not isinstance(samples, bool)
+    if whole and 0 < samples <= MOST_SAMPLES and not _power_of_two(samples):
+        text = f"must be 0 or a power of two from {LEAST_SAMPLES} to {MOST_SAMPLES}"
+        yield Problem(("energy", "samples"), text, samples)
+    load = energy.get("load")
+    if isinstance(load, dict):
+        start, end = load.get("from_hour", 0), load.get("to_hour", 24)
+        if _numbers(start, end) and start == end:
+            text = f"must differ from from_hour = {start} (all day: 0 and 24)"
+            yield Problem(("energy", "load", "to_hour"), text, end)
+
+
+def _power_of_two(samples: int) -> bool:
+    return samples >= LEAST_SAMPLES and samples & (samples - 1) == 0
+
+
+def rotor_problems(rotor: RotorTable | None, mounts: Sequence[Mount]) -> Iterator[Problem]:
+    """A cut-out must be above the cut-in that a mount gives."""
+    if rotor is None or rotor.cut_out_m_s is None or rotor.cut_in_m_s is not None:
+        return
+    low = max(mount.cut_in_m_s for mount in mounts)
+    if not low < rotor.cut_out_m_s:
+        text = f"must be above the mount's cut_in_m_s = {low:g} m/s"
+        yield Problem(("rotor", "cut_out_m_s"), text, rotor.cut_out_m_s)
+
+
+def curve_of(
+    rotor: RotorTable | None, mounts: Sequence[Mount], case_path: str
+) -> tuple[PowerPoints | None, list[Problem]]:
+    """The power curve of a case, read beside its file, and what is wrong with it."""
+    if rotor is None or rotor.power_curve is None:
+        return None, []
+    path = Path(os.path.dirname(case_path), rotor.power_curve)
+    smallest = min(mount.rotor_width_m * mount.rotor_height_m for mount in mounts)
+    try:
+        return read_power_curve(path, smallest), []
+    except CaseError as error:
+        return None, [Problem(("rotor", "power_curve"), str(error))]
+
+
+def energy_warnings(file: CaseFile) -> Iterator[str]:
+    """Tables that the study leaves unused."""
+    used = {"traffic": ("rotor", "energy", "claim"), "mounting_map": ("rotor",)}
+    for name in ("rotor", "energy", "claim"):
+        if getattr(file, name) is not None and name not in used.get(file.study, ()):
+            yield f'[{name}] is not used: the case has study = "{file.study}"'
+
+
+def _numbers(*values: Any) -> bool:
+    return all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in values)

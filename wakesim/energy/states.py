@@ -1,0 +1,238 @@
+"""Mean electrical power of a rotor in every hour of a day of traffic, in one wind.
+
+The air is the simulated series of the measures (the same passes and noise in every state, so states
+differ by their causes and not by chance). Without traffic the same wind is walked through with no
+vehicles and no drift.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from wakesim.case.mounts import Mount
+from wakesim.case.schema import Case, Wind
+from wakesim.energy import response
+from wakesim.energy.response import Response, best_fixed_speed, directed_speed
+from wakesim.energy.rotor import RESPONSES, Rotor
+from wakesim.measures import series
+from wakesim.measures.background import without_drift
+from wakesim.measures.effective import effective_speed
+from wakesim.measures.series import Scene
+from wakesim.measures.split import RotorSums
+from wakesim.measures.spread import CommonSample, coarse
+from wakesim.traffic.lines import FieldSettings
+from wakesim.traffic.stream import Passes
+
+Array = NDArray[np.float64]
+Cache = dict[tuple[object, ...], Array]
+
+_BEFORE_WAKES = 1.25  # traffic ahead of the round, over the wake memory
+
+
+@dataclass(frozen=True)
+class HourlyPower:
+    """What the air holds and the rotor makes of it in each hour (hours,).
+
+    ``available_w`` is the kinetic energy flux through the swept area, ``electrical_w`` the mean
+    electrical power before standby use by response (wakesim.energy.rotor.RESPONSES);
+    ``effective_speed_m_s`` that of the rotor-equivalent speed; ``captured_speed_m_s`` the steady
+    speed at which the rotor at its best point generates what it does with ``response``, NaN for a
+    power curve. ``shaft_speed_rad_s`` is that of the fixed-speed response.
+    """
+
+    available_w: Array
+    electrical_w: dict[str, Array]
+    effective_speed_m_s: Array
+    captured_speed_m_s: Array
+    response: str
+    shaft_speed_rad_s: float | None
+
+    @property
+    def chosen_w(self) -> Array:
+        """Electrical power with the rotor's own response."""
+        return self.electrical_w[self.response]
+
+    @property
+    def mean_w(self) -> float:
+        """Mean of ``chosen_w`` over the hours."""
+        return float(self.chosen_w.mean())
+
+    @property
+    def mean_effective_speed_m_s(self) -> float:
+        """Effective speed of all hours together."""
+        return float(np.cbrt(np.mean(self.effective_speed_m_s**3)))
+
+    def capture_ratio(self, response: str) -> float:
+        """Energy with a response over that of the quasi-steady one; NaN when there is none."""
+        quasi = float(self.electrical_w["quasi_steady"].sum())
+        return float(self.electrical_w[response].sum()) / quasi if quasi > 0.0 else math.nan
+
+
+@dataclass(frozen=True)
+class Day:
+    """A day type: factors on the flows of the case and on their share of heavy vehicles."""
+
+    flow: float = 1.0
+    heavy: float = 1.0
+
+
+WEEKDAY = Day()
+
+
+def whole_day(case: Case) -> Case:
+    """The case with a round of 24 hours from midnight, whatever it simulates otherwise."""
+    compute = case.compute.model_copy(update={"duration_h": 24.0, "start_hour": 0})
+    return replace(case, compute=compute)
+
+
+def in_wind(case: Case, wind: Wind | None) -> Case:
+    """The case in another ambient wind; None is still air."""
+    return replace(case, air=replace(case.air, still=wind is None, wind=wind))
+
+
+def on_day(case: Case, day: Day) -> Case:
+    """The case with the traffic of another day type."""
+    if day == WEEKDAY or case.traffic is None:
+        return case
+    flows = tuple(
+        replace(
+            f,
+            hourly_veh_h=tuple(q * day.flow for q in f.hourly_veh_h),
+            heavy_share=tuple(min(1.0, share * day.heavy) for share in f.heavy_share),
+        )
+        for f in case.traffic.flows
+    )
+    return replace(case, traffic=replace(case.traffic, flows=flows))
+
+
+class States:
+    """Hourly powers of a mount by wind and day type, on one common sample of traffic.
+
+    ``per_hour_s`` of each hour are simulated. The fixed shaft speed, where none is given, is the
+    best one of the first state asked for.
+    """
+
+    def __init__(
+        self, case: Case, mount: Mount, rotor: Rotor, density_kg_m3: float, per_hour_s: float
+    ) -> None:
+        assert case.rotor is not None
+        self.case, self.mount, self.rotor = whole_day(case), mount, rotor
+        self._density, self._per_hour_s = density_kg_m3, per_hour_s
+        self._weight = case.rotor.direction_weight
+        self._cache: Cache = {}
+
+    def with_traffic(
+        self, wind: Wind | None, day: Day = WEEKDAY, longer: float = 1.0
+    ) -> HourlyPower:
+        """In a wind, on a day type; ``longer`` times the stretch of each hour."""
+        if day.flow == 0.0:
+            return self.without_traffic(wind)
+        case = in_wind(on_day(self.case, day), wind)
+        settings = coarse(series.field_settings(case))
+        passes = first_round(case, settings)
+        sample = CommonSample(series.prepare(case, self.mount), passes, longer * self._per_hour_s)
+        scene = series.prepare(case, self.mount)
+        hours = list(sample.hours(scene, settings, self._cache))
+        return self._power(hours)
+
+    def without_traffic(self, wind: Wind | None) -> HourlyPower:
+        """In the wind alone, in the same turbulence."""
+        case = in_wind(self.case, wind)
+        settings = coarse(series.field_settings(case))
+        scene = series.prepare(case, self.mount)
+        nobody = first_round(case, settings).take(slice(0, 0))
+        sample = CommonSample(scene, nobody, self._per_hour_s)
+        lines = series.library(scene, settings, self._cache)
+        drift = without_drift(scene).by_class
+        hours = []
+        for k, start in enumerate(sample.starts):
+            part = slice(k * sample.samples, (k + 1) * sample.samples)
+            noise = (sample.noise[0][part], sample.noise[1][part])
+            walked = series.walk(scene, lines, nobody, start, sample.samples, noise, drift)
+            hours.append(series.merge(list(walked)))
+        return self._power(hours)
+
+    def _power(self, hours: list[RotorSums]) -> HourlyPower:
+        dt = 1.0 / self.case.compute.sample_rate_hz
+        found = power_of(hours, dt, self.rotor, self._density, self._weight)
+        if self.rotor.shaft_speed_rad_s is None:
+            self.rotor = replace(self.rotor, shaft_speed_rad_s=found.shaft_speed_rad_s)
+        return found
+
+
+def first_round(case: Case, settings: FieldSettings) -> Passes:
+    """The passes of the first round, early enough for all wakes at its start."""
+    return series.draw_round(case, 0, 10.0 + _BEFORE_WAKES * settings.wake_memory_s)
+
+
+def hourly_power(
+    scene: Scene,
+    settings: FieldSettings,
+    sample: CommonSample,
+    rotor: Rotor,
+    density_kg_m3: float,
+    cache: Cache,
+    direction_weight: ArrayLike | None = None,
+) -> HourlyPower:
+    """Power in every hour of the round, with traffic, in a prepared scene."""
+    dt = 1.0 / scene.case.compute.sample_rate_hz
+    hours = list(sample.hours(scene, settings, cache))
+    return power_of(hours, dt, rotor, density_kg_m3, direction_weight)
+
+
+def power_of(
+    hours: list[RotorSums], dt_s: float, rotor: Rotor, density: float, weight: ArrayLike | None
+) -> HourlyPower:
+    """Power of a rotor in consecutive hours of air; it runs on as the last hour left it."""
+    speeds = [_seen(sums, weight) for sums in hours]
+    answers: dict[str, list[Response]] = {
+        "quasi_steady": [response.quasi_steady(rotor, v, dt_s, density) for v in speeds]
+    }
+    shaft_speed = rotor.shaft_speed_rad_s
+    if rotor.power_curve is None:
+        if shaft_speed is None:
+            shaft_speed = best_fixed_speed(rotor, np.concatenate(speeds), density)
+        answers["inertial"] = _run_on(rotor, speeds, dt_s, density)
+        answers["fixed_speed"] = [
+            response.fixed_speed(rotor, v, dt_s, density, shaft_speed) for v in speeds
+        ]
+    quasi = answers["quasi_steady"]
+    if rotor.power_curve is None:
+        own = answers[rotor.response]
+        captured = np.array([a.captured_effective_speed(rotor, density) for a in own])
+    else:
+        captured = np.full(len(speeds), np.nan)
+    return HourlyPower(
+        available_w=np.array([a.available_j / a.duration_s for a in quasi]),
+        electrical_w={
+            name: np.array([a.mean_electrical_w for a in answers[name]])
+            for name in RESPONSES
+            if name in answers
+        },
+        effective_speed_m_s=np.array([effective_speed(v) for v in speeds]),
+        captured_speed_m_s=captured,
+        response=rotor.response,
+        shaft_speed_rad_s=shaft_speed,
+    )
+
+
+def _run_on(rotor: Rotor, speeds: list[Array], dt_s: float, density: float) -> list[Response]:
+    found, shaft = [], 0.0
+    for v in speeds:
+        found.append(response.inertial(rotor, v, dt_s, density, start_rad_s=shaft))
+        shaft = float(found[-1].shaft_speed_rad_s[-1])
+    return found
+
+
+def _seen(sums: RotorSums, weight: ArrayLike | None) -> Array:
+    """Rotor-equivalent speed, weighted by the direction of the air at the rotor's centre."""
+    if weight is None:
+        return sums.speed
+    centre = np.hypot(sums.u, sums.v)
+    seen = directed_speed(sums.u, sums.v, weight)
+    share = np.divide(seen, centre, out=np.ones_like(centre), where=centre > 0.0)
+    return sums.speed * share

@@ -1,0 +1,267 @@
+"""The energy of one mount: hours, days and a year, with and without traffic, bounds and claim."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wakesim.case.energy import EnergyTable, LoadTable
+from wakesim.case.mounts import Mount
+from wakesim.case.schema import Case, Wind
+from wakesim.energy import yields
+from wakesim.energy.bounds import DEFAULT_SPACING_M, Bounds, bounds_at
+from wakesim.energy.ceilings import HOURS_A_YEAR
+from wakesim.energy.claims import Claim, ClaimCheck, Place, check_claim
+from wakesim.energy.loads import DRAG_AREA_SHARE, PassLoad, pass_load, pressure_history
+from wakesim.energy.rotor import PowerCurve, Rotor, generic_rotor
+from wakesim.energy.states import WEEKDAY, Day, HourlyPower, States, whole_day
+from wakesim.energy.uncertainty import YieldUncertainty
+from wakesim.energy.winds import Winds, wind_of_hours, year_winds
+from wakesim.energy.yields import Coverage, YearYield
+from wakesim.measures import series
+from wakesim.measures.spread import coarse
+from wakesim.results import MountStatistics, Signature
+
+Array = NDArray[np.float64]
+Say = Callable[[float, str], None]
+
+_OWN_STRETCH = 4.0  # the hours shown by themselves are simulated longer than those of a year
+_LOAD_YEARS = 10  # of drawn winds behind the coverage of a load
+_RAD_S_PER_RPM = math.pi / 30.0
+
+
+@dataclass(frozen=True)
+class WindYield:
+    """Mean electrical power of a weekday in one wind of the year, W; ``wind`` None is still air."""
+
+    wind: Wind | None
+    probability: float
+    with_traffic_w: float
+    without_traffic_w: float
+
+
+@dataclass(frozen=True)
+class EnergyResult:
+    """The energy of one mount.
+
+    ``power`` holds the 24 hours of a weekday in the case's own air, ``effective_speed_m_s`` is that
+    of such a day. ``year`` is the electrical energy of every hour with the rotor's response in the
+    winds of the year, ``annual_kwh`` the year by response, ``case_air_kwh`` the year if the air
+    were always that of the case. ``loads`` are those of each class in its nearest lane,
+    ``gust_cycles_a_year`` counts all passes. ``row_factor`` is a lower estimate of the row's mutual
+    shading and ``row_kwh`` the row's year without any.
+    """
+
+    rotor: Rotor
+    density_kg_m3: float
+    effective_speed_m_s: float
+    power: HourlyPower
+    year: YearYield
+    annual_kwh: dict[str, float]
+    case_air_kwh: float
+    by_wind: tuple[WindYield, ...]
+    bounds: Bounds
+    coverage: Coverage | None
+    row_factor: float | None
+    row_kwh: float | None
+    claim: ClaimCheck | None
+    loads: tuple[PassLoad, ...]
+    gust_cycles_a_year: float
+    case_wind: Wind | None
+    shaft_speed_given: bool
+    uncertainty: YieldUncertainty | None = None
+
+
+def rotor_of(case: Case, mount: Mount, best_power_coefficient: float | None = None) -> Rotor:
+    """The rotor of a case at a mount; a best power coefficient given here replaces the case's."""
+    table = case.rotor
+    assert table is not None
+    options: dict[str, object] = {
+        name: getattr(table, name)
+        for name in (
+            "best_power_coefficient", "rated_power_w", "cut_out_m_s", "inertia_kg_m2",
+            "generator_efficiency", "converter_efficiency", "standby_w", "response",
+        )
+        if getattr(table, name) is not None
+    }  # fmt: skip
+    if best_power_coefficient is not None:
+        options["best_power_coefficient"] = best_power_coefficient
+    if table.shaft_speed_rpm is not None:
+        options["shaft_speed_rad_s"] = _RAD_S_PER_RPM * table.shaft_speed_rpm
+    if case.power_curve is not None:
+        points = case.power_curve
+        curve = PowerCurve(np.array(points.speed_m_s), np.array(points.power_w))
+        options |= {"power_curve": curve, "response": "quasi_steady"}
+    cut_in = mount.cut_in_m_s if table.cut_in_m_s is None else table.cut_in_m_s
+    return generic_rotor(
+        table.kind, mount.rotor_width_m, mount.rotor_height_m, cut_in_m_s=cut_in, **options
+    )
+
+
+def energy_study(
+    case: Case,
+    mount: Mount,
+    density_kg_m3: float,
+    statistics: MountStatistics,
+    signatures: tuple[Signature, ...],
+    say: Say,
+) -> EnergyResult:
+    """Everything the energy tables of a case ask for at one mount.
+
+    ``statistics`` are those of the hours that the case simulates; energies are those of whole days,
+    and where the hours are fewer, effective speed and interval are scaled to a whole day.
+    """
+    table = case.energy or EnergyTable()
+    settings = coarse(series.field_settings(case))
+    states = States(case, mount, rotor_of(case, mount), density_kg_m3, table.sample_per_hour_s)
+    own = states.with_traffic(case.air.wind, longer=_OWN_STRETCH)
+    rotor = states.rotor
+    alone = 0.0 if case.air.wind is None else states.without_traffic(case.air.wind).mean_w
+    year = _Year(states, table, own, alone, say)
+    bounds = bounds_at(
+        states.case, mount, settings, density_kg_m3, own.mean_effective_speed_m_s,
+        (own.mean_w - alone) / rotor.conversion,
+        DEFAULT_SPACING_M if table.row is None else table.row.spacing_m,
+    )  # fmt: skip
+    scale, simulated = 1.0, statistics.effective_speed_m_s
+    if case.compute.duration_h < 24.0 and simulated > 0.0:
+        scale = own.mean_effective_speed_m_s / simulated
+    effective = scale * simulated
+    low, high = (scale * end for end in statistics.model_interval_m_s)
+    claim = None
+    if case.claim is not None:
+        known = math.isfinite(low) and math.isfinite(high)
+        place = Place(
+            f"the mount {mount.name}", effective, low if known else None, high if known else None,
+            drag_power_w_m=bounds.drag_power_w_m, wake_power_w_m=bounds.wake_power_w_m,
+            gust_m_s=statistics.gust_peak_m_s, density_kg_m3=density_kg_m3,
+        )  # fmt: skip
+        claim = check_claim(Claim(**case.claim.figures), place)
+    return EnergyResult(
+        rotor=rotor,
+        density_kg_m3=density_kg_m3,
+        effective_speed_m_s=effective,
+        power=own,
+        year=year.walked,
+        annual_kwh=year.by_response,
+        case_air_kwh=year.case_air_kwh,
+        by_wind=year.by_wind,
+        bounds=bounds,
+        coverage=None if table.load is None else year.covered(table.load),
+        row_factor=None
+        if table.row is None
+        else yields.row_factor(table.row.count, table.row.spacing_m, rotor.area_m2),
+        row_kwh=None if table.row is None else year.walked.annual_kwh * table.row.count,
+        claim=claim,
+        loads=_loads(case, mount, density_kg_m3, rotor, signatures),
+        gust_cycles_a_year=3600.0
+        * HOURS_A_YEAR
+        * float(series.prepare(states.case, mount).rates_per_s.mean(axis=0).sum()),
+        case_wind=case.air.wind,
+        shaft_speed_given=case.rotor is not None and case.rotor.shaft_speed_rpm is not None,
+    )
+
+
+class _Year:
+    """Power by day type, clock hour and wind, and the year that it makes."""
+
+    def __init__(
+        self, states: States, table: EnergyTable, own: HourlyPower, alone_w: float, say: Say
+    ) -> None:
+        self.table, self.seed = table, states.case.traffic.seed if states.case.traffic else 0
+        self.winds: Winds
+        self.winds, self.probability = year_winds(states.case, table)
+        self.days = (
+            WEEKDAY,
+            Day(table.saturday_flow, table.saturday_heavy),
+            Day(table.sunday_flow, table.sunday_heavy),
+        )
+        self.rotor = states.rotor
+        self.hours = yields.year_hours(table.year)
+        case_wind = states.case.air.wind
+        known: dict[tuple[Wind | None, Day], HourlyPower] = {(case_wind, WEEKDAY): own}
+        count = len(self.winds)
+        power = {name: np.zeros((3, 24, count)) for name in own.electrical_w}
+        alone = np.zeros(count)
+        for w, wind in enumerate(self.winds):
+            for d, day in enumerate(self.days):
+                if (wind, day) not in known:
+                    known[wind, day] = states.with_traffic(wind, day)
+                for name, hourly in known[wind, day].electrical_w.items():
+                    power[name][d, :, w] = hourly
+            if wind is not None:
+                own_air = wind == case_wind
+                alone[w] = alone_w if own_air else states.without_traffic(wind).mean_w
+            say((w + 1) / count, f"energy, wind {w + 1} of {count}")
+        self._power, self._alone = power[self.rotor.response], alone
+        self.walked = self._walk(self._power, alone)
+        self.by_response = {
+            name: self._walk(values, alone).annual_kwh for name, values in power.items()
+        }
+        self.by_wind = tuple(
+            WindYield(wind, float(p), float(self._power[0, :, w].mean()), float(alone[w]))
+            for w, (wind, p) in enumerate(zip(self.winds, self.probability, strict=True))
+        )
+        self.case_air_kwh = self._in_air_of(case_wind, known, states)
+
+    def _walk(self, power: Array, alone: Array) -> YearYield:
+        return yields.year_yield(
+            self.hours, power, alone, wind_probability=self.probability,
+            standby_w=self.rotor.standby_w,
+        )  # fmt: skip
+
+    def _in_air_of(
+        self,
+        wind: Wind | None,
+        known: dict[tuple[Wind | None, Day], HourlyPower],
+        states: States,
+    ) -> float:
+        """The year, kWh, if the air were always that of the case."""
+        rows = []
+        for day in self.days:
+            if (wind, day) not in known:
+                known[wind, day] = states.with_traffic(wind, day)
+            rows.append(known[wind, day].chosen_w)
+        return yields.year_yield(self.hours, np.array(rows)[..., None], np.zeros(1)).annual_kwh
+
+    def covered(self, load: LoadTable) -> Coverage:
+        """How well a load is met, in winds drawn in spells."""
+        years = 1 if self.probability.size == 1 else _LOAD_YEARS
+        hour = np.tile(self.hours.hour, years)
+        wind = wind_of_hours(self.probability, hour.size, self.table.wind_spell_h, self.seed)
+        made = self._power[np.tile(self.hours.day_type, years), hour, wind] - self.rotor.standby_w
+        start, end = load.from_hour, load.to_hour
+        on = (hour >= start) & (hour < end) if start < end else (hour >= start) | (hour < end)
+        hourly = 1000.0 * load.daily_kwh * hour.size / 24.0 / np.count_nonzero(on)
+        needed = np.where(on, hourly, 0.0)
+        found = yields.coverage(made, needed, 1000.0 * load.battery_kwh, load.battery_efficiency)
+        return replace(
+            found,
+            load_kwh=found.load_kwh / years,
+            met_kwh=found.met_kwh / years,
+            spilled_kwh=found.spilled_kwh / years,
+            lost_kwh=found.lost_kwh / years,
+        )
+
+
+def _loads(
+    case: Case, mount: Mount, density: float, rotor: Rotor, signatures: tuple[Signature, ...]
+) -> tuple[PassLoad, ...]:
+    """One load history for each class, in the lane where it passes nearest."""
+    scene = series.prepare(whole_day(case), mount)
+    settings = series.field_settings(case)
+    lanes = {lane.centre_m: lane.name for lane in case.road.lanes}
+    found = []
+    for one in signatures:
+        for k, sight in enumerate(scene.sights):
+            if sight.vehicle.name == one.vehicle and lanes[sight.lane_centre_m] == one.lane:
+                pressure = pressure_history(sight, mount, settings, density, one.time_s)
+                rate = float(scene.rates_per_s[:, k].mean())
+                area = DRAG_AREA_SHARE * rotor.area_m2
+                found.append(pass_load(one, pressure, area, density, rate))
+                break
+    return tuple(found)

@@ -1,0 +1,242 @@
+"""Figures of the energy: power by hour and month, uncertain yield, pulse capture, loads."""
+
+from __future__ import annotations
+
+import calendar
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from wakesim.energy.capture import capture_ratio
+from wakesim.energy.uncertainty import Percentiles, Ranking, YieldUncertainty
+from wakesim.outputs.energy_words import RESPONSE_WORDS
+from wakesim.outputs.figures import style
+from wakesim.outputs.wording import number, significant
+
+if TYPE_CHECKING:
+    from wakesim.energy.study import EnergyResult
+    from wakesim.results import MountResult, Result
+
+Array = NDArray[np.float64]
+
+_BETZ_LABEL = "bound of Betz"
+_LOOKS = {
+    "inertial": (style.VERMILLION, "o", "-"),
+    "quasi_steady": (style.BLUE, "s", (0, (4, 2))),
+    "fixed_speed": (style.GREEN, "D", (0, (4, 1, 1, 1))),
+}
+_FAMILY_LOOKS = ((style.GREEN, (0, (4, 2))), (style.ORANGE, (0, (1, 1.2))))
+_LEAST_SHARE = 0.005  # of the variance, for a bar
+_PULSES_S = (0.2, 0.5, 1.0, 3.0)
+_PULSE_SPEED_M_S = 2.0
+
+
+def power_caption(result: Result, mount: MountResult) -> str:
+    """What the figure of power shows."""
+    return (
+        "Electrical power by clock hour of a weekday in the air of the case (above, logarithmic; "
+        "no mark where there is none) and energy of the months of the year in its winds (below), "
+        "before the standby use of the electronics. The bound of Betz is 16/27 of the energy flux "
+        "through the swept area in the same hour."
+    )
+
+
+def draw_power(result: Result, mount: MountResult, energy: EnergyResult) -> Figure:
+    """Hours above, months below."""
+    power = energy.power
+    legend = [RESPONSE_WORDS[name] for name in power.electrical_w] + [_BETZ_LABEL]
+    title = f"Energy of the rotor, mount {mount.mount.name}"
+    figure = style.new_figure(result, title, 4.6, legend=legend)
+    top, bottom = figure.subplots(2, 1, gridspec_kw={"height_ratios": [1.5, 1.0]})
+    place = np.arange(24)
+    rows = [(values, *_LOOKS[name]) for name, values in power.electrical_w.items()]
+    rows.append((16.0 / 27.0 * power.available_w, style.INK, "^", (0, (1, 1.5))))
+    for (values, colour, marker, dashes), label in zip(rows, legend, strict=True):
+        shown = np.where(values > 0.0, values, np.nan)
+        top.plot(
+            place, 1000.0 * shown, color=colour, marker=marker, markersize=4, linestyle=dashes,
+            label=label,
+        )  # fmt: skip
+    if any(np.any(values > 0.0) for values, *_ in rows):
+        top.set_yscale("log")
+        style.log_labels(top.yaxis)
+    top.set_ylabel("power (mW)")
+    top.set_xticks(place[::2], [f"{h:02d}" for h in place[::2]])
+    top.set_xlim(-0.6, 23.4)
+    top.set_xlabel("clock hour, its beginning (h)")
+    _months(bottom, energy)
+    style.header_legend(figure, *top.get_legend_handles_labels())
+    return figure
+
+
+def _months(axes: Axes, energy: EnergyResult) -> None:
+    year = energy.year
+    month = np.arange(12)
+    with_traffic = 1000.0 * year.monthly_kwh()
+    alone = np.bincount(year.hours.month - 1, year.without_traffic_wh, minlength=12)
+    axes.bar(month - 0.2, with_traffic, 0.38, color=style.VERMILLION, label="with traffic")
+    axes.bar(month + 0.2, alone, 0.38, color=style.SKY, label="without traffic")
+    axes.set_xticks(month, [calendar.month_abbr[m + 1] for m in month])
+    axes.set_ylabel("energy (Wh a month)")
+    axes.set_ylim(0.0, 1.28 * max(float(np.max([with_traffic, alone])), 1e-12))
+    axes.legend(loc="upper right", ncols=2)
+    axes.grid(axis="x", visible=False)
+
+
+def uncertainty_caption(uncertainty: YieldUncertainty) -> str:
+    """What the figure of the uncertain yield shows."""
+    rankings = (uncertainty.speed_ranking, uncertainty.energy_ranking)
+    trust = 100.0 * max(min(r.explained for r in rankings), 0.0)
+    return (
+        f"{uncertainty.samples} quasi-random samples of all uncertain inputs at once, in the air "
+        "of the case. Above: share of samples that exceed a value, all of them (with P90, P50 and "
+        "P10) and for each wake family apart. Below: what the variance comes from, the longest bar "
+        "is what to settle first (filled: the input by itself; outlined: with its interactions). "
+        f"The expansion behind the indices predicts {number(trust, 0)} % or more of the variance "
+        "of left-out samples."
+    )
+
+
+def draw_uncertainty(result: Result, mount: MountResult, uncertainty: YieldUncertainty) -> Figure:
+    """Exceedance of speed and energy, and the rankings below them."""
+    u = uncertainty
+    legend = ["all samples", *(f"{f.name} wake" for f in u.families)]
+    title = f"Uncertain yield, mount {mount.mount.name}"
+    figure = style.new_figure(result, title, 5.4, legend)
+    (speed, energy), (below_speed, below_energy) = figure.subplots(
+        2, 2, gridspec_kw={"height_ratios": [1.25, 1.0]}
+    )
+    option = np.round(u.values[:, 0])
+    _exceedance(speed, u.outputs[:, 0], option, u.speed, "effective speed (m/s)", legend)
+    _exceedance(energy, u.outputs[:, 1], option, u.energy, "energy (kWh a year)", legend)
+    speed.set_ylabel("samples above (%)")
+    total = np.maximum(u.speed_ranking.total, u.energy_ranking.total)
+    order = [k for k in np.argsort(total) if total[k] >= _LEAST_SHARE] or [int(np.argmax(total))]
+    for axes, ranking, label in (
+        (below_speed, u.speed_ranking, "variance of the speed (1)"),
+        (below_energy, u.energy_ranking, "variance of the energy (1)"),
+    ):
+        _bars(axes, ranking, order)
+        axes.set_xlabel(label)
+    below_energy.set_yticklabels([])
+    style.header_legend(figure, *speed.get_legend_handles_labels())
+    return figure
+
+
+def _bars(axes: Axes, ranking: Ranking, order: list[int]) -> None:
+    place = np.arange(len(order))
+    first = np.maximum(ranking.first_order[order], 0.0)
+    axes.barh(place, ranking.total[order], 0.72, facecolor="none", edgecolor=style.INK)
+    axes.barh(place, first, 0.72, color=style.SKY)
+    axes.set_yticks(place, [ranking.names[k] for k in order], fontsize=8)
+    axes.set_xlim(0.0, 1.0)
+    axes.grid(axis="y", visible=False)
+    if not ranking.trusted:
+        axes.set_title("not to be trusted", loc="right", fontsize=8, color=style.GREY)
+
+
+def _exceedance(
+    axes: Axes, values: Array, option: Array, found: Percentiles, label: str, legend: list[str]
+) -> None:
+    """Share of samples above a value: all, and each option apart; on a log axis when wide."""
+    wide = found.p10 > 20.0 * max(found.p90, 0.0)
+    least = max(found.p90 / 5.0, found.p10 / 1e4) if wide else 0.0
+    _steps(axes, np.maximum(values, least), style.INK, "-", legend[0])
+    for k, (colour, dashes) in enumerate(_FAMILY_LOOKS):
+        own = values[option == k]
+        _steps(axes, np.maximum(own, least), colour, dashes, legend[k + 1])
+    for share, value, name in (
+        (90, found.p90, "P90"),
+        (50, found.p50, "P50"),
+        (10, found.p10, "P10"),
+    ):
+        axes.plot([max(value, least)], [share], "o", color=style.INK, markersize=4)
+        axes.annotate(
+            f"{name} {significant(value, 2)}", (max(value, least), share), xytext=(6, 3),
+            textcoords="offset points", fontsize=8,
+            bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 0.6},
+        )  # fmt: skip
+    if wide:
+        axes.set_xscale("log")
+        axes.set_xlim(least, 3.0 * float(values.max()))
+        style.log_labels(axes.xaxis)
+    else:
+        axes.set_xlim(0.0, 1.15 * float(values.max()) or 1.0)
+    axes.set_xlabel(label)
+    axes.set_ylim(0.0, 100.0)
+
+
+def _steps(axes: Axes, values: Array, colour: str, dashes: Any, label: str) -> None:
+    ordered = np.sort(values)
+    share = 100.0 * (1.0 - (np.arange(ordered.size) + 0.5) / ordered.size)
+    axes.plot(ordered, share, color=colour, linestyle=dashes, label=label)
+
+
+def capture_caption(energy: EnergyResult) -> str:
+    """What the figure of pulse capture shows."""
+    constant = energy.rotor.time_constant_s(_PULSE_SPEED_M_S, energy.density_kg_m3)
+    return (
+        "Share of a square pulse's extra energy that reaches the generator, against the length of "
+        "the pulse over the rotor's time constant, for a rotor running in slower air before and "
+        "after (legend: its speed over that of the pulse). Marks: pulses of "
+        f"{', '.join(f'{p:g}' for p in _PULSES_S)} s at {_PULSE_SPEED_M_S:g} m/s for this rotor, "
+        f"whose time constant there is {significant(constant, 2)} s."
+    )
+
+
+def draw_capture(result: Result, mount: MountResult, energy: EnergyResult) -> Figure:
+    """Capture ratio over pulse length."""
+    shares = (0.3, 0.5, 0.8)
+    legend = [f"slow air: {share:g} of the pulse" for share in shares]
+    title = f"How much of a gust the rotor catches, mount {mount.mount.name}"
+    figure = style.new_figure(result, title, 3.0, legend)
+    axes = figure.subplots()
+    length = np.geomspace(0.01, 30.0, 22)
+    constant = energy.rotor.time_constant_s(_PULSE_SPEED_M_S, energy.density_kg_m3)
+    marks = np.array(_PULSES_S) / constant
+    colours = (style.BLUE, style.VERMILLION, style.GREEN)
+    for share, colour, label in zip(shares, colours, legend, strict=True):
+        ratio = capture_ratio(energy.rotor, length, share, _PULSE_SPEED_M_S, energy.density_kg_m3)
+        axes.plot(length, ratio, color=colour, label=label)
+        own = capture_ratio(energy.rotor, marks, share, _PULSE_SPEED_M_S, energy.density_kg_m3)
+        axes.plot(marks, own, "o", color=colour, markersize=4)
+    axes.set_xscale("log")
+    style.log_labels(axes.xaxis)
+    axes.set_xlabel("pulse length / time constant (1)")
+    axes.set_ylabel("share caught (1)")
+    axes.set_ylim(0.0, 1.05)
+    style.header_legend(figure, *axes.get_legend_handles_labels())
+    return figure
+
+
+def loads_caption(energy: EnergyResult) -> str:
+    """What the figure of loads shows."""
+    return (
+        "One pass of each class in the lane nearest to the mount: pressure of the pulse (above) "
+        "and horizontal force along the road on rotor and post taken as a closed plate, turbulence "
+        "added as two standard deviations (below). Indicative, not design values: wind and "
+        "vehicle-gust loads follow local codes and licensed engineers."
+    )
+
+
+def draw_loads(result: Result, mount: MountResult, energy: EnergyResult) -> Figure:
+    """Pressure and force histories."""
+    styles = style.class_styles(result)
+    legend = [style.class_label(result, load.vehicle) for load in energy.loads]
+    figure = style.new_figure(
+        result, f"Indicative loads, no design values, mount {mount.mount.name}", 4.2, legend
+    )
+    top, bottom = figure.subplots(2, 1, sharex=True)
+    for load, label in zip(energy.loads, legend, strict=True):
+        colour = styles.get(load.vehicle, (style.INK, "o"))[0]
+        near = (load.time_s > -1.0) & (load.time_s < 4.0)
+        top.plot(load.time_s[near], load.pressure_pa[near], color=colour, label=label)
+        bottom.plot(load.time_s[near], load.force_n[near], color=colour)
+    top.set_ylabel("pressure (Pa)")
+    bottom.set_ylabel("force along\nthe road (N)")
+    bottom.set_xlabel("time after the nose is abreast of the mount (s)")
+    style.header_legend(figure, *top.get_legend_handles_labels())
+    return figure
