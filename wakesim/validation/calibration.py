@@ -24,9 +24,9 @@ _METHOD = (
     "A fitted constant becomes the default only when three things hold. The mean square held-out "
     "residual falls by more than the 90 % uncertainty of that fall, for the whole set and for this "
     "constant on its own. Its value lies within its range in the table of constants. And the body "
-    "measured stands for what the default stands for. The first was fixed before any fit, the other "
-    "two after a first trial fit of the wake peaks; no decision below rests on them alone, except "
-    "that of the spheroid.",
+    "measured stands for what the default stands for. The first was fixed before any fit, the "
+    "other two after a first trial fit of the wake peaks; no decision below rests on them alone, "
+    "except that of the spheroid.",
 )
 _COLUMNS = (
     "fit", "constant", "default", "fitted", "90 % interval", "leaving one station out",
