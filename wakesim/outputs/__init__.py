@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wakesim.errors import OutputError
+from wakesim.outputs.folders import make_sure_writable, plain_errors
 
 if TYPE_CHECKING:
     from wakesim.results import GridResult, Result
@@ -52,17 +53,10 @@ def check_target(directory: str | Path, force: bool = False) -> None:
     ``force`` is not set, when the path is a file, or when the folder cannot be made or written.
     """
     folder = Path(directory)
-    with _plain_errors(folder):
-        if folder.exists() and not folder.is_dir():
-            raise OutputError(f"{folder}: is a file, a folder is needed for the results")
-        if not force:
+    with plain_errors(folder):
+        if folder.is_dir() and not force:
             _refuse_existing(folder, _FIXED)
-        existing = folder.absolute()
-        while not existing.exists():
-            existing = existing.parent
-        if not existing.is_dir():
-            raise OutputError(f"{folder}: cannot be made, {existing} is a file")
-        os.rmdir(tempfile.mkdtemp(prefix=".wakesim-", dir=existing))
+        make_sure_writable(folder)
 
 
 def save_grid(result: GridResult, directory: str | Path, force: bool = False) -> list[Path]:
@@ -88,7 +82,7 @@ def save_all(result: Result, directory: str | Path, force: bool = False) -> list
 def _save(write: Callable[[Path], list[str]], directory: str | Path, force: bool) -> list[Path]:
     folder = Path(directory)
     check_target(folder, force)
-    with _plain_errors(folder), _made(folder):
+    with plain_errors(folder), _made(folder):
         staging = Path(tempfile.mkdtemp(prefix=".wakesim-", dir=folder))
         try:
             names = write(staging)
@@ -201,13 +195,3 @@ def _made(folder: Path) -> Iterator[None]:
             with contextlib.suppress(OSError):
                 path.rmdir()
         raise
-
-
-@contextlib.contextmanager
-def _plain_errors(folder: Path) -> Iterator[None]:
-    """Turn errors of the file system into one line."""
-    try:
-        yield
-    except OSError as error:
-        reason = error.strerror or " ".join(str(error).split())
-        raise OutputError(f"{folder}: cannot write results: {reason}") from error

@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import jinja2
-
 from wakesim.outputs import grid_words, wording
 from wakesim.outputs.figures import Rendered
 from wakesim.outputs.grid_answers import answer
+from wakesim.outputs.page import environment
 from wakesim.outputs.report import inline_svg, provenance_rows
 from wakesim.outputs.summary import all_warnings
 from wakesim.outputs.wording import change, number, place, significant
@@ -20,7 +19,6 @@ from wakesim.results import LookupResult, MapResult, PassTableResult
 if TYPE_CHECKING:
     from wakesim.results import GridResult
 
-_TEMPLATES = Path(__file__).resolve().parent / "templates"
 _KINDS = {
     "mounting_map": "effective air speed over height and offset",
     "lookup_table": "table of the effective air speed",
@@ -41,14 +39,7 @@ class _Table:
 
 def write_report(result: GridResult, figures: Sequence[Rendered], path: Path) -> None:
     """Write report.html; raises OSError when the file cannot be written."""
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(_TEMPLATES),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    page = environment.get_template("grid-report.html.j2").render(**_context(result, figures))
+    page = environment().get_template("grid-report.html.j2").render(**_context(result, figures))
     path.write_text(page, encoding="utf-8")
 
 

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import math
 import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import jinja2
 from markupsafe import Markup, escape
 
 from wakesim.outputs import energy_rows, energy_words, wording
@@ -17,28 +15,20 @@ from wakesim.outputs.claim_words import implied_value
 from wakesim.outputs.drift_words import drift_section
 from wakesim.outputs.figures import Rendered
 from wakesim.outputs.figures.signature import air_around, nearest_by_class
+from wakesim.outputs.page import environment
+from wakesim.outputs.page import provenance_rows as page_rows
 from wakesim.outputs.summary import all_warnings, full_provenance
-from wakesim.outputs.wording import change, interval, number, place, significant
+from wakesim.outputs.wording import interval, number, place, significant
 
 if TYPE_CHECKING:
     from wakesim.results import GridResult, MountResult, Result
 
 _BETZ = 16.0 / 27.0  # Betz 1920
-_TEMPLATES = Path(__file__).resolve().parent / "templates"
 
 
 def write_report(result: Result, figures: Sequence[Rendered], path: Path) -> None:
     """Write report.html; raises OSError when the file cannot be written."""
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(_TEMPLATES),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    for words in (number, significant, interval, place, change):
-        environment.filters[words.__name__] = words
-    page = environment.get_template("report.html.j2").render(**_context(result, figures))
+    page = environment().get_template("report.html.j2").render(**_context(result, figures))
     path.write_text(page, encoding="utf-8")
 
 
@@ -232,15 +222,7 @@ def _method(result: Result) -> list[str]:
 
 def provenance_rows(result: Result | GridResult) -> list[tuple[str, str]]:
     """Key and text of everything known about where a result comes from."""
-    rows = []
-    for key, value in full_provenance(result).items():
-        if key in ("case_text", "wall_time_s"):
-            continue
-        if isinstance(value, dict):
-            text = ", ".join(f"{name} {item}" for name, item in value.items())
-        else:
-            text = value if isinstance(value, str) else json.dumps(value, default=str)
-        rows.append((key.replace("_", " "), text))
+    rows = page_rows(full_provenance(result), ("case_text", "wall_time_s"))
     rows.append(("wall time", f"{number(result.wall_time_s, 1)} s"))
     return rows
 

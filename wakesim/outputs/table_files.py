@@ -21,6 +21,7 @@ from wakesim.outputs import grid_words, wording
 from wakesim.outputs.grid_words import AXIS_WORDS, STANDARD_NAMES, VARIABLES
 from wakesim.outputs.netcdf import NetcdfWriter
 from wakesim.outputs.summary import all_warnings, full_provenance, plain
+from wakesim.outputs.tables import csv_header
 
 if TYPE_CHECKING:
     from wakesim.results import GridResult, LookupResult, PassTableResult
@@ -195,19 +196,8 @@ def header(
     variables: Mapping[str, Any],
     note: str,
 ) -> str:
-    """Comment lines with title, source and every column's meaning, then the columns' names."""
     named = [*columns, *((grid_words.column(n), _variable_words(n)) for n in variables)]
-    provenance = result.provenance
-    lines = [
-        wording.one_line(result.case.title),
-        wording.INVENTED_BANNER if result.case.invented_data else "Data as given by the case file.",
-        note,
-        f"source: wakesim {provenance.get('version', '')}, case sha256 {result.case.sha256}, "
-        f"{provenance.get('created_utc', '')}",
-        *(f"{name}: {text}" for name, text in named),
-    ]
-    names = ",".join(name for name, _ in named)
-    return "".join(f"# {line}\n" for line in lines) + names + "\n"
+    return csv_header(result, named, note)
 
 
 def _variable_words(name: str) -> str:

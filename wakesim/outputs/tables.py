@@ -15,7 +15,7 @@ from wakesim.outputs import energy_tables, wording
 from wakesim.outputs.windows import busiest_window
 
 if TYPE_CHECKING:
-    from wakesim.results import MountResult, Result
+    from wakesim.results import GridResult, MountResult, Result
 
 STRETCH_S = 600.0
 _BLOCK = 50_000
@@ -85,7 +85,7 @@ def write_table(result: Result, name: str, path: Path) -> None:
         **_energy_tables(result),
     }[name]
     with path.open("w", encoding="utf-8", newline="") as file:
-        file.write(_header(result, columns, note))
+        file.write(csv_header(result, columns, note))
         for mount in result.mounts:
             for block in blocks(result, mount):
                 file.write(block)
@@ -125,14 +125,16 @@ def _lines(
         yield _row(row)
 
 
-def _header(result: Result, columns: Sequence[tuple[str, str]], note: str) -> str:
+def csv_header(result: Result | GridResult, columns: Sequence[tuple[str, str]], note: str) -> str:
+    """Comment lines with title, source and every column's meaning, then the columns' names."""
     provenance = result.provenance
+    seed = f"seed {provenance['seed']}, " if "seed" in provenance else ""
     lines = [
         wording.one_line(result.case.title),
         wording.INVENTED_BANNER if result.case.invented_data else "Data as given by the case file.",
         note,
         f"source: wakesim {provenance.get('version', '')}, case sha256 {result.case.sha256}, "
-        f"seed {provenance.get('seed', '')}, {provenance.get('created_utc', '')}",
+        f"{seed}{provenance.get('created_utc', '')}",
         *(f"{name}: {text}" for name, text in columns),
     ]
     names = ",".join(name for name, _ in columns)

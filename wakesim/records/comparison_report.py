@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import jinja2
-
-import wakesim.outputs.report as page
 from wakesim.outputs import wording
 from wakesim.outputs.figures import Rendered
+from wakesim.outputs.page import environment, provenance_rows
 from wakesim.outputs.report import inline_svg
 from wakesim.outputs.wording import interval, number, place, significant
 from wakesim.records import words
@@ -21,7 +18,6 @@ from wakesim.records.comparison_json import method, provenance
 from wakesim.records.fit import FitResult
 
 _TEMPLATES = Path(__file__).resolve().parent / "templates"
-_STYLES = Path(page.__file__).resolve().parent / "templates"  # the style sheet of all reports
 
 
 def write_report(
@@ -31,30 +27,26 @@ def write_report(
 
     Raises OSError when the file cannot be written.
     """
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader([_TEMPLATES, _STYLES]),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters.update(number=number, significant=significant)
-    text = environment.get_template("comparison.html.j2").render(
-        c=result,
-        answer=answer(result),
-        inputs=_inputs(result),
-        figures={
-            f.stem: {"svg": inline_svg(f.svg, f"{f.stem}-", f.caption), "caption": f.caption}
-            for f in figures
-        },
-        needs_log=() if result.inputs.log is not None else words.NEEDS_LOG,
-        fit_notes=fit_notes(result.fit, left_out) if result.fit else (),
-        method=method(result),
-        limits=words.LIMITS,
-        cautions=wording.CAUTIONS,
-        provenance=_provenance(result),
-        ends=ends,
-        value=lambda v: "–" if v is None else number(v),
+    text = (
+        environment(_TEMPLATES)
+        .get_template("comparison.html.j2")
+        .render(
+            c=result,
+            answer=answer(result),
+            inputs=_inputs(result),
+            figures={
+                f.stem: {"svg": inline_svg(f.svg, f"{f.stem}-", f.caption), "caption": f.caption}
+                for f in figures
+            },
+            needs_log=() if result.inputs.log is not None else words.NEEDS_LOG,
+            fit_notes=fit_notes(result.fit, left_out) if result.fit else (),
+            method=method(result),
+            limits=words.LIMITS,
+            cautions=wording.CAUTIONS,
+            provenance=provenance_rows(provenance(result), ("case_text",)),
+            ends=ends,
+            value=lambda v: "–" if v is None else number(v),
+        )
     )
     path.write_text(text, encoding="utf-8")
 
@@ -179,19 +171,6 @@ def _inputs(result: Comparison) -> list[tuple[str, str]]:
 
 def _instrument(values: Mapping[str, Any]) -> str:
     return ", ".join(f"{key} = {value}" for key, value in values.items())
-
-
-def _provenance(result: Comparison) -> list[tuple[str, str]]:
-    rows = []
-    for key, value in provenance(result).items():
-        if key == "case_text":
-            continue
-        if isinstance(value, dict):
-            text = ", ".join(f"{name} {item}" for name, item in value.items())
-        else:
-            text = value if isinstance(value, str) else json.dumps(value, default=str)
-        rows.append((key.replace("_", " "), text))
-    return rows
 
 
 def printed(result: Comparison, left_out: Sequence[str], folder: Path, files: int) -> list[str]:

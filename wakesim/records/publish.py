@@ -5,12 +5,11 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wakesim.errors import CaseError, OutputError
+from wakesim.outputs.folders import make_sure_writable, plain_errors
 
 if TYPE_CHECKING:
     from wakesim.records.comparison import Comparison
@@ -35,21 +34,14 @@ def check_target(folder: Path, force: bool = False) -> None:
     Raises OutputError when it holds a comparison already and ``force`` is not set, when the path is
     a file, or when the folder cannot be made or written.
     """
-    with _plain_errors(folder):
-        if folder.exists() and not folder.is_dir():
-            raise OutputError(f"{folder}: is a file, a folder is needed for the results")
+    with plain_errors(folder):
         held = [name for name in _FIXED if (folder / name).exists()]
         if held and not force:
             raise OutputError(
                 f"{folder}: already holds a comparison ({held[0]}); choose another folder or use "
                 "--force to replace it"
             )
-        existing = folder.absolute()
-        while not existing.exists():
-            existing = existing.parent
-        if not existing.is_dir():
-            raise OutputError(f"{folder}: cannot be made, {existing} is a file")
-        os.rmdir(tempfile.mkdtemp(prefix=".wakesim-", dir=existing))
+        make_sure_writable(folder)
 
 
 def save(
@@ -61,7 +53,7 @@ def save(
     as ``check_target`` does.
     """
     check_target(folder, force)
-    with _plain_errors(folder):
+    with plain_errors(folder):
         made = [path for path in (folder, *folder.parents) if not path.exists()]
         folder.mkdir(parents=True, exist_ok=True)
         staging = Path(tempfile.mkdtemp(prefix=".wakesim-", dir=folder))
@@ -112,13 +104,3 @@ def _write_into(result: Comparison, staging: Path) -> tuple[list[str], tuple[str
     names += ["comparison.html", "comparison.json"]
     write_json(result, staging / "comparison.json", names)
     return names, left_out
-
-
-@contextmanager
-def _plain_errors(folder: Path) -> Iterator[None]:
-    """Turn errors of the file system into one line."""
-    try:
-        yield
-    except OSError as error:
-        reason = error.strerror or " ".join(str(error).split())
-        raise OutputError(f"{folder}: cannot write results: {reason}") from error
