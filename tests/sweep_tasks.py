@@ -16,6 +16,10 @@ def square(payload: dict[str, Any]) -> dict[str, Any]:
     return {"square": x * x, "powers": x ** np.arange(4.0)}
 
 
+def itself(payload: dict[str, Any]) -> dict[str, Any]:
+    return {"square": payload["x"]}
+
+
 def slow_square(payload: dict[str, Any]) -> dict[str, Any]:
     """A point that leaves a mark when it is computed and takes its time."""
     with (Path(payload["marks"]) / f"{payload['x']}").open("a") as file:

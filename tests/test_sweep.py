@@ -162,6 +162,21 @@ def test_kill_at_a_random_moment_then_resume(tmp_path: Path, workers: int) -> No
     assert sum(after.values()) - sum(before.values()) == 24 - 2 * kept
 
 
+def test_the_last_bits_are_rounded_away_and_nothing_else(tmp_path: Path) -> None:
+    third = 1.0 / 3.0
+    todo = [
+        Task(content_key(k), {"x": x})
+        for k, x in enumerate([third, np.nextafter(third, 1.0), -1e-300, np.inf, np.nan, 0.0])
+    ]
+    found = [r["square"] for r in sweep(sweep_tasks.itself, todo, tmp_path).results if r]
+    assert found[0] == found[1]
+    assert found[0] == pytest.approx(third, rel=2.0**-29, abs=0.0)
+    assert found[2] == pytest.approx(-1e-300, rel=2.0**-29, abs=0.0)
+    assert found[3] == np.inf
+    assert np.isnan(found[4])
+    assert found[5] == 0.0
+
+
 def test_two_runs_do_not_share_a_folder(tmp_path: Path) -> None:
     code = (
         "import sys; from pathlib import Path; from wakesim.sweep import _lock\n"
