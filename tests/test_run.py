@@ -89,6 +89,15 @@ def test_mount_fifty_metres_away_sees_the_ambient_alone():
     assert windy.by_mechanism["ambient"] == pytest.approx(1.0, abs=6e-3)
 
 
+def test_a_road_without_vehicles_has_the_wind_alone():
+    # power law: 4 (2/10)^0.14 m/s at the centre; a steady wind has no turbulence
+    wind = '[air.wind]\nspeed_m_s = 4.0\nangle_deg = 30.0\nprofile = "power"'
+    empty = statistics(flow=0, air=wind)
+    assert empty.by_mechanism["ambient"] == pytest.approx(1.0)
+    assert empty.mean_speed_m_s == pytest.approx(4.0 * 0.2**0.14, rel=5e-3)
+    assert empty.mean_v_m_s == pytest.approx(0.5 * empty.mean_speed_m_s, rel=1e-3)
+
+
 def test_opposite_traffic_cancels_in_the_mean_and_adds_in_the_cube():
     """A central mount between equal lanes of opposite direction, against one of them alone."""
     usual = {"far": FAR, "kind": "central_reservation", "heavy": 0.0, "hours": 3.0, "flow": 600}

@@ -64,6 +64,29 @@ def test_a_smooth_product_agrees_with_scipy() -> None:
     assert found.total == pytest.approx(np.ravel(reference.total_order), abs=0.02)
 
 
+def test_a_cube_agrees_with_scipy_where_its_expansion_alone_is_poor() -> None:
+    parameters = [*ABC, Parameter("f", 0.0, 1.0, "choice")]
+
+    def model(x: np.ndarray) -> np.ndarray:
+        return (0.3 + x[3] + 0.5 * x[0] + np.exp(x[1]) * (0.2 + x[3]) + 0.1 * x[2]) ** 3
+
+    place, values = sample(parameters, 128, seed=7)
+    found = ranking(parameters, place, model(values.T), root=3)
+    assert found.explained > 0.99
+    assert found.explained > ranking(parameters, place, model(values.T)).explained
+
+    class TwoPoint:
+        def ppf(self, q: np.ndarray) -> np.ndarray:
+            return np.where(q < 0.5, 0.0, 1.0)
+
+    dists = [stats.uniform(), stats.uniform(), stats.uniform(), TwoPoint()]
+    reference = stats.sobol_indices(func=model, n=2**14, dists=dists, rng=5)
+    assert found.first_order == pytest.approx(np.ravel(reference.first_order), abs=0.02)
+    assert found.total == pytest.approx(np.ravel(reference.total_order), abs=0.02)
+    with pytest.raises(ValueError, match="at least 0"):
+        ranking(parameters, place, -model(values.T), root=3)
+
+
 def test_what_the_expansion_cannot_follow_is_flagged() -> None:
     place, x = sample(ABC, 256, seed=2)
     found = ranking(ABC, place, np.sin(40 * x[:, 0]) * np.sin(30 * x[:, 1]))

@@ -134,6 +134,18 @@ def test_the_answer_says_what_a_practitioner_asks(result: Result) -> None:
     assert math.isfinite(energy.year.annual_kwh)
 
 
+def test_families_that_overlap_are_one_range(result: Result) -> None:
+    mount = result.mounts[0]
+    u = mount.energy.uncertainty
+    low, _ = u.families
+    alike = replace(u, families=(low, replace(low, name="momentum")))
+    text = " ".join(
+        energy_words.energy_answer(replace(mount, energy=replace(mount.energy, uncertainty=alike)))
+    )
+    assert "with the momentum wake" in text
+    assert "two models" not in text
+
+
 def test_traffic_that_takes_away_is_said(result: Result) -> None:
     mount = result.mounts[0]
     year = replace(mount.energy.year, without_traffic_wh=2.0 * mount.energy.year.with_traffic_wh)

@@ -138,7 +138,7 @@ def collect(
         speed=percentiles(speed),
         energy=percentiles(energy_kwh),
         speed_ranking=ranking(parameters, place[kept], speed),
-        energy_ranking=ranking(parameters, place[kept], energy_kwh),
+        energy_ranking=ranking(parameters, place[kept], energy_kwh, root=3),
         families=by_choice(values[kept, 0], outputs, FAMILIES),
         values=values[kept],
         outputs=outputs,

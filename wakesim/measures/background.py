@@ -69,8 +69,7 @@ def without_drift(scene: Scene) -> Background:
 
 def background(scene: Scene, settings: FieldSettings, *, coarse: bool = False) -> Background:
     """Drift at the rotor's points of a scene. ``coarse``: a quarter of the cells, for variants."""
-    drift = scene.case.air.drift
-    if not drift.enabled:
+    if not scene.case.air.drift.enabled or not scene.sights:
         return without_drift(scene)
     model = drift_model(scene, settings, _COARSE_M if coarse else _FINE_M)
     wall = scene.mount.wall_offset_m

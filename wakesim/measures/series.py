@@ -170,7 +170,7 @@ def case_sights(
                     wind_across_m_s=float(across),
                 )
             )
-    return keys, tuple(sights), np.array(rates).T
+    return keys, tuple(sights), np.array(rates).reshape(len(sights), len(states)).T
 
 
 def library(

@@ -146,7 +146,7 @@ def _families(u: YieldUncertainty) -> str:
     ]
     text = f" Apart for the two wake families: {'; '.join(parts)}."
     low, high = sorted(u.families, key=lambda f: f.energy.p50)
-    if low.energy.p10 < 2.0 * high.energy.p90:
+    if low.energy.p10 < high.energy.p90:
         text += " They hardly overlap, so the P50 of all samples is a figure between two models."
     return text
 

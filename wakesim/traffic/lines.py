@@ -206,10 +206,12 @@ def _wake_columns(
     return out.reshape(2, x.size, wander.size, POINTS).transpose(2, 1, 0, 3)
 
 
-def _stack(lines: list[Array], step_m: float) -> LineTable:
+def _stack(lines: list[Array], columns: int, step_m: float) -> LineTable:
+    """Lines of ``columns`` values a row; there are none where no vehicle drives."""
     rows = np.array([line.shape[0] for line in lines], dtype=np.int64)
-    first = np.concatenate([[0], np.cumsum(rows)[:-1]]).astype(np.int64)
-    data = np.concatenate([line.reshape(line.shape[0], -1) for line in lines])
+    first = np.cumsum(rows) - rows
+    none = np.empty((0, columns))
+    data = np.concatenate([none, *(line.reshape(line.shape[0], columns) for line in lines)])
     return LineTable(np.ascontiguousarray(data), first, rows, step_m)
 
 
@@ -261,8 +263,8 @@ def build_library(
             far = _wake_columns(sight, points, settings, wall_y_m, x_far, np.zeros(1), speed)
             far_lines.append(far[0])
     return LineLibrary(
-        near=_stack(near_lines, NEAR_STEP_M),
-        far=_stack(far_lines, FAR_STEP_M),
+        near=_stack(near_lines, NEAR_CHANNELS * POINTS, NEAR_STEP_M),
+        far=_stack(far_lines, FAR_CHANNELS * POINTS, FAR_STEP_M),
         near_start_m=AHEAD_M,
         far_start_m=far_start,
         sights=sights,
