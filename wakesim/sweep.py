@@ -21,6 +21,7 @@ from __future__ import annotations
 import contextlib
 import csv
 import hashlib
+import importlib
 import io
 import json
 import logging
@@ -336,6 +337,7 @@ def _start_worker() -> None:
     import numba
     import threadpoolctl
 
+    importlib.import_module("scipy.linalg")  # its own BLAS: only what is loaded can be limited
     numba.set_num_threads(1)
     threadpoolctl.threadpool_limits(1)
 
