@@ -139,3 +139,14 @@ def test_a_cluster_that_does_not_answer_is_one_line(case_file: Path) -> None:
 def test_two_processes_give_the_same(whole: dict[str, bytes]) -> None:
     result = wakesim.run(load_case_text(TEXT, "table.toml"), workers=2)
     assert {n: v.tobytes() for n, v in result.variables.items()} == whole
+
+
+@pytest.mark.slow
+def test_a_cluster_gives_the_same(whole: dict[str, bytes]) -> None:
+    distributed = pytest.importorskip("distributed")
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+    ) as cluster:
+        case = load_case_text(TEXT, "table.toml")
+        result = wakesim.run(case, cluster=cluster.scheduler_address)
+    assert {n: v.tobytes() for n, v in result.variables.items()} == whole
