@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import copy
-import logging
 import tempfile
 from pathlib import Path
 from typing import Any
@@ -139,7 +138,7 @@ def test_every_problem_is_one_line_on_stderr_and_nothing_is_written(text: str) -
         patch.chdir(folder)
         Path("x.toml").write_text(text, encoding="utf-8")
         lines: list[str] = []
-        patch.setattr(logging.StreamHandler, "emit", lambda _, r: lines.append(r.getMessage()))
+        patch.setattr("wakesim.cli._StderrHandler.emit", lambda _, r: lines.append(r.getMessage()))
         assert main(["run", "x.toml"]) == 2
         assert lines == [line.removeprefix("dir/") for line in outcome]
         assert sorted(path.name for path in Path().iterdir()) == ["x.toml"]
