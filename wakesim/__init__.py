@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from wakesim.flow.panels2d import VortexOutline as VortexOutline
     from wakesim.flow.panels3d import SourceHull as SourceHull
     from wakesim.flow.passfield import pass_field as pass_field
+    from wakesim.flow.vortex_sum import induced_velocity as induced_velocity
     from wakesim.outputs.table_reader import open_table as open_table
     from wakesim.run import run as run
     from wakesim.traffic.stationary import shot_noise as shot_noise
@@ -43,6 +44,7 @@ _HOMES = {
     "Claim": "wakesim.energy.claims",
     "Rotor": "wakesim.energy.rotor",
     "SourceHull": "wakesim.flow.panels3d",
+    "induced_velocity": "wakesim.flow.vortex_sum",
     "Vehicle": "wakesim.case.vehicle",
     "VortexOutline": "wakesim.flow.panels2d",
     "catalogue": "wakesim.case.catalogue",
