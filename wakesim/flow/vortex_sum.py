@@ -49,9 +49,9 @@ def induced_velocity(
     Returns
     -------
     (m, 2), m/s
-        Large sums differ from the sum pair by pair by less than 1e-7 of the largest velocity, and
-        of sum |circulation| / (2 pi width) where the vortices cancel. Same bytes for any number of
-        threads. Lengths below 1e-70 of the largest coordinate count as zero.
+        Large sums differ from the sum pair by pair by less than 1e-7 of the largest velocity in
+        the tests; that is no proven bound. Same bytes for any number of threads. Lengths below
+        1e-70 of the largest coordinate or core count as zero.
 
     Raises
     ------
