@@ -7,8 +7,8 @@ induces at (dx, dy) from it, r^2 = dx^2 + dy^2,
     K = [1 - max(0, 1 - r^2/delta^2)^4] / r^2,
 
 exactly the point vortex for r >= delta, and smooth with u = v = 0 at its centre. Few points are
-summed pair by pair (``kernels/vortex_direct``, exact to rounding), many by expansions of groups
-(``kernels/vortex_fmm``, cores included: only groups beyond each other's cores are expanded).
+summed pair by pair (exact to rounding), many by expansions of groups (cores included: only groups
+beyond each other's cores are expanded); see ``kernels/vortex_sums``.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from wakesim.flow.kernels import vortex_direct, vortex_fmm, vortex_tree
+from wakesim.flow.kernels import vortex_sums, vortex_tree
 
 Array = NDArray[np.float64]
 
@@ -128,7 +128,7 @@ def _velocity(problem: _Problem, fast: bool) -> Array:
     strength = _exponent(circulation)
     px, py = np.ldexp(targets.T, -length)
     x, y = np.ldexp(sources.T, -length)
-    core2 = np.maximum(np.ldexp(core, -length) ** 2, vortex_direct.SMALLEST_SQUARED)
+    core2 = np.maximum(np.ldexp(core, -length) ** 2, vortex_sums.SMALLEST_SQUARED)
     vortices = np.stack([x, y, np.ldexp(circulation, -strength), core2, 1.0 / core2])
     re, im = (_through_groups if fast else _pair_by_pair)(px, py, vortices)
     return np.ldexp(np.stack([im, re], axis=1) / (2.0 * math.pi), strength - length)
@@ -142,7 +142,7 @@ def _exponent(values: Array) -> int:
 def _pair_by_pair(px: Array, py: Array, vortices: Array) -> tuple[Array, Array]:
     re, im = np.zeros(px.size), np.zeros(px.size)
     parallel = px.size * vortices.shape[1] > _PARALLEL_PAIRS
-    add = vortex_direct.add_pairs_parallel if parallel else vortex_direct.add_pairs_serial
+    add = vortex_sums.add_pairs_parallel if parallel else vortex_sums.add_pairs_serial
     add(px, py, *vortices, re, im)
     return re, im
 
@@ -159,10 +159,10 @@ def _through_groups(px: Array, py: Array, vortices: Array) -> tuple[Array, Array
         targets = vortex_tree.grow(px[order], py[order], np.zeros(px.size), keys, _LEAF)
     px, py = px[order], py[order]
     pairs = vortex_tree.cell_pairs(targets, sources, _OPENING)
-    multipole = vortex_fmm.multipoles(sources, _leaves(sources), x, y, strength)
-    local = vortex_fmm.local_expansions(targets, sources, pairs.far_start, pairs.far, *multipole)
+    multipole = vortex_sums.multipoles(sources, _leaves(sources), x, y, strength)
+    local = vortex_sums.local_expansions(targets, sources, pairs.far_start, pairs.far, *multipole)
     sums = np.empty((2, px.size))
-    vortex_fmm.leaf_sums(
+    vortex_sums.leaf_sums(
         targets, _leaves(targets), sources, pairs.near_start, pairs.near,
         px, py, vortices, *local, *sums,
     )  # fmt: skip
