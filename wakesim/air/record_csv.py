@@ -14,6 +14,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 from wakesim.case.problems import one_line, shorten
+from wakesim.case.reading import decoded
 from wakesim.case.suggest import closest
 from wakesim.errors import CaseError
 
@@ -151,14 +152,7 @@ def _text(path: str | os.PathLike[str], source: str) -> str:
         raise CaseError(f"{source}: cannot be read: {one_line(str(error))}") from error
     if len(data) > MAX_BYTES:
         raise CaseError(f"{source}: larger than {MAX_BYTES // 1_000_000} MB")
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        raise CaseError(f"{source}:{line}: is not UTF-8 text; save the file as UTF-8") from error
-    if "\0" in text:
-        raise CaseError(f"{source}: is not a text file")
-    return text
+    return decoded(data, source)
 
 
 def _rows(text: str) -> Iterator[tuple[int, list[str]]]:

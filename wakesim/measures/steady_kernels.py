@@ -16,8 +16,6 @@ _FLAGS = {
     "fastmath": {"contract", "arcp", "reassoc", "nsz"},
     "error_model": "numpy",
 }
-OFFSETS = 7  # distinct wander nodes of the rules with 1, 3 and 5 nodes
-RULE_FIRST = np.array([0, 1, 4, 9])
 
 
 @numba.njit(**_FLAGS)

@@ -84,10 +84,6 @@ class Header:
     ignored: tuple[str, ...]
     line: int
 
-    def holder(self, quantity: str, known: Mapping[str, Column]) -> str | None:
-        """The column that holds a quantity, None when there is none."""
-        return next((n for n in self.names if n in known and known[n].quantity == quantity), None)
-
 
 def read_header(
     names: Sequence[str], line: int, known: Mapping[str, Column], problems: Problems

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -210,9 +210,7 @@ def _exceedance(result: Comparison) -> Figure:
     slow = ", slow wind taken off" if result.ambient == "record" else ""
     axes.set_xlabel(f"speed{slow} (m/s)")
     axes.set_ylabel("share of the time above")
-    handles = dict(zip(*axes.get_legend_handles_labels()[::-1], strict=True))
-    style.header_legend(figure, [handles[x] for x in labels], labels)
-    return figure
+    return _in_order(figure, axes, labels)
 
 
 def _spectrum(result: Comparison) -> Figure:
@@ -249,6 +247,11 @@ def _spectrum(result: Comparison) -> Figure:
     style.log_labels(axes.yaxis)
     axes.set_xlabel("frequency f (Hz)")
     axes.set_ylabel("f · S(f) (m²/s²)")
+    return _in_order(figure, axes, labels)
+
+
+def _in_order(figure: Figure, axes: Axes, labels: Sequence[str]) -> Figure:
+    """The figure with the legend of the axes in the order of the labels."""
     handles = dict(zip(*axes.get_legend_handles_labels()[::-1], strict=True))
     style.header_legend(figure, [handles[x] for x in labels], labels)
     return figure

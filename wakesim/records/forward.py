@@ -123,7 +123,7 @@ def forward(
     for j, value in enumerate(values):
         changed = replace(base, constants=replace(base.constants, **{name: float(value)}))
         lines = series.library(scene, changed, cache)
-        field = _walked(scene, expected_lines(lines, errors), acting, start_s, samples, step_s)
+        field = walked(scene, expected_lines(lines, errors), acting, start_s, samples, step_s)
         wake[j], k[j] = field[2], field[3]
         if j == 0:
             pulse = field[:2].copy()
@@ -131,7 +131,7 @@ def forward(
     for t, time_s in enumerate(times):
         parts = scatter_lines(lines, replace(errors, time_s=float(time_s)), respond)
         for c, part in enumerate(parts):
-            scatter[t, c] = _walked(scene, part, acting, start_s, samples, step_s)[3]
+            scatter[t, c] = walked(scene, part, acting, start_s, samples, step_s)[3]
     drift = air.by_class.sum(axis=1)[:, _CENTRE]
     out = ForwardSeries(
         start_s=start_s,
@@ -181,7 +181,7 @@ def _span(passes: Passes, given: tuple[float, float] | None) -> tuple[float, flo
     return float(passes.time_s.min()), float(passes.time_s.max())
 
 
-def _walked(
+def walked(
     scene: Scene, lines: LineLibrary, passes: Passes, start_s: float, samples: int, step_s: float
 ) -> Array:
     """Sum over all passes at the point, (4, samples): pulse u, pulse v, wake u, k."""

@@ -28,18 +28,17 @@ from wakesim.measures import series
 from wakesim.measures.background import Background, background
 from wakesim.measures.series import Scene
 from wakesim.records.anemometer import AnemometerRecord
+from wakesim.records.forward import walked
 from wakesim.records.instrument import SPEED_ONLY, apply_response, recorded, transfer
 from wakesim.records.pass_lines import LogErrors
 from wakesim.traffic.lines import FieldSettings, LineLibrary
 from wakesim.traffic.stream import Passes
-from wakesim.traffic.superpose import superpose
 
 Array = NDArray[np.float64]
 Cache = dict[tuple[object, ...], Array]
 
 FINE_STEP_S, COARSE_STEP_S = 0.025, 0.05
 LONG_S = 7200.0  # beyond this the coarse step is taken
-_CHUNK_S = 600.0
 _CENTRE = 4
 _LARGEST_WANDER_SDS = 3.0
 
@@ -126,9 +125,9 @@ def _drawn(
         rng = np.random.default_rng([scenario.seed, number, window.seed, 11])
         n = math.ceil((window.end_s - window.start_s) / scenario.step_s) + 2
         time = window.start_s + scenario.step_s * np.arange(n)
-        field = _walked(scene, lines, passes, window.start_s, n, scenario.step_s)
-        field[0] += drift[_hours(time, scenario.span_s, hours)]
-        u, v = _with_turbulence(scenario, scene, field, rng)
+        pulse_u, v, wake_u, k = walked(scene, lines, passes, window.start_s, n, scenario.step_s)
+        u = pulse_u + wake_u + drift[_hours(time, scenario.span_s, hours)]
+        u, v = _with_turbulence(scenario, scene, (u, v, np.maximum(k, 0.0)), rng)
         parts.append(_shown(scenario, window, u, v, rng))
     time = np.concatenate([w.time_s for w in windows])
     u, v, speed = (
@@ -161,30 +160,8 @@ def _scattered(scenario: Scenario, number: int) -> Passes:
     return replace(passes, time_s=passes.time_s + errors.time_s * draws[0], wander_m=wander)
 
 
-def _walked(
-    scene: Scene,
-    lines: LineLibrary,
-    passes: Passes,
-    start_s: float,
-    n: int,
-    step_s: float,
-) -> Array:
-    """Along-road, across-road velocity and turbulent energy of all passes, (3, n)."""
-    out = np.empty((3, n))
-    chunk = max(1, round(_CHUNK_S / step_s))
-    for first in range(0, n, chunk):
-        count = min(chunk, n - first)
-        field = superpose(
-            lines, scene.sight_of, passes, len(scene.case.vehicles),
-            start_s + first * step_s, count, step_s,
-        )  # fmt: skip
-        pulse_u, pulse_v, wake_u, k = field[:, :, :, _CENTRE].sum(axis=0).T
-        out[:, first : first + count] = pulse_u + wake_u, pulse_v, np.maximum(k, 0.0)
-    return out
-
-
 def _with_turbulence(
-    scenario: Scenario, scene: Scene, field: Array, rng: np.random.Generator
+    scenario: Scenario, scene: Scene, field: tuple[Array, Array, Array], rng: np.random.Generator
 ) -> tuple[Array, Array]:
     """Velocity components (n,) with wake turbulence and ambient wind."""
     u, v, k = field

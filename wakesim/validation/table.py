@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from wakesim.case.problems import one_line, shorten
+from wakesim.case.reading import decoded
 from wakesim.case.suggest import closest
 from wakesim.errors import CaseError
 
@@ -163,16 +164,7 @@ def _text(path: Path) -> str:
         raise CaseError(f"{_place(path)}: cannot be read: {reason}") from error
     if len(data) > MAX_BYTES:
         raise CaseError(f"{_place(path)}: larger than {MAX_BYTES // 1_000_000} MB")
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        raise CaseError(
-            f"{_place(path)}:{line}: is not UTF-8 text; save the file as UTF-8"
-        ) from error
-    if "\0" in text:
-        raise CaseError(f"{_place(path)}: is not a text file")
-    return text
+    return decoded(data, _place(path))
 
 
 def _near(path: Path) -> str:
