@@ -208,8 +208,7 @@ def _add_compare(command: Callable[..., argparse.ArgumentParser]) -> None:
         "--log-time-error",
         metavar="SECONDS",
         type=float,
-        default=0.0,
-        help="standard deviation of single times in the log (default: 0)",
+        help="standard deviation of single times in the log (default: found from the record)",
     )
     compare.add_argument(
         "--fit", action="store_true", help="fit constants of the model, write fitted-case.toml"

@@ -54,8 +54,18 @@ def no_range(scenario, windows, measure, cache, say):
     return ModelRange(np.zeros(size), np.zeros(size), ())
 
 
-def compared(case, folder, truth, name, log=True, columns="u, v", seed=3, **options):
-    paths = write(folder, case, truth, columns, name, seconds=SECONDS, seed=seed)
+def compared(
+    case, folder, truth, name, log=True, columns="u, v", seed=3, seconds=SECONDS, spoil=None,
+    **options,
+):  # fmt: skip
+    """A comparison with a made-up record; ``spoil`` (u, v, time) -> (u, v, time) changes it."""
+    paths = write(folder, case, truth, columns, name, seconds=seconds, seed=seed)
+    if spoil:
+        head, rows = paths[0].read_text(encoding="utf-8").split("v_m_s\n")
+        time, u, v = np.array([r.split(",") for r in rows.split()], float).T
+        u, v, time = spoil(u, v, time)
+        rows = [f"{t:.4f},{a:.2f},{b:.2f}" for t, a, b in zip(time, u, v, strict=True)]
+        paths[0].write_text(head + "v_m_s\n" + "\n".join(rows), encoding="utf-8")
     inputs = read_inputs(case, paths[0], passes_path=paths[1] if log else None)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(comparison, "model_range", no_range)
@@ -121,6 +131,45 @@ def test_the_residual_of_the_same_world_is_what_the_model_leaves(same_world):
     ratio = c.residual[middle].sum() / c.model_residual[middle].sum()
     assert 0.75 < ratio < 1.33
     assert c.residual[middle].sum() < 0.95 * c.record_density[middle].sum()
+
+
+def test_times_of_the_log_that_scatter_make_no_verdict(case, folder):
+    """A tenth of a second here and there blurs the average pulse, not the physics."""
+    jittered = Truth(**(STILL.__dict__ | {"time_sd_s": 0.05}))
+    found = compared(case, folder, jittered, "jittered", seed=4, seconds=1500.0)
+    assert found.time_error.origin == "record"
+    assert found.time_error.sd_s == pytest.approx(0.05, abs=0.012)
+    low, high = found.time_error.interval_s
+    assert low < 0.05 < high
+    assert by_key(found)["pulse_artic_lorry_eu"].verdict == "agrees"
+    believed = compared(
+        case, folder, jittered, "jittered", seed=4, seconds=1500.0, log_time_error_s=0.0
+    )
+    assert by_key(believed)["pulse_artic_lorry_eu"].verdict == "too high"
+    assert as_plain(found)["log_time_error"]["origin"] == "record"
+
+
+def test_reversed_axes_are_found_and_put_right(case, folder, same_world):
+    """The same record with both components turned round gives the same verdicts."""
+    turned = compared(case, folder, STILL, "turned", spoil=lambda u, v, t: (-u, -v, t))
+    assert turned.clock.axes.tolist() == [[-1.0, 0.0], [0.0, -1.0]]
+    mine, theirs = by_key(same_world), by_key(turned)
+    for key in ("pulse_artic_lorry_eu", "mean_speed", "rms_faster_than_2_s"):
+        assert theirs[key].verdict == mine[key].verdict
+        assert theirs[key].record == pytest.approx(mine[key].record, rel=1e-6)
+    assert any("both reversed" in note for note in turned.notes)
+
+
+@pytest.mark.slow
+def test_a_drifting_clock_gives_the_verdicts_of_a_good_one(case, folder):
+    """200 ppm over an hour: 0.7 s, three times the width of the pulses."""
+    drift = compared(
+        case, folder, STILL, "drift", seed=4, seconds=3590.0,
+        spoil=lambda u, v, t: (u, v, t * 1.0002),
+    )  # fmt: skip
+    assert drift.clock.clock.rate == pytest.approx(2e-4, abs=4e-5)
+    assert drift.time_error.sd_s < 0.05
+    assert by_key(drift)["pulse_artic_lorry_eu"].verdict == "agrees"
 
 
 def test_without_a_log_only_statistics_are_compared(case, folder):

@@ -113,6 +113,15 @@ def test_mistakes(tmp_path: Path, case: Case, text: str, words: str) -> None:
     assert caught.value.problems[0].startswith(str(tmp_path))
 
 
+def test_the_step_of_the_stamps_is_seen(tmp_path: Path, case: Case) -> None:
+    """A log to full seconds has the error of its rounding, and may give two vehicles one time."""
+    for step, digits in ((1.0, 0), (0.1, 1), (0.0, 3)):
+        times = np.round(np.random.default_rng(1).uniform(0.0, 500.0, 40), digits)
+        rows = "".join(f"{t:.3f},suv,near,1,90\n" for t in [*times, *times[: 2 if step else 0]])
+        log = read(tmp_path, case, "time_s,class,carriageway,lane,speed_kmh\n" + rows, record(None))
+        assert log.stamp_step_s == step
+
+
 def test_all_mistakes_at_once(tmp_path: Path, case: Case) -> None:
     with pytest.raises(CaseError) as caught:
         read(tmp_path, case, HEAD + "x,lory,near,9,a\n" + ROW)

@@ -9,6 +9,7 @@ the same averages.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -22,8 +23,9 @@ from wakesim.measures import series
 from wakesim.records.alignment import Alignment, Clock, align
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.curves import Curves, curves
-from wakesim.records.fit import FitResult, fit
+from wakesim.records.fit import FitResult, TimeError, find_time_error, fit
 from wakesim.records.forward import (
+    TIME_ERRORS_S,
     ForwardSeries,
     forward,
     spread_nodes,
@@ -68,6 +70,7 @@ Say = Callable[[float, str], None]
 
 _DRAWS, _FEW_DRAWS = 5, 2  # of the turbulence, for records up to and beyond an hour
 _LARGEST_OFFSET_S = 60.0
+_LONGEST_TO_FIT_S = 3600.0  # of a record, to find the error of the log's times
 
 
 @dataclass(frozen=True)
@@ -88,6 +91,7 @@ class Comparison:
     model: AnemometerRecord
     passes: Passes | None
     clock: Alignment | None
+    time_error: TimeError | None
     judgements: tuple[Judgement, ...]
     points: tuple[PointMetrics, ...]
     signatures: tuple[ClassSignature, ...]
@@ -105,10 +109,11 @@ def compare_record(
     *,
     fitted: bool = False,
     ambient: Ambient = "case",
-    log_time_error_s: float = 0.0,
+    log_time_error_s: float | None = None,
     say: Say = lambda share, text: None,
 ) -> Comparison:
-    """The comparison. ``log_time_error_s``: standard deviation of single times of the log, s.
+    """The comparison. ``log_time_error_s``: standard deviation of single times of the log, s; None
+    to find it from the record.
 
     Raises CaseError with one line when the inputs do not allow it.
     """
@@ -127,9 +132,14 @@ def compare_record(
 class _Work:
     """One comparison on its way."""
 
-    def __init__(self, inputs: Inputs, ambient: Ambient, time_error_s: float, say: Say) -> None:
+    def __init__(
+        self, inputs: Inputs, ambient: Ambient, time_error_s: float | None, say: Say
+    ) -> None:
         self.inputs, self.ambient, self.say = inputs, ambient, say
-        self.errors = LogErrors(time_s=time_error_s)
+        self.errors = LogErrors(time_s=time_error_s or 0.0)
+        self.time_error = None
+        if time_error_s is not None:
+            self.time_error = TimeError(time_error_s, (time_error_s, time_error_s), "given")
         self.notes = [*inputs.case.warnings, *inputs.record.warnings, *inputs.notes]
         self.cache: Cache = {}
         record = inputs.record
@@ -155,10 +165,20 @@ class _Work:
         given = bool(np.any(log.passes.wander_m))
         self.errors = replace(self.errors, lateral_known=given)
         self.say(0.02, "pass fields")
-        model = self._forward(case, log)
+        find = self.time_error is None
+        table = find and self.record.duration_s <= _LONGEST_TO_FIT_S
+        model = self._forward(case, log, time_errors_s=TIME_ERRORS_S if table else None)
         clock = self._aligned(model)
-        found = self._fitted(case, log, clock) if fitted else None
         used = clock.clock if clock.significant else Clock()
+        if find:
+            self.say(0.08, "error of the log's times")
+            self.time_error = self._time_error(case, log, clock, model if table else None)
+            self.errors = replace(self.errors, time_s=self.time_error.sd_s)
+            if table:
+                model = replace(model, time_error_s=self.time_error.sd_s)
+            else:
+                model = self._forward(case, log)
+        found = self._fitted(case, log, clock) if fitted else None
         self.say(0.3, "modelled record")
         record, passes, shift = self._covered(log.passes, model, used)
         scenario = logged_scenario(
@@ -174,8 +194,8 @@ class _Work:
             ),
         )
         other = self._draws(scenario, settings=series.field_settings(other_case))
-        back = shift - used.offset_s
-        sets = self._channels(record, draws, other, model, log, other_case, back)
+        log_time = used.log_time(record.time_s + shift)
+        sets = self._channels(record, draws, other, model, log, other_case, log_time)
         self.say(0.45, "average passes")
         shapes, notes = signatures(record, passes, case, self.inputs.mount, *sets)
         self.notes += notes
@@ -188,32 +208,70 @@ class _Work:
             shapes=shapes, points=points, shift=shift, expected=expected,
         )  # fmt: skip
 
-    def _forward(self, case: Case, log: PassingLog, **options: object) -> ForwardSeries:
+    def _forward(
+        self,
+        case: Case,
+        log: PassingLog,
+        span_s: tuple[float, float] | None = None,
+        **options: object,
+    ) -> ForwardSeries:
+        """The model of the logged passes, over a span of the log's clock (default: the record)."""
         record = self.inputs.record
         respond = linear_response(self.inputs.instrument, float(record.speed_m_s.mean()))
+        start, end = span_s or (-_LARGEST_OFFSET_S, record.duration_s + _LARGEST_OFFSET_S)
         return forward(
-            case, self.inputs.mount, log.passes, -_LARGEST_OFFSET_S,
-            record.duration_s + _LARGEST_OFFSET_S, respond=respond, errors=self.errors,
-            **({"step_s": fine_step(record.duration_s)} | options),
+            case, self.inputs.mount, log.passes, start, end, respond=respond, errors=self.errors,
+            **({"step_s": fine_step(end - start)} | options),
         )  # fmt: skip
 
     def _aligned(self, model: ForwardSeries) -> Alignment:
-        """The log's clock against the record's; a note when it cannot be found."""
-        values = self.record.u_m_s if self.components else self.record.speed_m_s
+        """The log's clock against the record's, whose axes are put right; notes on both."""
+        record = self.record
+        values = [record.u_m_s, record.v_m_s] if self.components else [record.speed_m_s]
         clock = align(
-            self.record.time_s,
+            record.time_s,
             values,  # type: ignore[arg-type]
             model,
             largest_offset_s=_LARGEST_OFFSET_S,
-            speed=not self.components,
+            source=record.path,
         )
         self.notes += clock.notes
+        if self.components:
+            u, v = clock.axes @ np.array(values)
+            self.record = replace(record, u_m_s=u, v_m_s=v)
         if not clock.significant:
             self.notes.append(
                 "the log's clock was left as it is: comparisons of single moments and passes only "
                 "hold if both clocks agree"
             )
         return clock
+
+    def _time_error(
+        self, case: Case, log: PassingLog, clock: Alignment, model: ForwardSeries | None
+    ) -> TimeError:
+        """How far the log's single times are off, from ``model``, tabulated over time errors, or
+        from an hour of a longer record."""
+        rounding = TimeError(log.stamp_step_s / math.sqrt(12.0), (math.nan, math.nan), "stamps")
+        found = rounding
+        if clock.significant:
+            if model is None:
+                start = max(float(clock.clock.log_time(self.record.time_s[:1])[0]), log.span_s[0])
+                span = (start, start + _LONGEST_TO_FIT_S)
+                model = self._forward(case, log, span, time_errors_s=TIME_ERRORS_S)
+            found = find_time_error(
+                self.record, model, clock.clock, self._channels_fitted,
+                self.inputs.instrument.kind in SPEED_ONLY, log.stamp_step_s,
+            )  # fmt: skip
+        if found.origin == "stamps":
+            self.notes.append(
+                "how far the log's single times are off could not be found from the record; taken "
+                f"is the rounding of its stamps, {found.sd_s:.2g} s (--log-time-error to say it)"
+            )
+        return found
+
+    @property
+    def _channels_fitted(self) -> str:
+        return "u, v" if self.components else "speed"
 
     def _fitted(self, case: Case, log: PassingLog, clock: Alignment) -> FitResult | None:
         if not clock.significant:
@@ -222,8 +280,7 @@ class _Work:
         self.say(0.1, "fit")
         model = self._forward(case, log, spreads=spread_nodes(case))
         return fit(
-            self.inputs.record, model, clock=clock.clock,
-            components="u, v" if self.components else "speed",
+            self.record, model, clock=clock.clock, components=self._channels_fitted,
             scalar_average=self.inputs.instrument.kind in SPEED_ONLY,
         )  # fmt: skip
 
@@ -252,7 +309,7 @@ class _Work:
                 f"{self.inputs.case.model.wake_memory_s:g} s of traffic is logged, or none after"
             )
         shift = float(self.record.time_s[inside][0])
-        moved = replace(passes, time_s=passes.time_s + clock.offset_s - shift)
+        moved = replace(passes, time_s=clock.record_time(passes.time_s) - shift)
         return taken(self.record, inside), moved, shift
 
     # --- without a log --------------------------------------------------------------------------
@@ -287,7 +344,7 @@ class _Work:
         model: ForwardSeries,
         log: PassingLog,
         other_case: Case,
-        back_s: float,
+        log_time_s: Array,
     ) -> tuple[dict[str, Array], dict[str, Array], dict[str, Array]]:
         """Channels (n,) for average passes: measured, model, model with the other family.
 
@@ -302,8 +359,8 @@ class _Work:
         out = []
         for found in (model, self._forward(other_case, log)):
             u, v = found.mean()
-            grid, at = found.time_s, record.time_s + back_s
-            out.append({"u": np.interp(at, grid, u), "v": np.interp(at, grid, v)})
+            grid = found.time_s
+            out.append({n: np.interp(log_time_s, grid, x) for n, x in (("u", u), ("v", v))})
         return {"u": record.u_m_s, "v": record.v_m_s}, out[0], out[1]
 
     def _finish(
@@ -351,7 +408,8 @@ class _Work:
             judged += shape.judgements if matched else map(unmatched, shape.judgements)
         return Comparison(
             inputs=self.inputs, case=case, ambient=self.ambient, record=seen[0], shift_s=shift,
-            model=seen[1][0], passes=passes, clock=clock, judgements=tuple(judged), points=points,
+            model=seen[1][0], passes=passes, clock=clock, time_error=self.time_error,
+            judgements=tuple(judged), points=points,
             signatures=tuple(shapes or ()), curves=shown.with_range(spread, len(QUANTITIES)),
             spread=spread, pair=pair, fit=found, simulated_s=scenario.duration_s,
             hours=tuple(sorted({w.seed for w in scenario.windows})) if clock is None else (),

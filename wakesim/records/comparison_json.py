@@ -13,9 +13,12 @@ log              null without one: path, sha256, passes (by class)
 mount            name, offset_m, height_m (of the instrument), cut_in_m_s
 instrument       kind and keys as in [instrument]
 ambient          "case" or "record": where the slow wind of the comparison comes from
-clock            null without a log: offset_s (of the record's clock ahead of the log's),
-                 offset_interval_s, correlation, chance (probability of such a peak by accident),
-                 significant, applied
+clock            null without a log: offset_s (of the record's clock ahead of the log's, at half
+                 time), offset_interval_s, rate (1e-6: the record's runs 1 ppm fast), rate_interval,
+                 correlation, chance (probability of such a peak by accident), significant, applied,
+                 axes (rows: along and across the road; columns: recorded u and v)
+log_time_error   null without a log: sd_s (of single times), interval_s, origin ("given", "record":
+                 found from it, "stamps": their rounding alone)
 blocks           number of blocks behind the sampling intervals, and block_s
 simulated_s      time of the modelled record
 hours            clock hours simulated without a log
@@ -103,6 +106,7 @@ def as_plain(result: Comparison, files: Sequence[str] = ()) -> dict[str, Any]:
             "instrument": inputs.instrument.model_dump(),
             "ambient": result.ambient,
             "clock": _clock(result),
+            "log_time_error": None if result.time_error is None else asdict(result.time_error),
             "blocks": {"number": result.pair.blocks, "block_s": result.pair.block_s},
             "simulated_s": result.simulated_s,
             "hours": result.hours,
@@ -169,10 +173,13 @@ def _clock(result: Comparison) -> dict[str, Any] | None:
     return {
         "offset_s": clock.clock.offset_s,
         "offset_interval_s": clock.offset_interval_s,
+        "rate": clock.clock.rate,
+        "rate_interval": clock.rate_interval,
         "correlation": clock.correlation,
         "chance": clock.chance,
         "significant": bool(clock.significant),
         "applied": bool(clock.significant),
+        "axes": clock.axes.tolist(),
     }
 
 

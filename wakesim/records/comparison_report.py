@@ -13,6 +13,7 @@ from wakesim.outputs.page import environment, provenance_rows
 from wakesim.outputs.report import inline_svg
 from wakesim.outputs.wording import interval, number, place, significant
 from wakesim.records import words
+from wakesim.records.alignment import Alignment, axes_words
 from wakesim.records.comparison import Comparison
 from wakesim.records.comparison_json import method, provenance
 from wakesim.records.fit import FitResult
@@ -100,13 +101,43 @@ def _clock_words(result: Comparison) -> str:
         f"{number(clock.correlation)})"
     )
     if clock.significant:
-        if low <= 0.0 <= high:
-            return f"Clocks agree: the record's is ahead of the log's by {found}; taken out."
-        return f"The record's clock is ahead of the log's by {found}; taken out."
+        begin = "Clocks agree: the" if low <= 0.0 <= high and not clock.clock.rate else "The"
+        return (
+            f"{begin} record's clock is ahead of the log's by {found}; taken out.{_drift(clock)}"
+            f"{_axes(clock)}{_times(result)}"
+        )
     return (
         f"NO MATCH of the clocks of log and record: the best offset, {found}, is not significant "
         "and was not applied."
     )
+
+
+def _drift(clock: Alignment) -> str:
+    rate = 1e6 * clock.clock.rate
+    if not rate:
+        return ""
+    low, high = (1e6 * end for end in clock.rate_interval)
+    side = "gains" if rate > 0.0 else "loses"
+    ends = sorted((abs(low), abs(high)))
+    return f" It {side} {abs(rate):.0f} ppm ({ends[0]:.0f} to {ends[1]:.0f}); taken out."
+
+
+def _axes(clock: Alignment) -> str:
+    words = axes_words(clock.axes)
+    return f" The passes show that {words}; put right." if words else ""
+
+
+def _times(result: Comparison) -> str:
+    error = result.time_error
+    if error is None:
+        return ""
+    origin = {
+        "given": "as given",
+        "record": f"found from the record, {ends(error.interval_s)} s",
+        "stamps": "the rounding of its stamps",
+    }[error.origin]
+    size = significant(error.sd_s, 2)
+    return f" Single times of the log are off by {size} s (standard deviation; {origin})."
 
 
 def fit_notes(fit: FitResult, left_out: Sequence[str]) -> list[str]:

@@ -47,7 +47,8 @@ class FitResult:
 
     ``correlation`` (k, k) of the estimates ``names``. ``clock`` is the one used, its offset
     refined, with the interval ``clock_interval_s``; ``time_error_s`` the standard deviation of the
-    log's single times, found or assumed. ``explained``: share of the record's
+    log's single times, found or assumed, with the interval ``time_error_interval_s`` (NaN where
+    assumed). ``explained``: share of the record's
     variance, slow wind aside, that the mean model makes up (negative: worse than none).
     ``background_sd_m_s``: median of the ambient turbulence and noise. ``components``: "u, v" or
     "speed". ``counts``: logged passes of each class.
@@ -59,6 +60,7 @@ class FitResult:
     clock: Clock
     clock_interval_s: tuple[float, float]
     time_error_s: float
+    time_error_interval_s: tuple[float, float]
     explained: float
     background_sd_m_s: float
     components: str
@@ -70,6 +72,19 @@ class FitResult:
     converged: bool
     notes: tuple[str, ...]
     record_path: str = ""
+
+
+@dataclass(frozen=True)
+class TimeError:
+    """How far single times of the log are off, standard deviation, s, with its 90 % interval.
+
+    ``origin``: "given", "record" (found with the fit) or "stamps" (their rounding alone, where the
+    record does not tell; the interval is NaN).
+    """
+
+    sd_s: float
+    interval_s: tuple[float, float]
+    origin: str
 
 
 def held_constant(name: str, model: ForwardSeries) -> FittedConstant:

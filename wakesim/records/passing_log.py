@@ -38,6 +38,10 @@ Array = NDArray[np.float64]
 MOST_PASSES = 2_000_000
 _WHAT = "a passing log"
 _CLOSE_S = 0.2
+_STAMP_STEPS_S = (60.0, 10.0, 5.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01)
+_SAME_S = 1e-4
+_FEWEST_STAMPS = 5  # different ones, fewer may have a step by chance
+_COARSE_STAMPS_S = 0.1  # at which vehicles that follow closely may have the same time
 
 
 @dataclass(frozen=True)
@@ -47,13 +51,14 @@ class PassingLog:
     ``passes`` index the lanes of the road and the vehicles of ``case``: the case that was given,
     with the catalogue's vehicles that only the log names added at the end. ``span_s`` is the time
     of the first and of the last pass on the record's clock, s. ``counts`` has the passes of each
-    class.
+    class. ``stamp_step_s`` is the step that the times are written in, 0 when finer than 10 ms.
     """
 
     passes: Passes
     case: Case
     span_s: tuple[float, float]
     counts: dict[str, int]
+    stamp_step_s: float
     path: str
     sha256: str
     warnings: tuple[str, ...] = field(default=())
@@ -146,6 +151,7 @@ def _placed(
         case=wider,
         span_s=(float(time[0]), float(time[-1])),
         counts={name: n for name, n in zip(wider.vehicles, counts, strict=True) if n},
+        stamp_step_s=stamp_step(time),
         path=path,
         sha256=digest,
         warnings=tuple(_doubts(passes, inside, wider, record, header)),
@@ -160,8 +166,20 @@ def _with_classes(case: Case, names: Sequence[str]) -> Case:
     return replace(case, vehicles={**case.vehicles, **more}) if more else case
 
 
+def stamp_step(time_s: Array) -> float:
+    """The step, s, that times (n,) in order are multiples of from the first on; 0 for none."""
+    since = np.unique(time_s - time_s[0])
+    for step in _STAMP_STEPS_S if since.size >= _FEWEST_STAMPS else ():
+        whole = since / step
+        if np.max(np.abs(whole - np.round(whole))) * step < _SAME_S:
+            return step
+    return 0.0
+
+
 def _check_doubles(passes: Passes, lines: NDArray[np.int64], case: Case, source: str) -> None:
-    """No two vehicles at the same place and time. Raises CaseError."""
+    """No two vehicles at the same place and time, unless stamps are coarse. Raises CaseError."""
+    if stamp_step(passes.time_s) >= _COARSE_STAMPS_S:
+        return
     order = np.lexsort((passes.time_s, passes.lane))
     same = (np.diff(passes.lane[order]) == 0) & (np.diff(passes.time_s[order]) == 0.0)
     found = []

@@ -34,13 +34,12 @@ def logged_scenario(
     """The logged vehicles at the samples of ``record``; ``passes`` are those of the log on its
     clock."""
     scene = logged_scene(case, inputs.mount, log.passes, log.span_s)
-    offset = float(passes.time_s[0] - log.passes.time_s[0])
     assert case.traffic is not None
     return Scenario(
         scene=scene,
         settings=series.field_settings(case),
         passes=passes,
-        span_s=(log.span_s[0] + offset, log.span_s[1] + offset),
+        span_s=(float(passes.time_s.min()), float(passes.time_s.max())),
         windows=windows_of(record.time_s, GAP_S),
         instrument=inputs.instrument,
         step_s=fine_step(record.duration_s),
