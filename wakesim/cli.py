@@ -199,6 +199,33 @@ def _add_compare(command: Callable[..., argparse.ArgumentParser]) -> None:
         "--time-zone", metavar="ZONE", help="of times without offset: Europe/Berlin or +01:00"
     )
     compare.add_argument(
+        "--column",
+        metavar="KEY=NAME",
+        action="append",
+        default=[],
+        help="column NAME of a file holds KEY, as u_m_s=Ux; again for further columns",
+    )
+    compare.add_argument(
+        "--missing",
+        metavar="MARK",
+        action="append",
+        default=[],
+        help="what stands for a missing value, as --missing=-999; again for further marks",
+    )
+    compare.add_argument(
+        "--date-order",
+        choices=["dmy", "mdy"],
+        default="",
+        help="what comes first in dates that do not say: the day (dmy) or the month (mdy)",
+    )
+    compare.add_argument(
+        "--header-line",
+        metavar="N",
+        type=_positive,
+        default=0,
+        help="line of the record that names its columns (default: found)",
+    )
+    compare.add_argument(
         "--ambient",
         choices=["case", "record"],
         default="case",
@@ -366,15 +393,20 @@ def _validate(options: argparse.Namespace) -> int:
 
 def _compare(options: argparse.Namespace) -> int:
     from wakesim.case.load import load_case
+    from wakesim.records.logger_file import opened_file
     from wakesim.records.publish import check_target, save
 
     case = load_case(options.case)
     folder = Path(options.output or Path("out", f"compare-{Path(options.record).stem}"))
     check_target(folder, options.force)
+    for path in (options.record, options.passes):
+        if path is not None:
+            opened_file(path, "a table of text").close()
 
     from wakesim.records.comparison import compare_record  # the heavy part starts here
     from wakesim.records.comparison_report import printed
     from wakesim.records.inputs import read_inputs
+    from wakesim.records.logger_cells import ReadOptions, column_names
 
     inputs = read_inputs(
         case,
@@ -384,7 +416,13 @@ def _compare(options: argparse.Namespace) -> int:
         mount=options.mount,
         road_bearing_deg=options.road_bearing,
         mount_side=options.mount_side,
-        time_zone=options.time_zone,
+        options=ReadOptions(
+            time_zone=options.time_zone,
+            missing=tuple(options.missing),
+            columns=column_names(options.column),
+            date_order=options.date_order,
+            header_line=options.header_line,
+        ),
     )
     with _progress(options.quiet) as report:
         result = compare_record(

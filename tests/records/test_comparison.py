@@ -20,6 +20,7 @@ from wakesim.records.comparison_json import as_plain
 from wakesim.records.comparison_report import answer
 from wakesim.records.inputs import chosen_mount, read_inputs
 from wakesim.records.judgement import judge, judge_difference
+from wakesim.records.logger_cells import ReadOptions
 from wakesim.records.model_range import ModelRange
 from wakesim.records.quantities import QUANTITIES, compare, without_slow
 from wakesim.records.scenarios import shortest_run
@@ -133,6 +134,7 @@ def test_the_residual_of_the_same_world_is_what_the_model_leaves(same_world):
     assert c.residual[middle].sum() < 0.95 * c.record_density[middle].sum()
 
 
+@pytest.mark.slow
 def test_times_of_the_log_that_scatter_make_no_verdict(case, folder):
     """A tenth of a second here and there blurs the average pulse, not the physics."""
     jittered = Truth(**(STILL.__dict__ | {"time_sd_s": 0.05}))
@@ -222,6 +224,25 @@ def test_a_speed_alone_is_compared_but_not_freed_of_the_wind(case, folder):
     assert {c for s in result.signatures for c in s.curves} <= {"speed"}
     with pytest.raises(CaseError, match="--ambient record needs u_m_s"):
         compare_record(result.inputs, ambient="record")
+
+
+def test_a_slow_cup_held_against_a_sonic_says_so(case, folder, same_world):
+    """The case describes a sonic with means of 0.1 s."""
+    assert same_world.inputs.other_instrument == ""
+    paths = write(folder, case, STILL, "speed", "cup", seconds=SECONDS, seed=3)
+    lines = paths[0].read_text(encoding="utf-8").splitlines()
+    time, speed = np.array([line.split(",") for line in lines[3:]], float).T
+    whole = np.isclose(time % 1.0, 0.0, atol=0.01) | np.isclose(time % 1.0, 1.0, atol=0.01)
+    starting = np.where(speed < 0.4, 0.0, np.round(speed, 1))
+    text = [f"{t:.1f},{s:.1f}" for t, s in zip(time[whole], starting[whole], strict=True)]
+    paths[0].write_text("\n".join([*lines[:3], *text]), encoding="utf-8")
+    told = read_inputs(case, paths[0]).other_instrument
+    for word in ("sonic", "every 1 s", "a speed alone", "exactly 0 m/s", "--instrument"):
+        assert word in told
+    right = folder / "cup.toml"
+    right.write_text('kind = "cup"\naveraging_s = 1.0\ndistance_constant_m = 2.5\n'
+                     "starting_speed_m_s = 0.4\n", encoding="utf-8")  # fmt: skip
+    assert read_inputs(case, paths[0], instrument_path=right).other_instrument == ""
 
 
 def test_nonsense_is_refused(case, folder, same_world):
@@ -355,7 +376,7 @@ def test_clock_hours_are_those_of_the_place(tmp_path, case, stamp, zone, first):
         lines.append(f"{text}{tail},{1 + 0.01 * (i % 7):.2f}")
     path = tmp_path / "r.csv"
     path.write_text("\n".join(lines), encoding="utf-8")
-    inputs = read_inputs(case, path, time_zone=zone)
+    inputs = read_inputs(case, path, options=ReadOptions(time_zone=zone))
     assert inputs.hours[[0, -1]].tolist() == [first, first + 1]
     assert np.mean(inputs.hours == first) == pytest.approx(0.5, abs=0.001)
 

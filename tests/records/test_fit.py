@@ -14,9 +14,10 @@ from synthetic_record import Site, Truth
 
 from wakesim.case.load import load_case, load_case_text
 from wakesim.errors import CaseError, OutputError
+from wakesim.records.alignment import Clock
 from wakesim.records.blocks import Cells, jackknife, student
-from wakesim.records.fit import PARAMETERS, FittedConstant, fit, write_case
-from wakesim.records.forward import spread_nodes
+from wakesim.records.fit import PARAMETERS, FittedConstant, find_time_error, fit, write_case
+from wakesim.records.forward import TIME_ERRORS_S, spread_nodes
 from wakesim.records.pass_lines import LogErrors
 
 NAMES = ("pulse_factor", "couple_spread", "turbulence_factor")
@@ -130,6 +131,29 @@ def test_a_wrong_log_error_would_bias_the_pulse():
     assert believed.constants["pulse_factor"].high < Truth.pulse
     constant = found().constants["pulse_factor"]
     assert constant.low < Truth.pulse < constant.high
+
+
+@pytest.mark.parametrize("true_s", [0.0, 0.1])
+def test_the_scatter_of_the_logs_times_is_found(true_s):
+    """With pulses and turbulence of other strength than the model's."""
+    here = Site(SECONDS, truth=replace(Truth(), time_sd_s=true_s, spread=1.1))
+    of = here.forward(
+        margin_s=5.0, errors=LogErrors(), spreads=None, time_errors_s=TIME_ERRORS_S
+    )  # fmt: skip
+    errors = []
+    for seed in range(2):
+        record = here.record(seed)
+        one = find_time_error(record, of, Clock(), "u, v", False, 0.0)
+        assert one.origin == "record"
+        assert one.interval_s[0] <= one.sd_s <= one.interval_s[1]
+        errors.append(one.sd_s - true_s)
+    assert np.abs(errors).max() < 0.03 + 0.15 * true_s
+    # never below the rounding of the stamps, which is all that a short record tells
+    assert find_time_error(record, of, Clock(), "u, v", False, 1.0).sd_s >= 1.0 / math.sqrt(12.0)
+    short = replace(
+        record, **{n: getattr(record, n)[:900] for n in ("time_s", "speed_m_s", "u_m_s", "v_m_s")}
+    )
+    assert find_time_error(short, of, Clock(), "u, v", False, 0.1).origin == "stamps"
 
 
 def test_more_record_means_narrower_intervals():

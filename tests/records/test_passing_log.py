@@ -90,7 +90,7 @@ ROW = "2025-06-01T08:00:20Z,suv,near,1,90\n"
         ("time,class,lane\n", ":1: column 'speed_kmh' (or _mph, _m_s) is missing"),
         ("time,vehicle,lane,speed_kmh\n", "unknown column 'vehicle'; did you mean 'class'?"),
         ("time,class,lane,speed\n", "unknown column 'speed'; did you mean 'speed_kmh'?"),
-        ("time_s,class,lane,speed_kmh\n", "the anemometer's file has time; both need the same"),
+        ("time_s,class,lane,speed_kmh\n1,suv,near 1,90\n", "file has a date and time; both need"),
         (HEAD + ROW.replace("suv", "coch"), ":2: class: unknown vehicle 'coch'; did you mean"),
         (HEAD + ROW.replace("near", "nearr"), "is none of the road; did you mean 'near'?"),
         (HEAD + ROW.replace(",1,", ",3,"), 'lane = "3": must be a lane of the road: near 1'),

@@ -12,6 +12,7 @@ record           path, sha256, start_utc (null: seconds on a clock), duration_s 
 log              null without one: path, sha256, passes (by class)
 mount            name, offset_m, height_m (of the instrument), cut_in_m_s
 instrument       kind and keys as in [instrument]
+other_instrument why the record looks like that of another one, "" when it does not
 ambient          "case" or "record": where the slow wind of the comparison comes from
 clock            null without a log: offset_s (of the record's clock ahead of the log's, at half
                  time), offset_interval_s, rate (1e-6: the record's runs 1 ppm fast), rate_interval,
@@ -104,6 +105,7 @@ def as_plain(result: Comparison, files: Sequence[str] = ()) -> dict[str, Any]:
                 "cut_in_m_s": mount.cut_in_m_s,
             },
             "instrument": inputs.instrument.model_dump(),
+            "other_instrument": inputs.other_instrument,
             "ambient": result.ambient,
             "clock": _clock(result),
             "log_time_error": None if result.time_error is None else asdict(result.time_error),

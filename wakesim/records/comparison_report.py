@@ -76,6 +76,8 @@ def answer(result: Comparison) -> list[str]:
         if key in counts
     ]
     out = [f"Of {total} quantities: {', '.join(parts)}."]
+    if result.inputs.other_instrument:
+        out.append(f"Take care: {result.inputs.other_instrument}.")
     main = next(j for j in result.judgements if j.key == "effective_speed")
     out.append(
         f"{main.words.capitalize()}: record {significant(main.record)} m/s "

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
@@ -22,10 +21,11 @@ from wakesim.case.suggest import closest
 from wakesim.errors import CaseError
 from wakesim.records.anemometer import AnemometerRecord, read_anemometer
 from wakesim.records.instrument import instrument_mount, read_instrument
+from wakesim.records.logger_cells import ReadOptions
 from wakesim.records.passing_log import PassingLog, read_passing_log
+from wakesim.records.record_checks import other_instrument
 
 _HEAD_BYTES = 65536
-_OFFSET = re.compile(r"^\s*\"?\d{4}-\d\d-\d\d[T ][\d:.,]+\s*(Z|[+-]\d\d:?\d\d)", re.MULTILINE)
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,8 @@ class Inputs:
     """Everything a comparison needs, read and checked.
 
     ``mount`` is where the instrument hangs. ``hours`` (n,) is the local clock hour of each sample,
-    None for a record without moments. ``notes`` says what was taken for granted.
+    None for a record without moments. ``notes`` says what was taken for granted,
+    ``other_instrument`` why the record may be that of another one than the described, "" if not.
     """
 
     case: Case
@@ -44,6 +45,7 @@ class Inputs:
     hours: NDArray[np.int64] | None
     invented: bool
     notes: tuple[str, ...]
+    other_instrument: str = ""
 
 
 def read_inputs(
@@ -55,7 +57,7 @@ def read_inputs(
     mount: str | None = None,
     road_bearing_deg: float | None = None,
     mount_side: Literal["left", "right"] = "left",
-    time_zone: str | None = None,
+    options: ReadOptions = ReadOptions(),  # noqa: B008
 ) -> Inputs:
     """Read record, log and instrument for a loaded case.
 
@@ -71,10 +73,13 @@ def read_inputs(
     record = read_anemometer(
         record_path,
         road_bearing_deg=road_bearing_deg,
-        time_zone=time_zone,
         mount_side=mount_side,
+        options=options,
     )
-    notes = []
+    notes, doubt = [], ""
+    if given is not None:
+        has_both = record.u_m_s is not None and record.v_m_s is not None
+        doubt = other_instrument(record.speed_m_s, record.dt_s, has_both, given)
     if given is None:
         given = Instrument(kind="other", averaging_s=round(record.dt_s, 6))
         notes.append(
@@ -84,8 +89,8 @@ def read_inputs(
     if passes_path is None:
         log = None
     else:
-        log = read_passing_log(passes_path, case, record, time_zone=time_zone)
-    hours, note = _local_hours(record, time_zone)
+        log = read_passing_log(passes_path, case, record, options=replace(options, header_line=0))
+    hours, note = _local_hours(record, options.time_zone)
     return Inputs(
         case=case,
         record=record,
@@ -95,6 +100,7 @@ def read_inputs(
         hours=hours,
         invented=case.invented_data or _says_invented(record_path),
         notes=(*notes, *note),
+        other_instrument=doubt,
     )
 
 
@@ -138,17 +144,12 @@ def _local_hours(
     if time_zone is not None:
         start = record.start.astimezone(zone(time_zone))
     else:
-        found = _OFFSET.search(_head(record.path))
-        text = "Z" if found is None else found[1]
-        if text == "Z":
-            start = record.start
+        start = record.start + timedelta(minutes=record.offset_min or 0)
+        if not record.offset_min:
             note = (
                 "the record's times are in UTC and taken as the place's clock hours; say the time "
                 "zone if they differ",
             )
-        else:
-            minutes = int(text[1:3]) * 60 + int(text[-2:])
-            start = record.start + timedelta(minutes=minutes if text[0] == "+" else -minutes)
     seconds = start.hour * 3600.0 + start.minute * 60.0 + start.second
     return np.floor((seconds + record.time_s) / 3600.0).astype(np.int64) % 24, note
 
