@@ -17,6 +17,7 @@ from wakesim.errors import CaseError, OutputError
 from wakesim.records.alignment import Clock
 from wakesim.records.blocks import Cells, jackknife, student
 from wakesim.records.fit import PARAMETERS, FittedConstant, find_time_error, fit, write_case
+from wakesim.records.fitted_case import fitted_text
 from wakesim.records.forward import TIME_ERRORS_S, spread_nodes
 from wakesim.records.pass_lines import LogErrors
 
@@ -193,10 +194,24 @@ def test_a_record_that_says_nothing_gets_no_interval():
     result = fit(far.record(0), far.forward(margin_s=5.0))
     for name in ("couple_spread", "turbulence_factor"):
         constant = result.constants[name]
-        assert constant.status in ("not identified", "at bound"), name
+        assert constant.status in ("not identified", "cannot be fitted"), name
         assert math.isnan(constant.low)
         assert constant.note
         assert any(note.startswith(name) for note in result.notes)
+
+
+def test_a_factor_outside_its_range_is_no_number():
+    """A record whose components are both reversed asks for pulses of the other sign."""
+    record = site().record(0)
+    turned = replace(record, u_m_s=-record.u_m_s, v_m_s=-record.v_m_s)
+    constant = fit(turned, model()).constants["pulse_factor"]
+    assert constant.status == "cannot be fitted"
+    assert math.isnan(constant.value)
+    assert math.isnan(constant.low)
+    assert "below 0" in constant.note
+    case = load_case_text(PLAIN, "mine.toml")
+    _, left_out = fitted_text(case, fit(turned, model()))
+    assert any("pulse_factor: cannot be fitted" in text for text in left_out)
 
 
 def test_few_passes_of_a_class_are_said():

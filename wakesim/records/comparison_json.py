@@ -37,9 +37,9 @@ metrics          list: key, words, n, fractional_bias, nmse, fac2, correlation, 
                  where not defined, and intervals (object of the same names)
 signatures       list: vehicle, label, lane, passes, candidates, clear_before_s, clear_after_s
 variants         list: parameter, setting, and change (of the quantities, by key)
-fit              null without --fit: constants (list of name, value, interval, case_value, status,
-                 effective_blocks, note), correlation (matrix in the order of names), names,
-                 explained, background_sd_m_s, converged, clock_offset_s, clock_interval_s, notes
+fit              null without --fit: constants (list of name, value (null when it cannot be fitted),
+                 interval, case_value, status, effective_blocks, note), correlation (matrix in the
+                 order of names), names, explained, background_sd_m_s, converged, clock_offset_s, clock_interval_s, notes
 needs_log        sentences: what only a passing log allows (empty with one)
 notes            sentences: what is doubtful, left out or assumed
 method, limits, cautions   sentences

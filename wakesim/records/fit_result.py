@@ -26,7 +26,8 @@ _PULSE_RANGE = (0.0, 3.0)
 class FittedConstant:
     """One constant: its value, its 90 % interval (NaN when there is none to give), the case's own.
 
-    ``status``: "fitted", "at bound", "not identified" or "held". ``effective_blocks``: blocks of
+    ``status``: "fitted", "cannot be fitted" (the best value lies at or beyond the end of the
+    allowed range: no value is given), "not identified" or "held". ``effective_blocks``: blocks of
     the record it rests on. ``note`` says what is wrong, in plain words.
     """
 
@@ -127,8 +128,13 @@ def fitted_constant(
     elif low <= least and high >= most:
         status, note = "not identified", "the record allows every value of its range"
     elif not least * (1 + 1e-6) < value < most * (1 - 1e-6):
-        status = "at bound"
-        note = f"the best value is at or beyond the end of the allowed range, {least:g} to {most:g}"
+        status, end = "cannot be fitted", least if value < most * (1 - 1e-6) else most
+        side = "below" if end == least else "above"
+        note = (
+            f"the best value lies at or {side} {end:g}, the end of the allowed range of {least:g} "
+            f"to {most:g}: record and model are not of the same kind here"
+        )
+        value = math.nan
     elif low < least or high > most:
         note = f"the interval is cut at the end of the allowed range, {least:g} to {most:g}"
         low, high = max(low, least), min(high, most)
