@@ -232,6 +232,28 @@ def _add_compare(command: Callable[..., argparse.ArgumentParser]) -> None:
         help="slow wind: the case's (default), or the record's, which takes it off both",
     )
     compare.add_argument(
+        "--ambient-mast",
+        metavar="RECORD",
+        help="record of a mast out of the traffic's reach, whose wind is the ambient one (CSV)",
+    )
+    compare.add_argument(
+        "--ambient-height",
+        metavar="METRES",
+        type=float,
+        help="height of the ambient mast (default: the reference height of the case's wind, or 3)",
+    )
+    compare.add_argument(
+        "--second",
+        metavar="RECORD",
+        help="record of a second anemometer at another height, for the profile of the wake (CSV)",
+    )
+    compare.add_argument(
+        "--second-instrument", metavar="FILE", help="[instrument] of the second one, with height_m"
+    )
+    compare.add_argument(
+        "--second-mount", metavar="NAME", help="mount of the case at which the second one stood"
+    )
+    compare.add_argument(
         "--log-time-error",
         metavar="SECONDS",
         type=float,
@@ -399,13 +421,13 @@ def _compare(options: argparse.Namespace) -> int:
     case = load_case(options.case)
     folder = Path(options.output or Path("out", f"compare-{Path(options.record).stem}"))
     check_target(folder, options.force)
-    for path in (options.record, options.passes):
+    for path in (options.record, options.passes, options.second, options.ambient_mast):
         if path is not None:
             opened_file(path, "a table of text").close()
 
     from wakesim.records.comparison import compare_record  # the heavy part starts here
     from wakesim.records.comparison_report import printed
-    from wakesim.records.inputs import read_inputs
+    from wakesim.records.inputs import Beside, read_inputs
     from wakesim.records.logger_cells import ReadOptions, column_names
 
     inputs = read_inputs(
@@ -422,6 +444,13 @@ def _compare(options: argparse.Namespace) -> int:
             columns=column_names(options.column),
             date_order=options.date_order,
             header_line=options.header_line,
+        ),
+        beside=Beside(
+            second=options.second,
+            second_instrument=options.second_instrument,
+            second_mount=options.second_mount,
+            mast=options.ambient_mast,
+            mast_height_m=options.ambient_height,
         ),
     )
     with _progress(options.quiet) as report:

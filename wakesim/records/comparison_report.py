@@ -172,6 +172,16 @@ def _inputs(result: Comparison) -> list[tuple[str, str]]:
         ),
         ("instrument", _instrument(instrument.model_dump(exclude_defaults=True))),
     ]
+    if inputs.second is not None:
+        at = inputs.second.mount
+        where = f"y = {place(at.offset_m)} m, {place(at.height_m)} m above the road"
+        rows.append(("second anemometer", f"{inputs.second.record.path}: {where}"))
+    wind = result.case.air.wind
+    if inputs.mast is not None and wind is not None:
+        mean = f"{number(wind.speed_m_s)} m/s towards {number(wind.angle_deg, 0)}°"
+        height = place(inputs.mast.height_m)
+        text = f"{inputs.mast.record.path}: {height} m high; {mean} (0°: along +x)"
+        rows.append(("ambient mast", text))
     if inputs.log is not None:
         counts = ", ".join(f"{n} {name}" for name, n in inputs.log.counts.items())
         rows.append(("passing log", f"{inputs.log.path}: {counts}"))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
@@ -15,17 +15,44 @@ from numpy.typing import NDArray
 from wakesim.air.record_times import zone
 from wakesim.case.instrument import Instrument
 from wakesim.case.mounts import Mount
-from wakesim.case.problems import shorten
+from wakesim.case.problems import one_line, shorten
 from wakesim.case.schema import Case
 from wakesim.case.suggest import closest
 from wakesim.errors import CaseError
+from wakesim.records.ambient_mast import AmbientMast, known_at
 from wakesim.records.anemometer import AnemometerRecord, read_anemometer
-from wakesim.records.instrument import instrument_mount, read_instrument
+from wakesim.records.instrument import SPEED_ONLY, instrument_mount, read_instrument
 from wakesim.records.logger_cells import ReadOptions
 from wakesim.records.passing_log import PassingLog, read_passing_log
 from wakesim.records.record_checks import other_instrument
 
 _HEAD_BYTES = 65536
+_MAST_M = 3.0  # height of an ambient mast where nothing is said
+_LOWEST_MAST_M, _HIGHEST_MAST_M = 0.5, 200.0
+
+
+@dataclass(frozen=True)
+class Anemometer:
+    """An anemometer's record with the log on its clock, and where and what it was."""
+
+    record: AnemometerRecord
+    log: PassingLog
+    mount: Mount
+    instrument: Instrument
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What may be given beside a record: a second anemometer and an ambient mast (paths).
+
+    The second one hangs at ``second_mount``, or where its [instrument] says.
+    """
+
+    second: str | None = None
+    second_instrument: str | None = None
+    second_mount: str | None = None
+    mast: str | None = None
+    mast_height_m: float | None = None
 
 
 @dataclass(frozen=True)
@@ -35,6 +62,7 @@ class Inputs:
     ``mount`` is where the instrument hangs. ``hours`` (n,) is the local clock hour of each sample,
     None for a record without moments. ``notes`` says what was taken for granted,
     ``other_instrument`` why the record may be that of another one than the described, "" if not.
+    ``second`` is an anemometer at another height, ``mast`` one out of the traffic's reach.
     """
 
     case: Case
@@ -46,6 +74,14 @@ class Inputs:
     invented: bool
     notes: tuple[str, ...]
     other_instrument: str = ""
+    second: Anemometer | None = None
+    mast: AmbientMast | None = None
+
+    @property
+    def first(self) -> Anemometer:
+        """The anemometer of the main record; needs a log."""
+        assert self.log is not None
+        return Anemometer(self.record, self.log, self.mount, self.instrument)
 
 
 def read_inputs(
@@ -58,8 +94,9 @@ def read_inputs(
     road_bearing_deg: float | None = None,
     mount_side: Literal["left", "right"] = "left",
     options: ReadOptions = ReadOptions(),  # noqa: B008
+    beside: Beside = Beside(),
 ) -> Inputs:
-    """Read record, log and instrument for a loaded case.
+    """Read record, log and instrument for a loaded case, and what is given ``beside`` them.
 
     Raises CaseError with one line for every problem.
     """
@@ -70,12 +107,14 @@ def read_inputs(
         )
     place = chosen_mount(case, mount)
     given = case.instrument if instrument_path is None else read_instrument(instrument_path)
-    record = read_anemometer(
-        record_path,
-        road_bearing_deg=road_bearing_deg,
-        mount_side=mount_side,
-        options=options,
-    )
+
+    def read(path: str | os.PathLike[str], options: ReadOptions) -> AnemometerRecord:
+        return read_anemometer(
+            path, road_bearing_deg=road_bearing_deg, mount_side=mount_side, options=options
+        )
+
+    record = read(record_path, options)
+    others = replace(options, header_line=0)
     notes, doubt = [], ""
     if given is not None:
         has_both = record.u_m_s is not None and record.v_m_s is not None
@@ -89,7 +128,7 @@ def read_inputs(
     if passes_path is None:
         log = None
     else:
-        log = read_passing_log(passes_path, case, record, options=replace(options, header_line=0))
+        log = read_passing_log(passes_path, case, record, options=others)
     hours, note = _local_hours(record, options.time_zone)
     return Inputs(
         case=case,
@@ -101,7 +140,79 @@ def read_inputs(
         invented=case.invented_data or _says_invented(record_path),
         notes=(*notes, *note),
         other_instrument=doubt,
+        second=_second(beside, case, place, given, read, passes_path, others),
+        mast=_mast(beside, case, record, read, others),
     )
+
+
+Read = Callable[[str, ReadOptions], AnemometerRecord]
+
+
+def _second(
+    beside: Beside,
+    case: Case,
+    place: Mount,
+    first: Instrument,
+    read: Read,
+    passes_path: str | os.PathLike[str] | None,
+    options: ReadOptions,
+) -> Anemometer | None:
+    """The second anemometer; the log is laid on its own clock."""
+    if beside.second is None:
+        return None
+    if passes_path is None:
+        raise CaseError("--second needs a passing log (--passes): the profile is that of wakes")
+    mount = chosen_mount(case, beside.second_mount) if beside.second_mount else place
+    instrument = first.model_copy(update={"height_m": None, "offset_m": None})
+    if beside.second_instrument is not None:
+        instrument = read_instrument(beside.second_instrument)
+    mount = instrument_mount(instrument, mount)
+    if mount.height_m == instrument_mount(first, place).height_m:
+        raise CaseError(
+            f"{one_line(beside.second)}: both anemometers are at {mount.height_m:g} m: say with "
+            "height_m in --second-instrument, or with --second-mount, where the second one is"
+        )
+    record = read(beside.second, options)
+    log = read_passing_log(passes_path, case, record, options=options)
+    if record.u_m_s is None or instrument.kind in SPEED_ONLY:
+        raise CaseError(f"{record.path}: a second record needs u_m_s and v_m_s")
+    return Anemometer(record, log, mount, instrument)
+
+
+def _mast(
+    beside: Beside, case: Case, record: AnemometerRecord, read: Read, options: ReadOptions
+) -> AmbientMast | None:
+    """The ambient mast on the clock of the record."""
+    if beside.mast is None:
+        return None
+    wind = case.air.wind
+    height = beside.mast_height_m
+    if height is None:
+        height = _MAST_M if wind is None else wind.reference_height_m
+    if not _LOWEST_MAST_M <= height <= _HIGHEST_MAST_M:
+        raise CaseError(
+            f"--ambient-height = {height:g} m: must be at least {_LOWEST_MAST_M:g} m and at most "
+            f"{_HIGHEST_MAST_M:g} m"
+        )
+    mast = read(beside.mast, options)
+    if mast.u_m_s is None:
+        raise CaseError(
+            f"{mast.path}: an ambient mast needs u_m_s and v_m_s, or speed and direction with "
+            "--road-bearing"
+        )
+    if (mast.start is None) != (record.start is None):
+        raise CaseError(
+            f"{mast.path}: the times of record and ambient mast must be of one kind: both dates "
+            "and times, or both time_s"
+        )
+    if mast.start is None or record.start is None:
+        ahead = mast.clock_start_s - record.clock_start_s
+    else:
+        ahead = (mast.start - record.start).total_seconds()
+    found = AmbientMast(mast, height, ahead)
+    if not known_at(found, record.time_s).any():
+        raise CaseError(f"{mast.path}: the ambient mast has no samples during the record")
+    return found
 
 
 def chosen_mount(case: Case, name: str | None) -> Mount:

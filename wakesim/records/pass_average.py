@@ -30,6 +30,7 @@ Array = NDArray[np.float64]
 
 FEWEST_PASSES = 5
 _CLUSTER_S, _CLUSTER_WINDOWS = 60.0, 3.0
+_LEAST_SHARE = 0.5  # of the samples in a window
 
 
 class PassAverage(NamedTuple):
@@ -107,12 +108,52 @@ def pass_average(
             "are needed"
         )
     begin = window_s[0] if baseline_s is None else min(window_s[0], baseline_s[0])
-    length = max(_CLUSTER_S, _CLUSTER_WINDOWS * (window_s[1] - begin))
+    length = cluster_s((begin, window_s[1]))
     mean, low, high, sd = _of_clusters(rows, np.floor(times / length), level)
     middle = window_s[0] + width * (np.arange(count) + 0.5)
     return PassAverage(
         middle, mean, low, high, sd, rows.shape[0], int((chosen & inside).sum()), level
     )
+
+
+def cluster_mean(
+    values: Array, label: Array, level: float = 0.90
+) -> tuple[float, tuple[float, float]]:
+    """Mean of values (n,) of passes and its interval; ``label`` (n,) is the cluster of each."""
+    mean, low, high, _ = _of_clusters(values[:, None], label, level)
+    return float(mean[0]), (float(low[0]), float(high[0]))
+
+
+def cluster_s(span_s: tuple[float, float]) -> float:
+    """Length of a block of time whose passes make one cluster, s; each is looked at over a span."""
+    return max(_CLUSTER_S, _CLUSTER_WINDOWS * (span_s[1] - span_s[0]))
+
+
+def pass_changes(
+    record: AnemometerRecord,
+    passes: Passes,
+    chosen: NDArray[np.bool_],
+    values: Array,
+    window_s: tuple[float, float],
+    baseline_s: tuple[float, float],
+) -> Array:
+    """Mean of a channel (n,) in a window of each pass less that in another, (passes,).
+
+    NaN for passes that are not chosen or have less than half of their samples.
+    """
+    known = np.isfinite(values)
+    time = record.time_s[known]
+    sums = np.concatenate([[0.0], np.cumsum(values[known])])
+    out = np.full(len(passes), np.nan)
+    at = passes.time_s[chosen]
+    means = []
+    for low, high in (window_s, baseline_s):
+        first, last = (np.searchsorted(time, at + edge) for edge in (low, high))
+        enough = last - first >= _LEAST_SHARE * (high - low) / record.dt_s
+        size = np.maximum(last - first, 1)
+        means.append(np.where(enough, (sums[last] - sums[first]) / size, np.nan))
+    out[chosen] = means[0] - means[1]
+    return out
 
 
 def _part(since: Array, low: float, high: float) -> slice:

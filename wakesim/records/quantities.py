@@ -79,21 +79,26 @@ def without_wind(record: AnemometerRecord, window_s: float) -> AnemometerRecord:
     return taken(replace(record, u_m_s=u, v_m_s=v, speed_m_s=np.hypot(u, v)), ~np.isnan(u + v))
 
 
-def taken(record: AnemometerRecord, keep: NDArray[np.bool_]) -> AnemometerRecord:
-    """The samples of a record that are kept, times counting from the first of them."""
+def part_of(record: AnemometerRecord, keep: NDArray[np.bool_]) -> AnemometerRecord:
+    """The samples of a record that are kept, at their times."""
 
     def of(values: Array | None) -> Array | None:
         return None if values is None else values[keep]
 
-    time = record.time_s[keep]
     return replace(
         record,
-        time_s=time - time[0],
+        time_s=record.time_s[keep],
         speed_m_s=record.speed_m_s[keep],
         u_m_s=of(record.u_m_s),
         v_m_s=of(record.v_m_s),
         w_m_s=of(record.w_m_s),
     )
+
+
+def taken(record: AnemometerRecord, keep: NDArray[np.bool_]) -> AnemometerRecord:
+    """The samples of a record that are kept, times counting from the first of them."""
+    part = part_of(record, keep)
+    return replace(part, time_s=part.time_s - part.time_s[0])
 
 
 def block_table(
