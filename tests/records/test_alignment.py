@@ -90,19 +90,19 @@ def test_offset_beyond_the_reach_is_not_believed():
 
 
 @cache
-def hour(seed=5):
-    """A record of an hour, and its model."""
-    return site(1, 3600.0).record(seed), model(1, 3600.0)
+def long(seed=5):
+    """A record of 40 min, and its model."""
+    return site(1, 2400.0).record(seed), model(1, 2400.0)
 
 
 @pytest.mark.parametrize(("ppm", "speed"), [(200.0, False), (-200.0, False), (200.0, True)])
 def test_drift_of_the_clock_is_found_and_taken_out(ppm, speed):
-    record, of = hour()
+    record, of = long()
     rate = 1e-6 * ppm
     drifting = replace(record, time_s=record.time_s * (1.0 + rate))
     found = aligned(drifting, of, speed)
     assert found.significant
-    assert found.clock.rate == pytest.approx(rate, abs=4e-5)
+    assert found.clock.rate == pytest.approx(rate, abs=6e-5)
     low, high = found.rate_interval
     assert low < rate < high
     # the clock turns the record's times back into those of the log
@@ -113,11 +113,11 @@ def test_drift_of_the_clock_is_found_and_taken_out(ppm, speed):
 
 
 def test_a_clock_that_runs_evenly_is_left_as_it_is():
-    for seed in range(4):
-        record, of = hour(seed)
+    for seed in range(2):
+        record, of = long(seed)
         found = aligned(record, of)
         assert found.clock.rate == 0.0
-        assert found.rate_interval[1] < 1e-4
+        assert found.rate_interval[1] < 1.5e-4
 
 
 AXES = {
@@ -133,21 +133,19 @@ AXES = {
 @pytest.mark.parametrize("kind", AXES)
 def test_axes_are_found_from_the_passes(kind):
     """The offset is that of the record as it should be, whatever was done to its axes."""
-    for seed in range(3):
-        record = site(1, 1200.0).record(seed)
-        right = aligned(record, model(1, 1200.0))
-        turned = np.array(AXES[kind], float) @ np.array(channels(record))
-        found = aligned(replace(record, u_m_s=turned[0], v_m_s=turned[1]), model(1, 1200.0))
-        assert found.significant
-        np.testing.assert_allclose(found.axes @ turned, channels(record))
-        assert found.clock.offset_s == pytest.approx(right.clock.offset_s, abs=0.01)
-        assert bool(found.notes) == (kind != "own")
+    record = site(1, 1200.0).record(0)
+    turned = np.array(AXES[kind], float) @ np.array(channels(record))
+    found = aligned(replace(record, u_m_s=turned[0], v_m_s=turned[1]), model(1, 1200.0))
+    assert found.significant
+    np.testing.assert_allclose(found.axes @ turned, channels(record))
+    assert found.clock.offset_s == pytest.approx(OFFSET_S, abs=0.05)
+    assert bool(found.notes) == (kind != "own")
 
 
 def test_a_clock_that_jumps_is_refused():
-    record, of = hour()
+    record, of = long()
     for jump in (2.0, -9.0):
-        late = replace(record, time_s=record.time_s + jump * (record.time_s > 1800.0))
+        late = replace(record, time_s=record.time_s + jump * (record.time_s > 1200.0))
         if jump < 0.0:
             keep = np.concatenate([[True], np.diff(np.maximum.accumulate(late.time_s)) > 0.0])
             late = replace(
@@ -158,8 +156,8 @@ def test_a_clock_that_jumps_is_refused():
 
 
 def test_an_instrument_that_was_turned_is_refused():
-    record, of = hour()
-    later = record.time_s > 1800.0
+    record, of = long()
+    later = record.time_s > 1200.0
     turned = [np.where(later, -c, c) for c in channels(record)]
     with pytest.raises(CaseError, match=r"from \d+ to \d+ min.*both reversed.*was the instrument"):
         aligned(replace(record, u_m_s=turned[0], v_m_s=turned[1]), of)

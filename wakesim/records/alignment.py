@@ -140,6 +140,7 @@ def align(
                 Clock(clock.offset_s, 0.0, clock.middle_s), found.axes, with_rate=False
             )
         if abs(clock.rate) >= FASTEST_DRIFT:
+            _check_parts(grids, sums, None, source)  # they may say more
             raise CaseError(
                 f"{source}: its clock would have to run {1e6 * FASTEST_DRIFT:.0f} ppm or more "
                 f"{_side(clock)} against the log's to match it all along: a clock jumps or runs "
