@@ -26,10 +26,11 @@ from wakesim.errors import NumericalError
 from wakesim.measures import lookup
 from wakesim.measures.interpolation import Axis, interpolate
 from wakesim.measures.lookup import StateGroup, compute_group, density_of, state_case
+from wakesim.measures.model_interval import ends
+from wakesim.measures.model_interval import names as interval_names
 from wakesim.measures.pass_table import PASS_VARIABLES, PassRow, pass_row
-from wakesim.measures.places import chosen_hour
+from wakesim.measures.places import chosen_hour, moved_at
 from wakesim.measures.refine import Refined, random_states, refine, relative_error
-from wakesim.measures.steady_spread import PARTS, interval_ends, moved_effective_speeds
 from wakesim.results import InterpolationCheck, LookupResult, PassTableResult
 from wakesim.sweep import Failure, SweepOutcome, Task, cluster_executor, content_key, sweep
 
@@ -230,7 +231,7 @@ def run_lookup(case: Case, options: SweepOptions, say: Progress | None) -> Looku
         interpolation=interpolation,
         interval_states=count,
         interval_check=check,
-        interval_parts=PARTS if count else (),
+        interval_parts=interval_names(field_settings(work.case)) if count else (),
         added=added,
         distinct_states=len(groups) * len(groups[0].places),
     )
@@ -271,10 +272,9 @@ def _refined(work: Sweeps, axes: Axes, tolerance: float, most_states: int) -> Re
 def compute_interval(group: StateGroup) -> dict[str, Array]:
     """How far the ends of the model interval lie below and above the effective speed, m/s."""
     case = state_case(group.case, dict(group.values))
-    density, places = density_of(case), np.array(group.places)
-    base = compute_group(group)["effective_speed"]
-    moved = list(moved_effective_speeds(case, places, density, lookup.pulse_fields))
-    low, high = interval_ends(base, moved)
+    moved = moved_at(case, np.array(group.places))
+    base = moved.effective_speed()
+    low, high = ends(base, [(item.name, speed) for item, _, speed in moved.all()])
     return {"below": base - low, "above": high - base, "base": base}
 
 

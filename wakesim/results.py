@@ -74,7 +74,8 @@ class Series:
 class ModelVariant:
     """Effective speed when one uncertain parameter is moved to one end of its range.
 
-    ``counted``: part of the model interval; otherwise a state of the air shown beside it.
+    ``counted``: part of the model interval; otherwise a state shown beside it. ``origin``: where
+    the range comes from.
     """
 
     parameter: str
@@ -82,6 +83,7 @@ class ModelVariant:
     effective_speed_m_s: float
     change_m_s: float
     counted: bool = True
+    origin: str = ""
 
 
 @dataclass(frozen=True)
@@ -97,7 +99,6 @@ class DriftSummary:
     """
 
     diffusivity_m2_s: float
-    mixing_length_m: float
     at_mount_m_s: float
     drag_share: float
     settling_s: float

@@ -9,8 +9,8 @@ import pytest
 from one_lane_road import FAR, FAR_FLOW, text_of
 
 import wakesim
-from wakesim.air.drift import DriftModel
-from wakesim.air.grid import CrossSectionGrid
+from wakesim.section.drift import DriftModel
+from wakesim.section.grid import CrossSectionGrid
 from wakesim.air.spread import PassingSource, mean_drift
 from wakesim.case.load import load_case_text
 from wakesim.measures import series

@@ -6,26 +6,35 @@ from typing import Literal
 
 from pydantic import Field
 
+from wakesim import constants
 from wakesim.case.tables import Table
 
 
 class ModelConstants(Table):
-    """Empirical constants of the wake; each range holds the published spread.
+    """Empirical constants of the wake; each range holds what is published or can be argued.
 
-    ``couple_spread`` is the spreading constant of the couple wake (about 1.1 from memory and the
-    drag balance), ``momentum_spread`` that of the momentum wake (bluff vehicle about 0.4),
-    ``bubble_length_heights`` the recirculation length (squareback 1.4 heights, from memory),
-    ``reversed_flow`` its backward speed as a share of the vehicle's, ``turbulence_factor`` scales
-    the wake turbulence, ``wake_memory_s`` cuts wakes off at that age.
+    ``wake_law``: the wake marched through the road's cross-section (default), or one of two
+    similarity laws for comparison. Of the marched wake: ``weak_shear_mixing`` scales the mixing of
+    far wakes beyond the standard closure, ``wake_start_energy`` is the turbulent energy at the
+    bubble's end over the speed squared, ``side_layer_share`` the share of the drag that the air
+    beside the vehicle carries, ``side_layer_energy`` its turbulent energy at the nose. Of the
+    comparators: ``couple_spread`` and ``momentum_spread``. Of all: ``bubble_length_heights`` the
+    recirculation length (squareback 1.4 heights, from memory), ``reversed_flow`` its backward speed
+    as a share of the vehicle's, ``turbulence_factor`` scales the wake turbulence (rms).
+    ``wake_memory_s``: how long single wakes are followed; left out, the program chooses.
     """
 
-    wake_family: Literal["couple", "momentum"] = "couple"
-    couple_spread: float = Field(default=1.1, ge=0.5, le=2)
-    momentum_spread: float = Field(default=0.4, ge=0.05, le=1)
-    bubble_length_heights: float = Field(default=1.4, ge=0.3, le=3)
-    reversed_flow: float = Field(default=0.35, ge=0, le=1)
-    turbulence_factor: float = Field(default=1.0, ge=0, le=3)
-    wake_memory_s: float = Field(default=30.0, ge=2, le=600)
+    wake_law: Literal["section", "couple", "momentum"] = "section"
+    weak_shear_mixing: float = Field(default=constants.WEAK_SHEAR_MIXING, ge=0.1, le=10)
+    wake_start_energy: float = Field(default=constants.WAKE_START_ENERGY, ge=0.001, le=0.3)
+    side_layer_share: float = Field(default=constants.SIDE_LAYER_SHARE, ge=0, le=0.6)
+    side_layer_energy: float = Field(default=constants.SIDE_LAYER_ENERGY, ge=0, le=0.5)
+    couple_spread: float = Field(default=constants.COUPLE_SPREAD, ge=0.5, le=2)
+    momentum_spread: float = Field(default=constants.MOMENTUM_SPREAD, ge=0.05, le=1)
+    bubble_length_heights: float = Field(default=constants.BUBBLE_LENGTH_HEIGHTS, ge=0.3, le=3)
+    reversed_flow: float = Field(default=constants.REVERSED_FLOW, ge=0, le=1)
+    turbulence_factor: float = Field(default=constants.TURBULENCE_FACTOR, ge=0, le=3)
+    wake_memory_s: float | None = Field(default=None, ge=2, le=150)
     open_tail: bool = True
 
 

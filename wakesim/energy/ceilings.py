@@ -31,7 +31,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 if TYPE_CHECKING:
-    from wakesim.flow.wake import VehicleWake
+    from wakesim.flow.wake import Wake
 
 Array = NDArray[np.float64]
 
@@ -81,7 +81,7 @@ def drag_power_per_metre(rates_per_s: ArrayLike, work_j_m: ArrayLike) -> float:
 
 
 def wake_energy_beyond(
-    wake: VehicleWake,
+    wake: Wake,
     lateral_m: float,
     air_relative_speed_m_s: float,
     density_kg_m3: float,
@@ -102,7 +102,7 @@ def wake_energy_beyond(
     return density_kg_m3 * air_relative_speed_m_s**2 * best
 
 
-def _energy_beyond(wake: VehicleWake, x: float, lateral_m: float) -> float:
+def _energy_beyond(wake: Wake, x: float, lateral_m: float) -> float:
     """Integral of 1/2 U^2 + k over y > lateral, z > 0 at x behind the tail, m2."""
     spread_y, spread_z = (float(s) for s in wake.spread(x))
     vehicle = wake.vehicle

@@ -16,7 +16,7 @@ from wakesim.case.vehicle import Vehicle
 from wakesim.flow.hull import vehicle_hull
 from wakesim.flow.opentail import bubble_sinks, net_source_m2
 from wakesim.flow.panels3d import SourceHull
-from wakesim.flow.wake import AirState, VehicleWake, WakeConstants, bubble_length_m
+from wakesim.flow.wake import AirState, Wake, WakeConstants, bubble_length_m, vehicle_wake
 
 Array = NDArray[np.float64]
 
@@ -59,7 +59,7 @@ def _projected_base(quads: Array) -> float:
 class PassField:
     """Velocity and turbulence around one vehicle, per unit air-relative speed."""
 
-    def __init__(self, vehicle: Vehicle, hull: SourceHull, wake: VehicleWake) -> None:
+    def __init__(self, vehicle: Vehicle, hull: SourceHull, wake: Wake) -> None:
         self.vehicle = vehicle
         self.hull = hull
         self._wake = wake
@@ -130,4 +130,4 @@ def pass_field(
     hull = solved_hull(
         vehicle, length, wall_lateral_m, refinement, nose_radius_m, net_source_factor
     )
-    return PassField(vehicle, hull, VehicleWake(vehicle, constants, air))
+    return PassField(vehicle, hull, vehicle_wake(vehicle, constants, air))

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from itertools import product
 
 import numpy as np
@@ -22,10 +21,9 @@ from wakesim.case.studies import PLACE_AXES, LookupTableTable
 from wakesim.case.study_rules import near_carriageway, offsets_of_clearances
 from wakesim.case.traffic import Traffic
 from wakesim.case.vehicle import Vehicle
-from wakesim.flow.pulse_grid import PulseFields
 from wakesim.measures.places import chosen_hour, one_hour, rotor_statistics
 from wakesim.measures.series import field_settings
-from wakesim.traffic.lines import FieldSettings
+from wakesim.measures.steady_air import pulse_fields
 
 Array = NDArray[np.float64]
 Values = Mapping[str, float]
@@ -174,16 +172,6 @@ def compute_group(group: StateGroup) -> dict[str, Array]:
     case = state_case(group.case, dict(group.values))
     pulses = pulse_fields(field_settings(case))
     return rotor_statistics(case, np.array(group.places), density_of(case), pulses=pulses)
-
-
-def pulse_fields(settings: FieldSettings) -> PulseFields:
-    """Tables of displacement flow, kept in a process as long as the hulls stay the same."""
-    return _pulse_fields(settings.constants, settings.open_tail, settings.refinement)
-
-
-@lru_cache(maxsize=8)
-def _pulse_fields(constants, open_tail, refinement):  # type: ignore[no-untyped-def]
-    return PulseFields(constants, open_tail, refinement)
 
 
 def arrange(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from wakesim.measures.series import wake_memory
 from wakesim.outputs import wording
 from wakesim.outputs.wording import change, number, significant
 
@@ -13,8 +14,9 @@ if TYPE_CHECKING:
 
 _LARGEST_SHARE = 2.0  # a part beyond this says only that opposite carriageways cancel
 _SENSITIVE = (
-    ("eddy diffusivity", "Mixing (it carries the drift away from the road)"),
-    ("friction of road and verge", "Friction of road and verge"),
+    ("mixing of the road's air", "Mixing (it carries the drift away from the road)"),
+    ("roughness of the road", "Roughness of the road"),
+    ("roughness of the verge", "Roughness of the verge"),
     ("light crosswind", "Light crosswind"),
 )
 _SWITCHED_OFF = (
@@ -24,10 +26,6 @@ _SWITCHED_OFF = (
 _LEAST_CERTAIN = (
     "This is the least certain part of the result: no published measurement isolates the drift on "
     "open roads."
-)
-_ROAD_TOOK_THE_REST = (
-    "In this wake family the road takes most of a vehicle's drag while its wake is followed; only "
-    "the rest is handed over. "
 )
 _SIGNS = (
     "Opposite carriageways push the air opposite ways. Forces count positive along +x and are the "
@@ -51,22 +49,20 @@ def drift_section(result: Result, mount: MountResult) -> dict[str, Any]:
         "facts": _facts(result, drift),
         "balance": balance_rows(drift.balance, result.air_density_kg_m3),
         "notes": _notes(values.variants),
-        "signs": _family(result) + (_SIGNS if len(directions) > 1 else ""),
+        "signs": _SIGNS if len(directions) > 1 else "",
     }
 
 
-def _family(result: Result) -> str:
-    return _ROAD_TOOK_THE_REST if result.case.model.wake_family == "couple" else ""
-
-
 def _intro(result: Result, values: MountStatistics, drift: DriftSummary) -> list[str]:
-    memory = number(result.case.model.wake_memory_s, 0)
+    memory = number(wake_memory(result.case), 0)
     share = values.by_mechanism.get("drift", math.nan)
     made = f" and makes {number(100 * share, 0)} % of the energy flux" if share == share else ""
     return [
-        f"A wake followed for {memory} s is weak but not gone. What is left of all of them feeds a "
-        f"slow flow along the road; at the mount it is {significant(drift.at_mount_m_s, 2)} m/s on "
-        f"average{made}.",
+        "The road takes only about a tenth of a vehicle's momentum from the air in the first ten "
+        "seconds, so the wakes of many vehicles add up to a steady flow along the road. Single "
+        f"wakes are followed for {memory} s (the choice does not move the mean); the rest of that "
+        f"flow, the drift, is {significant(drift.at_mount_m_s, 2)} m/s on average at the "
+        f"mount{made}.",
         _LEAST_CERTAIN,
     ]
 
@@ -76,8 +72,7 @@ def _facts(result: Result, drift: DriftSummary) -> list[tuple[str, str]]:
     origin = (
         "given by the case"
         if own
-        else "from the traffic: flow, speeds and sizes of the vehicles (after Berkowicz 2000 and "
-        "Benson 1979)"
+        else "from the traffic's own turbulence (k-ε balance of the cross-section)"
     )
     settled = (
         f"{number(drift.settling_s / 60.0, 0)} min"
@@ -89,10 +84,9 @@ def _facts(result: Result, drift: DriftSummary) -> list[tuple[str, str]]:
             "drift at the mount along +x, mean over the hours and the swept rectangle",
             f"{significant(drift.at_mount_m_s)} m/s",
         ),
-        (f"mixing: eddy diffusivity, {origin}", f"{significant(drift.diffusivity_m2_s, 2)} m²/s"),
         (
-            "height over which mixing grows from the road (half the vehicles' height, assumed)",
-            f"{number(drift.mixing_length_m)} m",
+            f"mixing: eddy viscosity around the lanes, {origin}",
+            f"{significant(drift.diffusivity_m2_s, 2)} m²/s",
         ),
         (
             "drag left to the traffic by the air that already moves along",
@@ -103,7 +97,7 @@ def _facts(result: Result, drift: DriftSummary) -> list[tuple[str, str]]:
 
 
 def balance_rows(balance: dict[str, float], density_kg_m3: float) -> list[tuple[str, float, float]]:
-    """Words, force in N per km of road, and share of the drag handed over (NaN where it cancels).
+    """Words, force in N per km of road, and share of the drag (NaN where it cancels).
 
     ``balance``: force per metre of road over the density, m3/s2. Parts that are 0 are left out.
     """
@@ -116,7 +110,7 @@ def balance_rows(balance: dict[str, float], density_kg_m3: float) -> list[tuple[
         return words, 1000.0 * density_kg_m3 * part, share
 
     lost = [row(wording.DRIFT_PARTS.get(key, key), part) for key, part in parts.items()]
-    return [row("handed over by the wakes", handed), *lost]
+    return [row("drag of the vehicles", handed), *lost]
 
 
 def _notes(variants: tuple[ModelVariant, ...]) -> list[str]:

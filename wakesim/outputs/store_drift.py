@@ -14,12 +14,11 @@ if TYPE_CHECKING:
     from wakesim.results import DriftSummary, MountStatistics
 
 _SCALARS = (
-    ("diffusivity_m2_s", "drift_diffusivity", "m2 s-1", "eddy diffusivity that traffic makes"),
     (
-        "mixing_length_m",
-        "drift_mixing_length",
-        "m",
-        "height over which the eddy diffusivity grows from the road",
+        "diffusivity_m2_s",
+        "drift_diffusivity",
+        "m2 s-1",
+        "eddy viscosity that traffic makes around the wakes",
     ),
     (
         "at_mount_m_s",

@@ -33,7 +33,6 @@ mounts               list, one object each, in the order of the case:
                                mechanisms are pulse, wake, turbulence, drift and ambient
   drift              the sustained drift, null where it is not part of the model:
     diffusivity_m2_s           eddy diffusivity that traffic makes
-    mixing_length_m            height over which it grows from the road
     at_mount_m_s               mean drift over the round and the rotor, along +x
     drag_share                 mean drag left to the traffic by air that already moves along, 0 to 1
     settling_s                 time until the drift at the mount is at 90 % when traffic sets in at
@@ -78,7 +77,7 @@ mounts               list, one object each, in the order of the case:
     row                        annual_kwh_at_most, lower_estimate_factor; null without a row
     gust_cycles_a_year         passes of vehicles in all lanes
     uncertainty                samples, failed; effective_speed_m_s and annual_kwh (in the case's
-                               air) as p90, p50, p10, mean, sd; wake_families the same apart;
+                               air) as p90, p50, p10, mean, sd;
                                effective_speed_ranking and annual_kwh_ranking as explained, trusted
                                and inputs (input, first_order, total); null when no samples were
                                asked for
@@ -154,7 +153,6 @@ _SIGNATURE = (
 )
 _DRIFT = (
     "diffusivity_m2_s",
-    "mixing_length_m",
     "at_mount_m_s",
     "drag_share",
     "settling_s",

@@ -168,9 +168,7 @@ class _Work:
         other_case = replace(
             case,
             model=case.model.model_copy(
-                update={
-                    "wake_family": "couple" if case.model.wake_family == "momentum" else "momentum"
-                }
+                update={"wake_law": "section" if case.model.wake_law == "couple" else "couple"}
             ),
         )
         other = self._draws(scenario, settings=series.field_settings(other_case))

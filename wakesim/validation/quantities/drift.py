@@ -13,10 +13,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from wakesim.air.drift import DriftModel
-from wakesim.air.grid import CrossSectionGrid
 from wakesim.air.spread import PassingSource, mean_drift
 from wakesim.errors import CaseError
+from wakesim.section.drift import DriftModel
+from wakesim.section.grid import CrossSectionGrid
 from wakesim.validation.comparison import Array, Comparison, Quantity
 from wakesim.validation.quantities.inputs import body_of, condition
 from wakesim.validation.quantities.near_wake import setting

@@ -27,9 +27,10 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import sparse
 from scipy.sparse.linalg import SuperLU, splu
 
-from wakesim.air.crossflow import Barrier, blocked_faces, face_flows
-from wakesim.air.grid import CrossSectionGrid
-from wakesim.air.transport import (
+from wakesim.errors import NumericalError
+from wakesim.section.crossflow import Barrier, blocked_faces, face_flows
+from wakesim.section.grid import CrossSectionGrid
+from wakesim.section.transport import (
     Diffusivity,
     conductances,
     diffusivity_at,
@@ -38,7 +39,6 @@ from wakesim.air.transport import (
     flux_stencil,
     ground_resistance,
 )
-from wakesim.errors import NumericalError
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]

@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from wakesim.air.grid import CrossSectionGrid
+from wakesim.section.grid import CrossSectionGrid
 
 Array = NDArray[np.float64]
 Diffusivity = float | Callable[[Array, Array], Array]

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.linalg import splu
 
-from wakesim.air.grid import CrossSectionGrid
+from wakesim.section.grid import CrossSectionGrid
 
 Array = NDArray[np.float64]
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
