@@ -125,8 +125,8 @@ SOURCES: tuple[str, ...] = (
     "Sustained drift: mean of many passes after Campbell 1909, Proc. Cambridge Philos. Soc. 15, "
     "117; turbulence of traffic after Berkowicz 2000, Environ. Monit. Assess. 65, 323, with the "
     "plan areas of the vehicles instead of the smaller areas of that scheme; growth of the mixed "
-    "layer over main roads: Benson 1979, FHWA/CA/TL-79/23 (both read in published program texts of "
-    "the schemes, not in the papers).",
+    "layer over main roads: Benson 1979, FHWA/CA/TL-79/23 (both second hand, from published "
+    "programs of the schemes).",
     "Frequencies of traffic-made turbulence: Eskridge & Rao 1983, J. Climate Appl. Meteorol. 22, "
     "1431 (abstract).",
     "Drafting: fitted to the abstract of Cerutti et al. 2021.",
