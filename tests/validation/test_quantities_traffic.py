@@ -13,7 +13,7 @@ from wakesim.case.catalogue import vehicle
 from wakesim.case.traffic import Headway
 from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
-from wakesim.flow.wake import SHARE_W, VehicleWake
+from wakesim.flow.wake import SHARE_W, VehicleWake, WakeConstants
 from wakesim.runtime import validation_path
 from wakesim.validation.metrics import metrics
 from wakesim.validation.quantities.traffic import _times, pulse_record
@@ -204,7 +204,7 @@ class TestTurbulence:
         assert diffusivity == pytest.approx(0.3 * found * 0.5 * 1.48)
 
     def test_wakes_carry_the_integral_of_their_energy(self):
-        wake = VehicleWake(CAR)
+        wake = VehicleWake(CAR, WakeConstants(family="couple"))
         x = np.arange(0.005, 30.0 * 30.0, 0.01)  # midpoints of a plain sum
 
         def over_x(y):
@@ -213,7 +213,9 @@ class TestTurbulence:
         y = 3.65 * (np.arange(40) + 0.5) / 40
         energy = 2 * np.mean([over_x(v) for v in y]) * 3.65 / 7.3
         expected = math.sqrt(2 * SHARE_W * 3000 / 3600 * 30 * energy)
-        assert compute("wakes_sigma_w", ROAD, CAR) == pytest.approx(expected, rel=5e-3)
+        assert compute("wakes_sigma_w", ROAD, CAR, law="couple") == pytest.approx(
+            expected, rel=5e-3
+        )
 
     def test_variance_is_proportional_to_the_flow_and_falls_with_width(self):
         one, four = (

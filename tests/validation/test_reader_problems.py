@@ -23,6 +23,24 @@ BAD: list[tuple[str, str, str | None, str]] = [
     ("two lines", changed("Twice the", "Twice\\nthe"), CSV, "title ="),
     ("unknown part", changed('"whole prediction"', '"wakes"'), CSV, 'part = "wakes": must be one'),
     ("unknown status", changed('"read"', '"rea"'), CSV, 'did you mean "read"?'),
+    (
+        "unknown weight",
+        GOOD.replace("data =", 'roadside = "mast"\ndata =', 1),
+        CSV,
+        'roadside = "mast": must be one',
+    ),
+    (
+        "too many independent",
+        GOOD.replace("data =", "independent_points = 6\ndata =", 1),
+        CSV,
+        "independent_points = 6: must be at most the number of points, 5",
+    ),
+    (
+        "none independent",
+        GOOD.replace("data =", "independent_points = 0\ndata =", 1),
+        CSV,
+        "independent_points = 0",
+    ),
     ("text as flag", GOOD.replace("data =", 'fitted = "no"\ndata =', 1), CSV, "fitted"),
     (
         "unknown quantity",

@@ -2,8 +2,8 @@
 
 Columns: ``name``; ``symbol``; ``value``; ``unit``; ``low``, ``high`` (range); ``interval`` (yes:
 the model interval moves it over its range, beside: shown beside the interval, no); ``origin``;
-``status`` (read, derived, from memory, assumed, fitted); ``where`` its value stands in the code;
-``range_where`` its range stands there, if it does.
+``status`` (read, derived, second hand, from memory, assumed, fitted); ``where`` its value stands in
+the code; ``range_where`` its range stands there, if it does.
 
 A place is one of
 
@@ -33,7 +33,7 @@ from typing import Any
 from wakesim.errors import CaseError
 from wakesim.runtime import shared_path
 
-STATUSES = ("read", "derived", "from memory", "assumed", "fitted")
+STATUSES = ("read", "derived", "second hand", "from memory", "assumed", "fitted")
 VARIED = ("yes", "beside", "no")
 _FILE = "empirical_constants.csv"
 _STEP = re.compile(r"\.(\w+)|\[([^\]]+)\]|\((\w*)\)")

@@ -12,6 +12,7 @@ from wakesim.case.suggest import closest, suggest_key
 from wakesim.case.vehicle import vehicle_problems
 from wakesim.validation.comparison import Quantity
 from wakesim.validation.schema import ComparisonFile, MarkTable
+from wakesim.validation.verdict import BOUNDS
 
 VALUES = ("measured", "uncertainty")
 
@@ -196,7 +197,7 @@ def _mark_problems(mark: MarkTable | None) -> Iterator[Problem]:
         key = "low" if mark.low is not None else "high"
         yield Problem(("mark", key), f'only "ratio_range" has it; "{mark.metric}" has a limit')
     if mark.limit is None:
-        if mark.metric != "upper_envelope":
+        if mark.metric not in BOUNDS:
             yield Problem(("mark",), f'metric "{mark.metric}" needs a limit')
         return
     low, high = LIMITS.get(mark.metric, (0.0, math.inf))

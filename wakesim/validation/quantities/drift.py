@@ -18,8 +18,7 @@ from wakesim.errors import CaseError
 from wakesim.section.drift import DriftModel
 from wakesim.section.grid import CrossSectionGrid
 from wakesim.validation.comparison import Array, Comparison, Quantity
-from wakesim.validation.quantities.inputs import body_of, condition
-from wakesim.validation.quantities.near_wake import setting
+from wakesim.validation.quantities.inputs import body_of, condition, setting
 
 _LEAST_K, _LARGEST_K = 1e-3, 50.0
 

@@ -27,17 +27,11 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
-from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
-from wakesim.flow.wake import VehicleWake, WakeConstants
+from wakesim.flow.wake import WakeConstants
 from wakesim.validation.comparison import Array, Comparison, Quantity
-from wakesim.validation.quantities.inputs import body_of, choice, condition
-from wakesim.validation.quantities.near_wake import (
-    SMALLEST,
-    WAKE_OPTIONS,
-    setting,
-    wake_constants,
-)
+from wakesim.validation.quantities.bodies import WAKE_OPTIONS, Wake, wake_of
+from wakesim.validation.quantities.inputs import SMALLEST, body_of, choice, condition, setting
 
 PLANE_SPREAD = 0.09
 _LN2 = math.log(2.0)
@@ -180,29 +174,37 @@ def plane_wake_deficit_of_width(c: Comparison) -> Array:
 # --- exponents of vehicle wakes ---------------------------------------------------------------
 
 
-def decay_exponent(
-    vehicle: Vehicle, constants: WakeConstants, value: str, first_m: float, last_m: float
-) -> float:
-    """Slope of ln(value) over ln(x) behind a vehicle between two distances.
+def decay_exponent(wake: Wake, height_m: float, value: str, first_m: float, last_m: float) -> float:
+    """Slope of ln(value) over ln(x) behind a vehicle of a height between two distances.
 
     ``value``: peak "deficit", peak "turbulence" (kinetic energy), or "width" (half-width across
     the road at the height of the peak).
     """
     x = np.geomspace(first_m, last_m, _FIT_POINTS)
-    wake = VehicleWake(vehicle, constants)
+    z = np.geomspace(0.01 * height_m, height_m + 0.3 * last_m, _HEIGHTS)
+    field = wake.turbulence if value == "turbulence" else wake.velocity
+    over_z = field(x[:, None], 0.0, z)
+    y = over_z.max(axis=1)
     if value == "width":
-        y = wake.spread(x)[0] * math.sqrt(2.0 * _LN2)
-    else:
-        top = 4.0 * float(wake.spread(last_m)[1]) + vehicle.height_m
-        z = np.linspace(0.0, top, _HEIGHTS + 1)[1:]
-        field = wake.velocity if value == "deficit" else wake.turbulence
-        y = field(x[:, None], 0.0, z).max(axis=1)
+        y = _half_width(wake, x, z[over_z.argmax(axis=1)], 0.5 * y)
     return float(np.polyfit(np.log(x), np.log(y), 1)[0])
+
+
+def _half_width(wake: Wake, x: Array, z: Array, level: Array) -> Array:
+    """Distance from the centreline at which the mean wake falls to a level, (n,) m."""
+    inner, outer = np.zeros(x.size), np.full(x.size, 0.1)
+    while np.any(short := wake.velocity(x, outer, z) > level):
+        inner, outer = np.where(short, outer, inner), np.where(short, 2.0 * outer, outer)
+    for _ in range(50):
+        middle = 0.5 * (inner + outer)
+        beyond = wake.velocity(x, middle, z) <= level
+        inner, outer = np.where(beyond, inner, middle), np.where(beyond, middle, outer)
+    return 0.5 * (inner + outer)
 
 
 def wake_exponent(c: Comparison) -> Array:
     """Decay exponent of a vehicle's wake between two distances behind the tail, (n,)."""
-    body, constants = body_of(c), wake_constants(c)
+    wake, height = wake_of(c), body_of(c).height_m
     value = choice(c, "value", "deficit", WAKE_VALUES)
     first = condition(c, "from_m", SMALLEST)
     last = condition(c, "to_m", SMALLEST, 1e5)
@@ -214,7 +216,7 @@ def wake_exponent(c: Comparison) -> Array:
         )
     return np.array(
         [
-            decay_exponent(body, constants, value, float(a), float(b))
+            decay_exponent(wake, height, value, float(a), float(b))
             for a, b in zip(first, last, strict=True)
         ]
     )

@@ -21,8 +21,7 @@ from wakesim.measures.background import background
 from wakesim.measures.spectra import velocity_spectrum
 from wakesim.runtime import cases_path
 from wakesim.validation.comparison import Array, Comparison, Quantity
-from wakesim.validation.quantities.inputs import condition, integer
-from wakesim.validation.quantities.near_wake import setting
+from wakesim.validation.quantities.inputs import condition, integer, setting
 
 _SEGMENT_S = 120.0
 
