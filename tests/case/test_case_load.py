@@ -8,7 +8,7 @@ import pickle
 
 import numpy as np
 import pytest
-from case_texts import NAMES, POST, TEXTS, edited
+from case_texts import NAMES, POST, TEXTS, edited, problems
 from pydantic import ValidationError
 
 from wakesim.case.load import load_case, load_case_text
@@ -40,6 +40,37 @@ def test_shipped_cases_are_valid_marked_invented_and_without_warnings(name: str)
 
 def test_every_kind_of_starter_is_a_shipped_case() -> None:
     assert [starter_text(kind) for kind in KINDS] == [TEXTS[name] for name, _ in KINDS.values()]
+
+
+CRATE = """
+[vehicles.crate]
+length_m = 4.0
+width_m = 2.0
+height_m = 2.5
+clearance_m = 0.2
+frontal_area_m2 = 4.5
+drag_coefficient = 0.6
+nose_radius_m = 0.35
+
+[traffic.speeds.crate]
+mean_kmh = 100.0
+"""
+
+
+def test_an_own_vehicle_may_have_its_own_nose() -> None:
+    change = ("small_car = 0.62", "crate = 0.62")
+    assert _case(POST + CRATE, change).vehicles["crate"].nose_radius_m == 0.35
+    without = CRATE.replace("nose_radius_m = 0.35\n", "")
+    assert _case(POST + without, change).vehicles["crate"].nose_radius_m is None
+
+
+@pytest.mark.parametrize("radius", ["0", "0.9"])
+def test_an_impossible_nose_is_one_line_with_its_place(radius: str) -> None:
+    text = POST + CRATE.replace("0.35", radius)
+    (line,) = problems(edited(text, ("small_car = 0.62", "crate = 0.62")))
+    number = text[: text.index("nose_radius_m")].count("\n") + 1
+    assert line.startswith(f"x.toml:{number}: vehicles.crate")
+    assert f"nose_radius_m = {radius} m: must be at" in line
 
 
 def test_lanes_count_inwards_from_each_outer_edge() -> None:

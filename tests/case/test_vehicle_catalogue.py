@@ -131,6 +131,13 @@ def test_whole_and_array_numbers_are_numbers() -> None:
         ({"drag_range": (0.7, 0.8)}, "does not hold drag_coefficient = 0.6"),
         ({"drag_range": 0.5}, "must be two numbers, [low, high]"),
         ({"mean_speed_m_s": 0.0}, "mean_speed_m_s = 0.0: must be a number above 0 m/s"),
+        ({"nose_radius_m": 0}, "nose_radius_m = 0 m: must be at least 0.001 m and at most 5 m"),
+        ({"nose_radius_m": "wide"}, "nose_radius_m = 'wide': must be a finite number"),
+        ({"nose_radius_m": 1.0}, "nose_radius_m = 1 m: must be at most 0.8 m on this body"),
+        (
+            {"nose_radius_m": 0.6, "shape": "bonnet"},
+            "nose_radius_m = 0.6 m: must be at most 0.517 m on this body",
+        ),
         ({"speed_sd_m_s": -1.0}, "speed_sd_m_s = -1.0: must be a number, 0 m/s or more"),
     ],
 )

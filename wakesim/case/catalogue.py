@@ -39,6 +39,7 @@ def _from_table(name: str, table: dict[str, Any]) -> Vehicle:
         drag_range=(table["drag_range"][0], table["drag_range"][1]),
         mean_speed_m_s=table["mean_speed_kmh"] * _KMH,
         speed_sd_m_s=table["speed_sd_kmh"] * _KMH,
+        nose_radius_m=table.get("nose_radius_m"),
         source=" | ".join(f"{subject}: {text}" for subject, text in sources.items()),
     )
 

@@ -20,6 +20,7 @@ from wakesim.case.tables import (
     one_speed,
 )
 from wakesim.case.toml_lines import Path
+from wakesim.case.vehicle import NOSE_RADIUS_M
 
 _BUNCHING = ("bunching_s", "bunching_factor", "tanner")
 _FLOW_WAYS = ("flow_veh_h", "hourly_veh_h", "hourly_share", "profile")
@@ -111,6 +112,10 @@ class VehicleTable(Table):
         | None
     ) = None
     shape: Literal["box", "bonnet"] = "box"
+    nose_radius_m: float | None = Field(
+        default=None, ge=NOSE_RADIUS_M[0], le=NOSE_RADIUS_M[1],
+        description="radius of the edges around the nose",
+    )  # fmt: skip
     heavy: bool = False
     source: Line = "given in the case file, no source named"
 

@@ -55,4 +55,3 @@ __all__ = [
     "bubble_length_m",
     "vehicle_wake",
 ]
-VehicleWake = vehicle_wake

@@ -167,6 +167,7 @@ _VEHICLE = (
     "drag_coefficient",
     "mean_speed_m_s",
     "speed_sd_m_s",
+    "nose_radius_m",
 )
 
 

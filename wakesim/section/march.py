@@ -433,36 +433,43 @@ def advance(
 _LEAST_K, _LEAST_EPS = LEAST_K, LEAST_EPS
 
 
+@numba.njit(**_FLAGS)
+def _sample_one(xs, ys, zs, u, k, rough, log_first, x, y, z):
+    """u and k of a table (n, ny, nz) at one point; 0 outside it."""
+    n, ny, nz = u.shape
+    side = abs(y)
+    if x < xs[0] or x > xs[n - 1] or z < 0.0 or side > ys[ny - 1] or z > zs[nz - 1]:
+        return 0.0, 0.0
+    a = min(max(np.searchsorted(xs, x) - 1, 0), n - 2)
+    b = min(max(np.searchsorted(ys, side) - 1, 0), ny - 2)
+    c = min(max(np.searchsorted(zs, z) - 1, 0), nz - 2)
+    fa = (x - xs[a]) / (xs[a + 1] - xs[a])
+    fb = min(max((side - ys[b]) / (ys[b + 1] - ys[b]), 0.0), 1.0)
+    fc = min(max((z - zs[c]) / (zs[c + 1] - zs[c]), 0.0), 1.0)
+    su, sk = 0.0, 0.0
+    for i in range(2):
+        wi = fa if i else 1.0 - fa
+        for j in range(2):
+            wj = wi * (fb if j else 1.0 - fb)
+            low, high = wj * (1.0 - fc), wj * fc
+            su += low * u[a + i, b + j, c] + high * u[a + i, b + j, c + 1]
+            sk += low * k[a + i, b + j, c] + high * k[a + i, b + j, c + 1]
+    if z < zs[0]:
+        su *= max(np.log(max(z, rough) / rough) / log_first, 0.0)
+    return su, sk
+
+
 @numba.njit(parallel=True, **_FLAGS)
 def sample(xs, ys, zs, u, k, rough, x, y, z, out_u, out_k):
     """A table (n, ny, nz) at points (m,): linear in x, |y| and z, ln z below the first centre."""
-    n, ny, nz = u.shape
     log_first = np.log(zs[0] / rough)
     for p in numba.prange(x.size):
-        if x[p] < xs[0] or x[p] > xs[n - 1] or z[p] < 0.0:
-            out_u[p] = 0.0
-            out_k[p] = 0.0
-            continue
-        a = min(max(np.searchsorted(xs, x[p]) - 1, 0), n - 2)
-        fa = (x[p] - xs[a]) / (xs[a + 1] - xs[a])
-        side = abs(y[p])
-        b = min(max(np.searchsorted(ys, side) - 1, 0), ny - 2)
-        fb = min(max((side - ys[b]) / (ys[b + 1] - ys[b]), 0.0), 1.0)
-        c = min(max(np.searchsorted(zs, z[p]) - 1, 0), nz - 2)
-        fc = min(max((z[p] - zs[c]) / (zs[c + 1] - zs[c]), 0.0), 1.0)
-        if side > ys[ny - 1] or z[p] > zs[nz - 1]:
-            out_u[p] = 0.0
-            out_k[p] = 0.0
-            continue
-        su, sk = 0.0, 0.0
-        for i in range(2):
-            wi = fa if i else 1.0 - fa
-            for j in range(2):
-                wj = wi * (fb if j else 1.0 - fb)
-                low, high = wj * (1.0 - fc), wj * fc
-                su += low * u[a + i, b + j, c] + high * u[a + i, b + j, c + 1]
-                sk += low * k[a + i, b + j, c] + high * k[a + i, b + j, c + 1]
-        if z[p] < zs[0]:
-            su *= max(np.log(max(z[p], rough) / rough) / log_first, 0.0)
-        out_u[p] = su
-        out_k[p] = sk
+        out_u[p], out_k[p] = _sample_one(xs, ys, zs, u, k, rough, log_first, x[p], y[p], z[p])
+
+
+@numba.njit(**_FLAGS)
+def sample_few(xs, ys, zs, u, k, rough, x, y, z, out_u, out_k):
+    """``sample`` on one thread."""
+    log_first = np.log(zs[0] / rough)
+    for p in range(x.size):
+        out_u[p], out_k[p] = _sample_one(xs, ys, zs, u, k, rough, log_first, x[p], y[p], z[p])

@@ -42,7 +42,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from wakesim.case.vehicle import Vehicle
 from wakesim.section.closure import LEAST_EPS, LEAST_K, Closure
-from wakesim.section.march import advance, sample, shear
+from wakesim.section.march import advance, sample, sample_few, shear
 
 Array = NDArray[np.float64]
 
@@ -57,6 +57,7 @@ _CELLS, _COARSE_CELLS = 7, 4  # across half the width
 _GROWTH, _COARSE_GROWTH = 1.14, 1.24  # of cells away from the vehicle
 _REACH_M, _TOP_M = 70.0, 50.0
 _LONGEST_M = 7000.0
+_MANY = 20_000  # points worth a second thread
 _FIRST_STEP = 0.08  # of the smaller side of the base, behind the bubble
 _STEP_GROWTH, _COARSE_STEP_GROWTH = 0.055, 0.1  # of the distance behind the tail
 _KEEP = 0.09  # smallest growth of the distance between kept sections behind the bubble
@@ -239,16 +240,29 @@ def march_wake(vehicle: Vehicle, start: WakeStart, background_m: float = 0.0) ->
     )  # fmt: skip
 
 
-@lru_cache(maxsize=256)
+def body_of(vehicle: Vehicle) -> Vehicle:
+    """What a wake depends on: outside dimensions and drag."""
+    return Vehicle(
+        "body", vehicle.length_m, vehicle.width_m, vehicle.height_m, vehicle.clearance_m,
+        vehicle.frontal_area_m2, vehicle.drag_coefficient,
+    )  # fmt: skip
+
+
 def wake_table(vehicle: Vehicle, start: WakeStart, level: int) -> WakeTable:
-    """The table of one level of ``LEVELS_M``, marched once."""
-    return march_wake(vehicle, start, LEVELS_M[level])
+    """The table of one level of ``LEVELS_M``, marched once for each body."""
+    return _wake_table(body_of(vehicle), start, level)
+
+
+@lru_cache(maxsize=256)
+def _wake_table(body: Vehicle, start: WakeStart, level: int) -> WakeTable:
+    return march_wake(body, start, LEVELS_M[level])
 
 
 def prepare_tables(wanted: Sequence[tuple[Vehicle, WakeStart, int]], threads: int = 2) -> None:
     """March tables on several threads, so that ``wake_table`` has them."""
     with ThreadPoolExecutor(threads) as pool:
-        list(pool.map(lambda one: wake_table(*one), dict.fromkeys(wanted)))
+        once = dict.fromkeys((body_of(vehicle), *rest) for vehicle, *rest in wanted)
+        list(pool.map(lambda one: _wake_table(*one), once))
 
 
 def bracket(background_m: float) -> tuple[int, int, float]:
@@ -263,9 +277,13 @@ def bracket(background_m: float) -> tuple[int, int, float]:
     return low, low + 1, share
 
 
-@lru_cache(maxsize=128)
 def blended(vehicle: Vehicle, start: WakeStart, low: int, share: float) -> WakeTable:
     """A table between two levels; only u, k and width differ from the lower one's."""
+    return _blended(body_of(vehicle), start, low, share)
+
+
+@lru_cache(maxsize=128)
+def _blended(vehicle: Vehicle, start: WakeStart, low: int, share: float) -> WakeTable:
     lower = wake_table(vehicle, start, low)
     if share == 0.0:
         return lower
@@ -285,7 +303,8 @@ def at_points(table: WakeTable, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> tup
     """
     x, y, z = np.broadcast_arrays(*(np.asarray(a, dtype=np.float64) for a in (x, y, z)))
     u, k = np.empty(x.shape), np.empty(x.shape)
-    sample(
+    call = sample if x.size > _MANY else sample_few
+    call(
         table.x, table.y, table.z, table.u, table.k, ROAD_ROUGHNESS_M,
         x.ravel(), y.ravel(), z.ravel(), u.ravel(), k.ravel(),
     )  # fmt: skip

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from wakesim.case.vehicle import Vehicle
 from wakesim.flow.opentail import net_source_m2
 from wakesim.flow.passfield import pass_field
-from wakesim.flow.wake import SHARE_U, VehicleWake, WakeConstants
+from wakesim.flow.wake import SHARE_U, WakeConstants, vehicle_wake
 from wakesim.runtime import shared_path
 from wakesim.validation.constants_table import constants_table
 from wakesim.validation.fitting import Constant, Problem
@@ -92,9 +92,9 @@ def wake_problem(family: str, own_bubble: bool) -> Problem:
     def predict(values: Array) -> Array:
         bubble = AHMED_BUBBLE_HEIGHTS if own_bubble else float(values[1])
         chosen = replace(
-            WakeConstants(family=family, bubble_length_heights=bubble), **{key: float(values[0])}
+            WakeConstants(law=family, bubble_length_heights=bubble), **{key: float(values[0])}
         )
-        return VehicleWake(AHMED, chosen).velocity(x, 0.0, _HEIGHTS).max(axis=1)
+        return vehicle_wake(AHMED, chosen).velocity(x, 0.0, _HEIGHTS).max(axis=1)
 
     given = ", bubble length as measured" if own_bubble else ""
     return Problem(
@@ -119,11 +119,12 @@ def turbulence_problem() -> Problem:
 
     def predict(values: Array) -> Array:
         chosen = WakeConstants(
+            law="couple",
             bubble_length_heights=AHMED_BUBBLE_HEIGHTS,
             turbulence_near=float(values[0]),
             turbulence_far=float(values[1]),
         )
-        energy = VehicleWake(AHMED, chosen).turbulence(x, 0.0, _HEIGHTS).max(axis=1)
+        energy = vehicle_wake(AHMED, chosen).turbulence(x, 0.0, _HEIGHTS).max(axis=1)
         return np.concatenate([np.sqrt(energy), np.sqrt(2.0 * SHARE_U * energy)])
 
     return Problem(
@@ -210,11 +211,11 @@ def spheroid_problem() -> Problem:
     def predict(values: Array) -> Array:
         spread, drag, origin = (float(v) for v in values)
         chosen = WakeConstants(
-            family="momentum",
+            law="momentum",
             momentum_spread=0.5 * spread,  # the law grows with the drag of body and image
             bubble_length_heights=origin * SPHEROID_M / body.height_m,
         )
-        wake = VehicleWake(replace(body, drag_coefficient=drag), chosen)
+        wake = vehicle_wake(replace(body, drag_coefficient=drag), chosen)
         radius = math.sqrt(2.0 * math.log(2.0)) * wake.spread(x)[0]
         return np.concatenate([wake.far(x, 0.0, middle), radius / SPHEROID_M])
 

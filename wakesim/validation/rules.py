@@ -176,7 +176,7 @@ def _body_problems(file: ComparisonFile) -> Iterator[Problem]:
     if file.body is not None:
         if file.body.nose_radius_m is not None and file.nose_radius_m is not None:
             yield Problem(("nose_radius_m",), "is given in [body] too; keep one")
-        values = file.body.model_dump(exclude={"nose_radius_m"})
+        values = file.body.model_dump()
         values |= {"drag_range": None, "mean_speed_m_s": None, "speed_sd_m_s": 0.0}
         for key, text in vehicle_problems(values):
             yield Problem(("body", key), text, about=("body",))

@@ -8,6 +8,7 @@ from pydantic import AfterValidator, Field, Strict
 from pydantic_core import PydanticCustomError
 
 from wakesim.case.tables import Table
+from wakesim.case.vehicle import NOSE_RADIUS_M
 
 Part = Literal[
     "displacement flow",
@@ -57,7 +58,7 @@ def _check_title(text: str) -> str:
 
 Text = Annotated[str, AfterValidator(_check_text)]
 Title = Annotated[str, AfterValidator(_check_title)]
-Radius = Annotated[float, Field(ge=0.0, le=5.0)]
+Radius = Annotated[float, Field(ge=NOSE_RADIUS_M[0], le=NOSE_RADIUS_M[1])]
 
 
 class BodyTable(Table):
