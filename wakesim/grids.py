@@ -30,8 +30,8 @@ from wakesim.measures.model_interval import ends
 from wakesim.measures.model_interval import names as interval_names
 from wakesim.measures.pass_table import PASS_VARIABLES, PassRow, pass_row
 from wakesim.measures.places import chosen_hour, moved_at
-from wakesim.measures.series import field_settings
 from wakesim.measures.refine import Refined, random_states, refine, relative_error
+from wakesim.measures.series import field_settings
 from wakesim.results import InterpolationCheck, LookupResult, PassTableResult
 from wakesim.sweep import Failure, SweepOutcome, Task, cluster_executor, content_key, sweep
 

@@ -130,7 +130,7 @@ def uncertain_inputs(settings: FieldSettings) -> tuple[Uncertain, ...]:
     if law == "section":
         found += [
             Uncertain(
-                "mixing of far wakes", (1.0, 5.0), "linear",
+                "mixing of far wakes", (0.5, 4.0), "log",
                 "standard closure to what makes the box truck's wake exact",
                 lambda v: f"weak-shear factor {v:g}", _constant("weak_shear_mixing"),
             ),

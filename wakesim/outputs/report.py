@@ -22,7 +22,7 @@ from wakesim.outputs.summary import all_warnings, full_provenance
 from wakesim.outputs.wording import interval, number, place, significant
 
 if TYPE_CHECKING:
-    from wakesim.results import GridResult, MountResult, Result
+    from wakesim.results import GridResult, MountResult, MountStatistics, Result
 
 _BETZ = 16.0 / 27.0  # Betz 1920
 

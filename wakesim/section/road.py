@@ -37,6 +37,7 @@ Array = NDArray[np.float64]
 
 _FIRST_STEP_S, _STEP_S, _STEP_GROWTH = 0.1, 1.0, 1.06
 _COLD_S, _WARM_S = (200.0, 100.0, 100.0), (50.0, 50.0)  # marched from rest, from another state
+_AROUND_M, _LOW_M, _HIGH_M = 6.0, 0.8, 4.5
 _EVERY = 5  # steps between new drag factors
 _COURANT = 0.7
 _LARGEST_VISCOSITY = 20.0  # m2/s
@@ -46,7 +47,10 @@ _LARGEST_VISCOSITY = 20.0  # m2/s
 class RoadState:
     """Mean air of steady traffic: u, k, eps and eddy viscosity (ny, nz), drag factors (sources,).
 
-    ``viscosity`` is the traffic's, without the ambient part.
+    ``u`` is all of the mean flow; ``spread`` (ny, nz) what of it has entered the balance.
+    ``viscosity`` is the traffic's, without the ambient part;
+    ``stage`` (sources,): where each
+    one's momentum enters.
     """
 
     u: Array
@@ -137,10 +141,27 @@ class RoadSection:
         weight = sources.entry[:, 0] * self.grid.areas
         return np.einsum("sij,ij->s", weight, u) / weight.sum(axis=(1, 2))
 
+    def force(self, sources: Sources) -> Array:
+        """Momentum over the density that one pass of each source brings, road axes, (s, ny, nz)
+        m/s."""
+        return sources.entry[:, 0] * (sources.direction * sources.speed)[:, None, None]
+
+    def around(self, sources: Sources, viscosity: Array) -> float:
+        """Eddy viscosity around the lanes, where wakes spread, m2/s: mean over 10 m to each side
+        and 1 to 4 m high."""
+        grid = self.grid
+        weight = (sources.entry[:, 0] * self.grid.areas).sum(axis=(0, 2))
+        centre = float(weight @ grid.y / weight.sum())
+        reach = float(np.sqrt(weight @ (grid.y - centre) ** 2 / weight.sum())) + _AROUND_M
+        across = np.abs(grid.y - centre) < reach
+        up = (grid.z > _LOW_M) & (grid.z < _HIGH_M)
+        area = grid.areas[np.ix_(across, up)]
+        return float((viscosity[np.ix_(across, up)] * area).sum() / area.sum())
+
     def _made(self, sources: Sources, rates: Array, factor: Array) -> tuple[Array, Array, Array]:
         """Sources of u, k and eps a second."""
         e, v = sources.entry, sources.speed
-        u = np.tensordot(rates * factor * sources.direction * v, e[:, 0], axes=1)
+        u = np.tensordot(rates * factor, self.force(sources), axes=1)
         k = np.tensordot(rates * factor * v**2, e[:, 1] + e[:, 3], axes=1)
         eps = np.tensordot(rates * factor**1.5 * v**3, e[:, 2] + e[:, 4], axes=1)
         return u, np.maximum(k, 0.0), np.maximum(eps, 0.0)
@@ -153,7 +174,8 @@ class RoadSection:
         grid = self.grid
         return float(
             advance(
-                *fields, last_s, step_s, *made, grid.y, grid.z, grid.y_edges, grid.z_edges,
+                *fields, last_s, step_s, *made,
+                grid.y, grid.z, grid.y_edges, grid.z_edges,
                 self.closed, self._closed_z, self._side, np.zeros_like(self._side),
                 self.roughness, self._ambient, self.friction_velocity, self._flow_y, self._flow_z,
                 self.parts(step_s), True, closure.c_mu, closure.c1, closure.c2, closure.sigma_k,
@@ -179,19 +201,18 @@ class RoadSection:
         the stretches and at the end. Against 40 min of marching u is 1 to 3 % higher.
         """
         fields = self.at_rest()
-        step = _FIRST_STEP_S
+        step, factor = _FIRST_STEP_S, np.ones(len(rates))
         if start is not None:
             for mine, given in zip(fields, (start.u, start.k, start.eps), strict=False):
                 mine[:] = given
-            step = _STEP_S
+            step, factor = _STEP_S, start.factor
         last, n = 0.0, 0
-        factor = np.ones(len(rates))
+        speed = sources.direction * sources.speed
         made = self._made(sources, rates, factor)
         for span in _COLD_S if start is None else _WARM_S:
             time = 0.0
             while time < span:
                 if n % _EVERY == 0:
-                    speed = sources.direction * sources.speed
                     factor = drag_factor(self.met(sources, fields[0]), speed)
                     made = self._made(sources, rates, factor)
                 self.step(fields, made, last, step, closure)

@@ -10,9 +10,9 @@ Start. The wake carries the momentum of the drag, 1/2 C_D A_f V per metre of roa
 (the integral of u over the section), in two parts:
 
 - the **side layer**, a share s of it: air that the front corner's separation, the flanks, the roof
-  and the underbody drag along, in a layer that falls off as a Gaussian of a fifth of the width
+  and the underbody drag along, in a layer that falls off as a Gaussian of 0.15 of the width
   around the outline. Half of it comes at the nose, with turbulent energy of the corner's
-  separation; half evenly along the sides. The vehicle's section, and that of the bubble, carries no
+  separation, a share of the drag's work; half evenly along the sides. The vehicle's section, and that of the bubble, carries no
   flux meanwhile;
 - the **bubble's end**, where by definition the mean flow on the axis moves with the vehicle: the
   rest, a Gaussian with peak V and the proportions of the base, and turbulence over the base, energy
@@ -34,7 +34,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -48,7 +48,7 @@ Array = NDArray[np.float64]
 
 ROAD_ROUGHNESS_M = 0.002
 LEVELS_M = (0.0, 0.002, 0.007, 0.025, 0.09)  # background's eddy viscosity over V that are marched
-LAYER_WIDTHS = 0.2  # thickness of the side layer over the vehicle's width, assumed
+LAYER_WIDTHS = 0.15  # thickness of the side layer over the vehicle's width, assumed
 NOSE_SHARE = 0.5  # of the side layer's momentum that comes at the nose, assumed
 START_LENGTH = 0.2  # length scale at the bubble's end over the smaller side of the base, assumed
 BACKGROUND_HEIGHT_M = 0.3  # height over which the background's eddy viscosity grows
@@ -61,13 +61,13 @@ _MANY = 20_000  # points worth a second thread
 _FIRST_STEP = 0.08  # of the smaller side of the base, behind the bubble
 _STEP_GROWTH, _COARSE_STEP_GROWTH = 0.055, 0.1  # of the distance behind the tail
 _KEEP = 0.09  # smallest growth of the distance between kept sections behind the bubble
-_INJECTION = 5.0  # roots of the base area behind the bubble where a wake enters the road's balance
+_ENTRY = 5.0  # roots of the base area behind the bubble where a wake enters the road's balance
 
 
 @dataclass(frozen=True)
 class WakeStart:
-    """Constants of a marched wake. ``energy``: k_0; ``side_share``: s; ``side_energy``: k/V^2 of
-    the corner's separation."""
+    """Constants of a marched wake. ``energy``: k_0; ``side_share``: s; ``side_energy``: share
+    of the drag's work that is turbulent energy of the corner's separation."""
 
     closure: Closure
     energy: float
@@ -169,8 +169,9 @@ def march_wake(vehicle: Vehicle, start: WakeStart, background_m: float = 0.0) ->
     side = start.side_share * drag_area
 
     u = NOSE_SHARE * side * weight
-    k = np.full(shape, LEAST_K) + start.side_energy * layer
-    eps = np.full(shape, LEAST_EPS) + 0.09**0.75 * (start.side_energy * layer) ** 1.5 / layer_m
+    corner = start.side_energy * drag_area * weight
+    k = np.full(shape, LEAST_K) + corner
+    eps = np.full(shape, LEAST_EPS) + 0.09**0.75 * corner**1.5 / layer_m
     g, nu = np.ones(shape), np.zeros(shape)
     along = (1.0 - NOSE_SHARE) * side / vehicle.length_m * weight
     none = np.zeros(shape)
@@ -182,7 +183,7 @@ def march_wake(vehicle: Vehicle, start: WakeStart, background_m: float = 0.0) ->
     closure = start.closure
 
     opening = vehicle.length_m + start.bubble_m
-    entry_at = opening + _INJECTION * math.sqrt(vehicle.width_m * own)
+    entry_at = opening + _ENTRY * math.sqrt(vehicle.width_m * own)
     smaller = min(vehicle.width_m, own)
     first_step = min(max(0.03 * vehicle.length_m, 0.05 * smaller), 0.25 * vehicle.width_m)
     xs, us, ks = [0.0], [u.copy()], [k.copy()]
@@ -196,7 +197,7 @@ def march_wake(vehicle: Vehicle, start: WakeStart, background_m: float = 0.0) ->
             step = min(first_step, stop - x)
         else:
             step = max(growth * (x - vehicle.length_m), _FIRST_STEP * smaller)
-            if x < entry_at:
+            if x < entry_at * (1.0 - 1e-12):
                 step = min(step, entry_at - x)
         beside = x < vehicle.length_m - 1e-9
         more = np.sqrt(nu * nu + background * background) - nu
@@ -213,7 +214,7 @@ def march_wake(vehicle: Vehicle, start: WakeStart, background_m: float = 0.0) ->
             production = step * nu * square
             made[0] += production
             made[1] += closure.c1 * production * eps / k
-        elif x >= entry_at - 1e-9:
+        elif x >= entry_at * (1.0 - 1e-12):
             entry = [u.copy(), k.copy(), eps.copy()]
         if not opened and x >= opening - 1e-9:
             xs.append(opening * (1.0 - 1e-9))  # the section as it is before the base's part
@@ -235,8 +236,8 @@ def march_wake(vehicle: Vehicle, start: WakeStart, background_m: float = 0.0) ->
     across = np.einsum("nij,ij->ni", flow, area)
     width = np.sqrt((across @ y**2) / across.sum(axis=1))
     return WakeTable(
-        np.array(xs), y, z, y_edge, z_edge, flow, energy, np.array([*entry, *made]), entry_at,
-        width, start_index,
+        np.array(xs), y, z, y_edge, z_edge, flow, energy, np.array([*entry, *made]),
+        entry_at, width, start_index,
     )  # fmt: skip
 
 
@@ -288,12 +289,12 @@ def _blended(vehicle: Vehicle, start: WakeStart, low: int, share: float) -> Wake
     if share == 0.0:
         return lower
     upper = wake_table(vehicle, start, low + 1)
-    return WakeTable(
-        lower.x, lower.y, lower.z, lower.y_edge, lower.z_edge,
-        (1.0 - share) * lower.u + share * upper.u, (1.0 - share) * lower.k + share * upper.k,
-        lower.entry, lower.entry_m, (1.0 - share) * lower.width + share * upper.width,
-        lower.start_index,
-    )  # fmt: skip
+    return replace(
+        lower,
+        u=(1.0 - share) * lower.u + share * upper.u,
+        k=(1.0 - share) * lower.k + share * upper.k,
+        width=(1.0 - share) * lower.width + share * upper.width,
+    )
 
 
 def at_points(table: WakeTable, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> tuple[Array, Array]:

@@ -41,7 +41,6 @@ Array = NDArray[np.float64]
 _FINE_M, _COARSE_M = 0.5, 0.8
 _GROWTH = 0.16
 REACH_M, _HEIGHT_M = 130.0, 70.0
-_LEVEL_Y_M, _LEVEL_Z_M = np.linspace(-10.0, 10.0, 9), np.array([1.0, 2.0, 4.0])
 _LEVEL_RATIO = 2.0  # between the eddy viscosities for which lines are prepared
 _AGES = 140  # nodes of the Campbell integral
 _CHAINS = 2  # hours are marched in so many chains, each warm from the last hour
@@ -119,8 +118,9 @@ class MeanAir:
 
     def _force(self, hour: int) -> Array:
         """Source of each sight with its drag of the hour, own way counted positive."""
-        strength = self.rates[hour] * self.factor[hour] * self.made.speed
-        return strength[:, None, None] * self.made.entry[:, 0]
+        strength = self.rates[hour] * self.factor[hour] * self.made.direction
+        alone = self.section.force(self.made)
+        return strength[:, None, None] * alone
 
     def mean_field(self) -> DriftField:
         """Mean velocity over the section, all hours alike, and the sources it belongs to; in the
@@ -138,8 +138,9 @@ class MeanAir:
         own, shape = np.array([s.direction for s in self.sights]), self.section.grid.shape
         parts = []
         for h, model in enumerate(self.models):
-            along = (own @ self.response[h]).reshape(shape)
-            parts.append(DriftField(model, along, self._force(h).sum(axis=0)).balance)
+            along = own @ self.response[h]
+            field = DriftField(model, along.reshape(shape), self._force(h).sum(axis=0))
+            parts.append(field.balance)
         return {key: float(np.mean([part[key] for part in parts])) for key in parts[0]}
 
 
@@ -289,12 +290,12 @@ def mean_air(
     factor_mixing = settings.mixing_factor
     with ThreadPoolExecutor(_CHAINS) as pool:
         models = list(pool.map(lambda nu: section.linear(nu, factor_mixing), viscosity))
-        force = made.entry[:, 0] * (made.direction * made.speed)[:, None, None]
+        force = section.force(made)
         alone = list(pool.map(lambda model: model.responses(force), models))
     factor = np.array([s.factor for s in states]).reshape(len(states), len(sights))
     response = np.array(alone).reshape(len(states), len(sights), -1)
     response *= (rates_per_s * factor)[:, :, None]
-    around = np.array([_around(section, sights, nu) for nu in viscosity]) * factor_mixing
+    around = np.array([section.around(made, nu) for nu in viscosity]) * factor_mixing
     return MeanAir(
         section, tuple(sights), settings, wall_y_m, side_y_m, made, tuple(states), tuple(models),
         response, rates_per_s, factor, around,
@@ -318,16 +319,6 @@ def _states(section: RoadSection, made: Sources, rates: Array, closure: Closure)
     with ThreadPoolExecutor(_CHAINS) as pool:
         list(pool.map(chain, (order[i::_CHAINS] for i in range(_CHAINS))))
     return [state for state in found if state is not None]
-
-
-def _around(section: RoadSection, sights: Sequence[Sight], viscosity: Array) -> float:
-    """Mean eddy viscosity around the lanes, where wakes spread, m2/s."""
-    grid = section.grid
-    lanes = np.array(sorted({s.lane_centre_m for s in sights}))
-    y = (lanes[:, None] + _LEVEL_Y_M).ravel()
-    i = np.clip(np.searchsorted(grid.y, y), 0, grid.y.size - 1)
-    j = np.clip(np.searchsorted(grid.z, _LEVEL_Z_M), 0, grid.z.size - 1)
-    return float(viscosity[i][:, j].mean())
 
 
 def prepare_wakes(
