@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from pathlib import Path
 
@@ -185,7 +186,7 @@ CURVE_MISTAKES = {
         ':5: power_w = "much": must be a number at least 0 W and at most',
     ),
     "nan": ("6.5", "nan", ':5: power_w = "nan": must be a number'),
-    "columns": ("speed_m_s, power_w", "v, P", ':2: columns "v, P": must be speed_m_s, power_w'),
+    "columns": ("speed_m_s, power_w", "v, P", ":2: is no power curve: its first line must name"),
     "cells": ("3.0, 6.5", "3.0", ":5: holds 1 cells: must be speed_m_s, power_w"),
     "points": ("3.0, 6.5\n5.0, 40\n", "", ": holds 1 points: must be at least 2"),
     # 16/27 x 1/2 x 1.225 x 27 x 2 = 19.6 W
@@ -212,3 +213,26 @@ def test_a_curve_that_is_no_text(tmp_path: Path) -> None:
     path.write_text("# nothing\n\n", encoding="utf-8")
     with pytest.raises(CaseError, match="is empty"):
         read_power_curve(path)
+
+
+def test_a_file_that_is_no_curve_is_not_shown(tmp_path: Path) -> None:
+    secret = "root:x:0:0:secret,words"
+    path = with_curve(tmp_path, f"{secret}\nmore of it\n")
+    with pytest.raises(CaseError) as caught:
+        load_case(path)
+    (line,) = caught.value.problems
+    assert "speed_m_s, power_w" in line
+    shown = line.replace(str(path.parent), "")
+    assert not any(part in shown for part in ("root", "secret", "words", "more"))
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+def test_a_pipe_or_a_device_as_a_curve_is_refused_at_once(tmp_path: Path) -> None:
+    path = with_curve(tmp_path, CURVE)
+    curve = path.parent / "curve.csv"
+    curve.unlink()
+    os.mkfifo(curve)  # opened without a writer it would wait for ever
+    with pytest.raises(CaseError, match=r"curve\.csv: is no regular file"):
+        load_case(path)
+    with pytest.raises(CaseError, match="is no regular file"):
+        read_power_curve("/dev/zero")

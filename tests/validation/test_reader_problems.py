@@ -120,7 +120,7 @@ BAD: list[tuple[str, str, str | None, str]] = [
     ("nothing", GOOD, "# only this\n", "holds no header and no rows"),
     ("endless cell", GOOD, CSV.replace("b,2", "b" * 140_000 + ",2"), "values.csv:4: no row of"),
     ("data in two lines", changed("values.csv", "values\\ncsv"), CSV, "must be one line"),
-    ("column twice", GOOD, CSV.replace("place,height", "speed,height"), "names 'speed' twice"),
+    ("column twice", GOOD, CSV.replace("place,height", "speed,height"), "names a column twice"),
     ("unnamed column", GOOD, CSV.replace("place,height", ",height"), "has no name"),
     (
         "selected text",
