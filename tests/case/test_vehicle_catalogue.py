@@ -131,6 +131,15 @@ def test_whole_and_array_numbers_are_numbers() -> None:
         ({"drag_range": (0.7, 0.8)}, "does not hold drag_coefficient = 0.6"),
         ({"drag_range": 0.5}, "must be two numbers, [low, high]"),
         ({"mean_speed_m_s": 0.0}, "mean_speed_m_s = 0.0: must be a number above 0 m/s"),
+        (
+            {"length_m": 30.0, "width_m": 0.25, "frontal_area_m2": 0.5},
+            "width_m = 0.25 m: must be at least 1 m, a thirtieth of its longest side (30 m)",
+        ),
+        (
+            {"clearance_m": 2.45},
+            "height_m = 2.5 m: leaves a body 0.05 m high above clearance_m = 2.45 m; must be at "
+            "least 0.133 m, a thirtieth of its longest side (4 m)",
+        ),
         ({"nose_radius_m": 0}, "nose_radius_m = 0 m: must be at least 0.001 m and at most 5 m"),
         ({"nose_radius_m": "wide"}, "nose_radius_m = 'wide': must be a finite number"),
         ({"nose_radius_m": 1.0}, "nose_radius_m = 1 m: must be at most 0.8 m on this body"),
