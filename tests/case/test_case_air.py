@@ -132,7 +132,7 @@ REFUSED = {
     "negative mixing": (
         [("[air.wind]", "eddy_diffusivity_m2_s = -1\n[air.wind]")],
         "eddy_diffusivity_m2_s",
-        "air.eddy_diffusivity_m2_s = -1 m²/s: must be at least 0.001 m²/s and at most 20 m²/s",
+        "air.eddy_diffusivity_m2_s = -1 m²/s: must be at least 0.05 m²/s and at most 20 m²/s",
     ),
     "drift as a word": (
         [("[air.wind]", "drift = true\n[air.wind]")],

@@ -478,13 +478,36 @@ def test_more_vehicles_than_fit_into_a_lane_are_said_to_overlap(
     flow: int, speed_kmh: int, word: str
 ) -> None:
     """1700 lorries of 16.5 m an hour are 28.05 km; at 18 km/h they stand on 18 km of road."""
-    text = _flat(flow) + f"\n[traffic.speeds.artic_lorry]\nmean_kmh = {speed_kmh}\nsd_kmh = 0\n"
+    text = (
+        _flat(flow).replace("lane_width_m = 3.5", "lane_width_m = 6.0")
+        + f"\n[traffic.speeds.artic_lorry]\nmean_kmh = {speed_kmh}\nsd_kmh = 0\n"
+    )
     found = [text for text in _case(text).warnings if "overlap" in text]
     assert len(found) == bool(word)
     if word:
         assert word in found[0]
         assert f"{flow * 16.5 / 1000 / speed_kmh:.2g} km of vehicles on each km" in found[0]
         assert "at hour 17: 1700 veh/h" in found[0]
+
+
+def test_more_vehicle_than_road_is_no_traffic() -> None:
+    """1700 x 16.5 m x 2.55 m at 18 km/h on 3.5 m of lane: 114 % of its area."""
+    text = _flat(1700) + "\n[traffic.speeds.artic_lorry]\nmean_kmh = 18\nsd_kmh = 0\n"
+    (line,) = problems(text)
+    assert line.startswith("x.toml:16: traffic.flows[1]: carriageway 'near' at hour 17: 1700 veh/h")
+    assert "114 % of its lanes' area: they overlap; must be at most 80 %" in line
+    assert problems(text.replace("mean_kmh = 18", "mean_kmh = 36")) == []
+
+
+def test_the_days_of_a_yield_are_held_against_the_lane_too() -> None:
+    text = _flat(1300).replace(
+        "[[traffic.flows]]",
+        'headway = { model = "shifted_exponential", minimum_s = 2.0 }\n[[traffic.flows]]',
+    )
+    text += '[rotor]\nkind = "drag"\n[energy]\nsaturday_flow = 1.5\n'
+    (line,) = problems(text)
+    assert "1950 veh/h at hour 0 (energy.saturday_flow = 1.5, energy.saturday_heavy = 1)" in line
+    assert problems(text.replace("= 1.5", "= 1.3")) == []
 
 
 def _flat(flow: int, start: int = 17) -> str:

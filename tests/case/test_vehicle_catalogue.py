@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import pickle
 
 import numpy as np
@@ -166,3 +167,20 @@ def test_all_impossible_figures_are_named_at_once() -> None:
 
 def test_an_area_as_large_as_the_outline_is_allowed() -> None:
     assert Vehicle(**(BODY | {"frontal_area_m2": 5.0})).frontal_area_m2 == 5.0
+
+
+@pytest.mark.parametrize("end", [0, 1])
+def test_vehicles_at_the_limits_have_room_for_the_model_interval(end: int) -> None:
+    """Moving every dimension by 5 % and the drag by 15 % is no mistake of the user."""
+    low = {"length_m": 0.1, "width_m": 0.05, "height_m": 0.05, "clearance_m": 0.005}
+    low |= {"frontal_area_m2": 0.001, "drag_coefficient": 0.01}
+    high = {"length_m": 60, "width_m": 10, "height_m": 10, "clearance_m": 3}
+    high |= {"frontal_area_m2": 60, "drag_coefficient": 3, "nose_radius_m": 0.45 * 7}
+    crate = Vehicle(name="crate", **((low, high)[end]))
+    factor, drag = ((0.95, 0.85), (1.05, 1.15))[end]
+    moved = {key: getattr(crate, key) * factor for key in list(low)[:4]}
+    area = crate.frontal_area_m2 * factor**2
+    other = dataclasses.replace(
+        crate, **moved, frontal_area_m2=area, drag_coefficient=crate.drag_coefficient * drag
+    )
+    assert other.length_m == pytest.approx(factor * crate.length_m)

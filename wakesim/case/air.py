@@ -59,7 +59,7 @@ class AirTable(Table):
     pressure_pa: float | None = Field(default=None, ge=40000, le=110000)
     altitude_m: float | None = Field(default=None, ge=-500, le=6000)
     relative_humidity: float = Field(default=0.6, ge=0, le=1)
-    eddy_diffusivity_m2_s: float | None = Field(default=None, ge=0.001, le=20)
+    eddy_diffusivity_m2_s: float | None = Field(default=None, ge=0.05, le=20)
     drift: Drift = Drift()
 
 

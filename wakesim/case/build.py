@@ -39,7 +39,8 @@ def build_case(
         vehicles = _traffic_vehicles(file.traffic, traffic, known, file.road)
         lane_vehicles = _lane_vehicles(traffic, file.road, vehicles)
         problems += _motion_problems(file, traffic)
-        problems += stream_problems(traffic, file.road, vehicles, hours_used(file))
+        for day, stream in _days(file, traffic).items():
+            problems += stream_problems(stream, file.road, vehicles, hours_used(file), day)
     elif file.study == "single_pass_table":
         assert file.pass_table is not None
         chosen = file.pass_table.classes
@@ -115,6 +116,18 @@ def hours_used(file: CaseFile) -> tuple[int, ...]:
     if grid is not None:
         return (grid.hour,) if isinstance(grid.hour, int) else tuple(range(HOURS))
     return file.compute.hours if file.rotor is None else tuple(range(HOURS))
+
+
+def _days(file: CaseFile, traffic: Traffic) -> dict[str, Traffic]:
+    """The stream of the case, and those of the days of a yield by what makes them."""
+    found = {"": traffic}
+    table = file.energy if file.study == "traffic" and file.rotor is not None else None
+    for day in ("saturday", "sunday") if table is not None else ():
+        flow, heavy = getattr(table, f"{day}_flow"), getattr(table, f"{day}_heavy")
+        if max(flow, heavy) > 1.0:
+            key = f" (energy.{day}_flow = {flow:g}, energy.{day}_heavy = {heavy:g})"
+            found[key] = traffic.on_day(flow, heavy)
+    return found
 
 
 def _storm_problems(file: CaseFile) -> Iterator[Problem]:

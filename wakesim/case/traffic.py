@@ -100,6 +100,18 @@ class Traffic:
         factors = self.lane_speed_factor.get(lane.carriageway)
         return factors[lane.number - 1] if factors else 1.0
 
+    def on_day(self, flow: float, heavy: float) -> Traffic:
+        """Flows times a factor, and their shares of heavy vehicles times another."""
+        flows = tuple(
+            replace(
+                f,
+                hourly_veh_h=tuple(q * flow for q in f.hourly_veh_h),
+                heavy_share=tuple(min(1.0, share * heavy) for share in f.heavy_share),
+            )
+            for f in self.flows
+        )
+        return replace(self, flows=flows)
+
     def faster(self, road: Road, factor: float) -> Traffic:
         """All speeds times a factor, which goes to the lanes: the vehicles stay the same ones."""
         found: dict[str, tuple[float, ...]] = {}

@@ -17,6 +17,7 @@ from wakesim.case.vehicle import Vehicle
 BUSY_LANE_VEH_H = 2400.0  # about the capacity of a motorway lane (from memory)
 SLOW_M_S = 5.0
 DENSE_SHARE = 0.5  # of a lane's length under vehicles; queues at rest reach about 0.8 (from memory)
+MOST_AREA_SHARE = 0.8  # of a carriageway under vehicles, beyond any queue
 FEWEST_FREE = 1e-6  # free vehicles, as a share of all, below which a lane is one endless platoon
 
 Vehicles = Mapping[str, Vehicle]
@@ -91,11 +92,11 @@ def single_pass_problems(
 
 
 def stream_problems(
-    traffic: Traffic, road: Road, vehicles: Vehicles, hours: Sequence[int]
+    traffic: Traffic, road: Road, vehicles: Vehicles, hours: Sequence[int], day: str = ""
 ) -> Iterator[Problem]:
     """What only the resolved stream shows: lanes beyond their headway, classes without speed.
 
-    ``hours`` are those computed.
+    ``hours`` are those computed, ``day`` what makes another stream than that of the case.
     """
     for name, vehicle in vehicles.items():
         without = [
@@ -117,7 +118,7 @@ def stream_problems(
             most = max(by_hour)
             text = (
                 f"lane '{way.name} {number}' would carry {most:.0f} veh/h at hour "
-                f"{hours[by_hour.index(most)]}; "
+                f"{hours[by_hour.index(most)]}{day}; "
             )
             if headway.minimum_s * most / 3600.0 >= 1.0:
                 text += (
@@ -128,6 +129,45 @@ def stream_problems(
             elif headway.free_share(most / 3600.0) < FEWEST_FREE:
                 text += "the headway's bunching leaves no free vehicle then; lower it"
                 yield Problem(("traffic", "flows", i), text)
+        yield from _overlap_problem(i, flow, traffic, road, vehicles, hours, day)
+
+
+def _overlap_problem(
+    i: int, flow: Flow, traffic: Traffic, road: Road, vehicles: Vehicles, hours: Sequence[int],
+    day: str,
+) -> Iterator[Problem]:  # fmt: skip
+    """More vehicle than road: no traffic, whatever it is taken for."""
+    lanes = [lane for lane in road.lanes if lane.carriageway == flow.carriageway]
+    if any(flow.speed(v)[0] <= 0.0 for v in vehicles.values()):
+        return  # told of as a class without speed
+    width = sum(lane.width_m for lane in lanes)
+    for hour in hours:
+        area = sum(
+            metres * vehicles[name].width_m
+            for lane in lanes
+            for name, metres in _metres_on_road(lane, flow, traffic, vehicles, hour).items()
+        )
+        if area > MOST_AREA_SHARE * width:
+            text = (
+                f"carriageway '{flow.carriageway}' at hour {hour}{day}: "
+                f"{flow.hourly_veh_h[hour]:.0f} veh/h at their speeds would cover "
+                f"{100 * area / width:.0f} % of its lanes' area: they overlap; must be at most "
+                f"{100 * MOST_AREA_SHARE:.0f} %"
+            )
+            yield Problem(("traffic", "flows", i), text)
+            return
+
+
+def _metres_on_road(
+    lane: Lane, flow: Flow, traffic: Traffic, vehicles: Vehicles, hour: int
+) -> dict[str, float]:
+    """Length of vehicles of each class on each metre of a lane."""
+    factor = traffic.speed_factor(lane)
+    return {
+        name: flow.lane_veh_h(hour, lane.number, name) / 3600.0 * vehicle.length_m
+        / max(flow.speed(vehicle)[0] * factor, SLOW_M_S)
+        for name, vehicle in vehicles.items()
+    }  # fmt: skip
 
 
 def _lane_flow(flow: Flow, hour: int, number: int, vehicles: Vehicles) -> float:
@@ -176,17 +216,8 @@ def _density_warnings(
             f"lane '{lane.name}' carries up to {busiest:.0f} veh/h, more than the "
             f"{BUSY_LANE_VEH_H:.0f} veh/h a motorway lane does (from memory)"
         )
-    factor = traffic.speed_factor(lane)
-    metres_s = {
-        name: vehicle.length_m / max(flow.speed(vehicle)[0] * factor, SLOW_M_S)
-        for name, vehicle in vehicles.items()
-    }
     covered = {
-        hour: sum(
-            flow.lane_veh_h(hour, lane.number, name) / 3600.0 * each
-            for name, each in metres_s.items()
-        )
-        for hour in hours
+        hour: sum(_metres_on_road(lane, flow, traffic, vehicles, hour).values()) for hour in hours
     }
     hour = max(covered, key=covered.__getitem__)
     if covered[hour] > DENSE_SHARE:
