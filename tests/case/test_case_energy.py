@@ -32,7 +32,7 @@ MISTAKES = {
     ),
     "power coefficient above Betz": (
         ("standby_w = 0.05", "best_power_coefficient = 0.7"),
-        "rotor.best_power_coefficient = 0.7: must be greater than 0 and at most 0.59",
+        "rotor.best_power_coefficient = 0.7: must be at least 0.001 and at most 0.59",
     ),
     "efficiency as a percentage": (
         ("standby_w = 0.05", "generator_efficiency = 80"),
@@ -41,7 +41,7 @@ MISTAKES = {
     ),
     "inertia without a rotor's mass": (
         ("standby_w = 0.05", "inertia_kg_m2 = -2"),
-        "rotor.inertia_kg_m2 = -2 kg m²: must be greater than 0 kg m² and at most 100000 kg m²",
+        "rotor.inertia_kg_m2 = -2 kg m²: must be at least 1e-09 kg m² and at most 100000 kg m²",
     ),
     "cut-out below cut-in": (
         ("standby_w = 0.05", "cut_in_m_s = 3\ncut_out_m_s = 2.5"),
@@ -111,7 +111,7 @@ MISTAKES = {
     ),
     "claim as a percentage": (
         ("power_coefficient = 0.30", "power_coefficient = 30"),
-        "claim.power_coefficient = 30: must be greater than 0 and at most 10; "
+        "claim.power_coefficient = 30: must be at least 0.001 and at most 10; "
         "30 looks like a percentage, write 0.3",
     ),
     "claim of negative power": (
@@ -236,3 +236,26 @@ def test_a_pipe_or_a_device_as_a_curve_is_refused_at_once(tmp_path: Path) -> Non
         load_case(path)
     with pytest.raises(CaseError, match="is no regular file"):
         read_power_curve("/dev/zero")
+
+
+@pytest.mark.parametrize(
+    "key",
+    [
+        "rotor.best_power_coefficient",
+        "rotor.inertia_kg_m2",
+        "rotor.shaft_speed_rpm",
+        "claim.speed_m_s",
+        "claim.power_coefficient",
+        "mounts.rotor_width_m",
+    ],
+)
+def test_the_smallest_number_is_too_small(key: str) -> None:
+    """Each of these divided by zero, or overflowed, in the middle of a run."""
+    table, name = key.split(".")
+    text = edited(YIELD, ("standby_w = 0.05", 'response = "fixed_speed"'))
+    text = re.sub(rf"(?m)^{name} = .*$", "", text)
+    heading = "[[mounts]]" if table == "mounts" else f"[{table}]"
+    text = text.replace(heading, f"{heading}\n{name} = 5e-324", 1)
+    (line,) = problems(text)
+    assert f"{name} = 5e-324" in line
+    assert "must be at least" in line
