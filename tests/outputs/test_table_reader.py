@@ -144,7 +144,7 @@ def test_damaged_tables_are_refused_in_bounded_time(good, tmp_path):
 
 @pytest.mark.slow
 def test_two_thousand_damaged_tables(good, tmp_path):
-    """About a quarter of an hour on one slow core."""
+    """About twenty minutes on a slow core."""
     kept = [opens_or_refuses(tmp_path, good, seed) for seed in range(24, 2024)]
     assert 0 < sum(kept) < len(kept)
 
