@@ -118,7 +118,8 @@ def test_run_writes_into_a_folder_named_after_the_case(
         "pulse of the hull 20 %, mean wake 40 %, wake turbulence 30 %, sustained drift 10 %, "
         "ambient wind 0 %",
         "77 passes in 2 h of traffic",
-        "  - of the run\n  - at the mount\n",
+        "  - of the run\n",
+        "  Flagged: at the mount\n",
         str(Path("out/expressway-post/report.html")),
     ):
         assert part in out

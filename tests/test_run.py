@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 
 import numpy as np
@@ -10,6 +11,8 @@ from one_lane_road import BASE, FAR, FAR_FLOW, text_of
 
 import wakesim
 from wakesim.case.load import load_case_text
+from wakesim.outputs.summary import summary
+from wakesim.runtime import cases_path
 
 
 def case_of(**changes):
@@ -223,3 +226,21 @@ rotor_height_m = 1.0
     nose = np.interp(0.0, lorry.time_s, lorry.v_m_s)
     assert nose > 0  # air is pushed aside as the nose arrives
     assert math.isclose(lorry.clearance_m, 2.0 + 1.75 - 1.275)
+
+
+def test_a_figure_beyond_the_model_has_its_warning_beside_it():
+    """20 m up and 200 m away: in the mount's record, in summary.json, and not at the third."""
+    one = cases_path("single-pass.toml").read_text(encoding="utf-8")
+    one = one.replace('"suv", "panel_van", "rigid_lorry", "coach", "artic_lorry_eu"', "", 1)
+    mount = one[one.index("[[mounts]]") :] + "\n"
+    high = mount.replace('"post"', '"high"', 1).replace("height_m = 2.0", "height_m = 20.0", 1)
+    far = mount.replace('"post"', '"far"', 1).replace("offset_m = 4.5", "offset_m = 200.0", 1)
+    text = f"{one}\n{high}{far}"
+    result = wakesim.run(load_case_text(text, "x.toml"))
+    usual, above, away = (m.warnings for m in result.mounts)
+    assert usual == ()
+    assert [len(above), len(away)] == [1, 1]
+    assert "21 m above the road" in above[0]
+    assert "200 m from the nearest lane" in away[0]
+    found = json.loads(json.dumps(summary(result)))["mounts"]
+    assert [m["warnings"] for m in found] == [[], list(above), list(away)]

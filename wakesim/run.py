@@ -59,7 +59,8 @@ def run(
             relative_humidity=air.relative_humidity,
         )
     )
-    mounts, studies = [], []
+    mounts: list[MountResult] = []
+    studies = []
     for index, mount in enumerate(case.mounts):
 
         def say(share: float, text: str, index: int = index, name: str = mount.name) -> None:
@@ -67,13 +68,15 @@ def run(
                 progress((index + min(share, 1.0)) / len(case.mounts), f"{name}: {text}")
 
         if case.study == "single_pass":
-            mounts.append(single_pass(case, mount, say))
+            found = single_pass(case, mount, say)
         else:
             studies.append(TrafficStudy(case, mount, density, say))
-            mounts.append(studies[-1].result())
+            found = studies[-1].result()
             if case.rotor is not None:
-                energy = _energy(case, mounts[-1], density, say, workers or 1, folder)
-                mounts[-1] = replace(mounts[-1], energy=energy)
+                energy = _energy(case, found, density, say, workers or 1, folder)
+                found = replace(found, energy=energy)
+        beyond = case.mount_warnings.get(mount.name, ())
+        mounts.append(replace(found, warnings=(*found.warnings, *beyond)))
     if progress is not None:
         progress(1.0, "done")
     met = all(study.tolerance_met for study in studies)

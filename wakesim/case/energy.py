@@ -46,13 +46,13 @@ class RotorTable(Table):
 
     kind: Literal["drag", "lift", "hybrid"] = Field(description='"drag", "lift" or "hybrid"')
     response: Literal["inertial", "quasi_steady", "fixed_speed"] | None = None
-    shaft_speed_rpm: float | None = Field(default=None, gt=0, le=10000)
+    shaft_speed_rpm: float | None = Field(default=None, ge=0.001, le=10000)
     power_curve: Line | None = None
-    best_power_coefficient: float | None = Field(default=None, gt=0, le=0.59)
+    best_power_coefficient: float | None = Field(default=None, ge=0.001, le=0.59)
     rated_power_w: float | None = Field(default=None, gt=0, le=1e6)
     cut_in_m_s: float | None = Field(default=None, ge=0, le=20)
     cut_out_m_s: float | None = Field(default=None, gt=0, le=60)
-    inertia_kg_m2: float | None = Field(default=None, gt=0, le=1e5)
+    inertia_kg_m2: float | None = Field(default=None, ge=1e-9, le=1e5)
     generator_efficiency: float = Field(default=0.80, gt=0, le=1)
     converter_efficiency: float = Field(default=0.90, gt=0, le=1)
     standby_w: float = Field(default=0.0, ge=0, le=1000)
@@ -80,7 +80,7 @@ class LoadTable(Table):
     """A consumer: ``daily_kwh`` drawn evenly from ``from_hour`` to ``to_hour`` (over midnight)."""
 
     name: Line
-    daily_kwh: float = Field(gt=0, le=1e5)
+    daily_kwh: float = Field(ge=1e-9, le=1e5)
     from_hour: int = Field(default=0, ge=0, le=23)
     to_hour: int = Field(default=24, ge=0, le=24)
     battery_kwh: float = Field(default=0.0, ge=0, le=1e5)
@@ -91,7 +91,7 @@ class RowTable(Table):
     """Rotors in a row along the road."""
 
     count: int = Field(ge=1, le=100000)
-    spacing_m: float = Field(gt=0, le=10000)
+    spacing_m: float = Field(ge=0.01, le=10000)
 
 
 class EnergyTable(Table):
@@ -128,14 +128,14 @@ class ClaimTable(Table):
     """
 
     power_w: float | None = Field(default=None, gt=0, le=1e7)
-    speed_m_s: float | None = Field(default=None, gt=0, le=60)
-    speed_kmh: float | None = Field(default=None, gt=0, le=216)
-    speed_mph: float | None = Field(default=None, gt=0, le=134)
+    speed_m_s: float | None = Field(default=None, ge=0.01, le=60)
+    speed_kmh: float | None = Field(default=None, ge=0.04, le=216)
+    speed_mph: float | None = Field(default=None, ge=0.03, le=134)
     traffic_speed_m_s: float | None = Field(default=None, gt=0, le=90)
     traffic_speed_kmh: float | None = Field(default=None, gt=0, le=320)
     traffic_speed_mph: float | None = Field(default=None, gt=0, le=200)
     cut_in_m_s: float | None = Field(default=None, gt=0, le=20)
-    power_coefficient: float | None = Field(default=None, gt=0, le=10)
+    power_coefficient: float | None = Field(default=None, ge=0.001, le=10)
     area_m2: float | None = Field(default=None, gt=0, le=1e4)
     daily_energy_kwh: float | None = Field(default=None, gt=0, le=1e6)
     count: int = Field(default=1, ge=1, le=1000000)

@@ -62,7 +62,8 @@ class Case:
     many states. ``instrument`` matters only where a measured record is held against the case.
     ``rotor`` hangs at every mount (``power_curve``: its file, as read), ``energy`` says what its
     yield is asked for, ``claim`` holds stated figures to check. ``warnings`` lists what is allowed
-    and doubtful.
+    and doubtful, ``mount_warnings``, by the name of the mount, where one hangs beyond what
+    the model knows.
     """
 
     title: str
@@ -89,6 +90,7 @@ class Case:
     map: MapTable | None = None
     table: LookupTableTable | None = None
     pass_table: PassTableTable | None = None
+    mount_warnings: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     def traffic_state(self, hour: int) -> TrafficState:
         """Stationary traffic of a clock hour. Raises ValueError in a single-pass study."""

@@ -40,8 +40,25 @@ class HeadwayTable(Table):
     tanner: bool = False
 
 
+class SpeedTable(Table):
+    """[traffic.speeds.<vehicle>], or [traffic.flows.speeds.<vehicle>] of one carriageway.
+
+    The mean within 5 to 90 m/s, the standard deviation (by default the catalogue's) up to 20 m/s.
+    """
+
+    mean_m_s: float | None = Field(default=None, ge=5, le=90)
+    mean_kmh: float | None = Field(default=None, ge=18, le=320)
+    mean_mph: float | None = Field(default=None, ge=12, le=200)
+    sd_m_s: float | None = Field(default=None, ge=0, le=20)
+    sd_kmh: float | None = Field(default=None, ge=0, le=72)
+    sd_mph: float | None = Field(default=None, ge=0, le=45)
+
+
 class FlowTable(Table):
-    """[[traffic.flows]]"""
+    """[[traffic.flows]]: the traffic of one carriageway.
+
+    ``speeds`` hold on this carriageway alone, before those of [traffic.speeds].
+    """
 
     carriageway: str = Field(description="name of a carriageway of the road")
     flow_veh_h: float | None = Field(default=None, ge=0, le=20000)
@@ -55,17 +72,7 @@ class FlowTable(Table):
     heavy_mix: Mix | None = None
     light_lane_share: Shares | None = None
     heavy_lane_share: Shares | None = None
-
-
-class SpeedTable(Table):
-    """[traffic.speeds.<vehicle>]; the mean within 5 to 90 m/s, the sd up to 20 m/s."""
-
-    mean_m_s: float | None = Field(default=None, ge=5, le=90)
-    mean_kmh: float | None = Field(default=None, ge=18, le=320)
-    mean_mph: float | None = Field(default=None, ge=12, le=200)
-    sd_m_s: float | None = Field(default=None, ge=0, le=20)
-    sd_kmh: float | None = Field(default=None, ge=0, le=72)
-    sd_mph: float | None = Field(default=None, ge=0, le=45)
+    speeds: dict[str, SpeedTable] = Field(default_factory=dict)
 
 
 class TrafficTable(Table):
@@ -130,12 +137,15 @@ def traffic_key_problems(raw: Any) -> Iterator[Problem]:
     for i, flow in enumerate(flows if isinstance(flows, list) else []):
         if isinstance(flow, dict):
             yield from _flow_key_problems(flow, ("traffic", "flows", i))
-    speeds = raw.get("speeds")
+            yield from _speed_key_problems(flow.get("speeds"), ("traffic", "flows", i, "speeds"))
+    yield from _speed_key_problems(raw.get("speeds"), ("traffic", "speeds"))
+
+
+def _speed_key_problems(speeds: Any, path: Path) -> Iterator[Problem]:
     for name, speed in (speeds if isinstance(speeds, dict) else {}).items():
         if isinstance(speed, dict):
-            path = ("traffic", "speeds", name)
-            yield from one_speed(speed, "mean", path)
-            yield from one_speed(speed, "sd", path, needed=False)
+            yield from one_speed(speed, "mean", (*path, name))
+            yield from one_speed(speed, "sd", (*path, name), needed=False)
 
 
 def single_pass_key_problems(raw: Any) -> Iterator[Problem]:

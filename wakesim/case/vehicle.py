@@ -24,9 +24,13 @@ LIMITS: dict[str, tuple[float, float, str]] = {
 NOSE_RADIUS_M = (0.001, 5.0)  # a sharp edge of sheet metal; beyond it a unit is wrong
 # A nose is rounded over at most these shares of the smaller side of its front and of the length.
 _NOSE_SHARE_OF_FRONT, _NOSE_SHARE_OF_LENGTH = 0.45, 0.2
+# Width and height of the body over its longest side: panels are as wide as a share of the smaller,
+# and those of a thinner body do not fit into the memory of a small machine.
+_THINNEST = 1.0 / 30.0
 BONNET_FRONT = 0.5  # height of a bonnet's front, share of the body's; assumed
-# The model interval makes vehicles smaller by a few per cent; the hull cuts the radius to theirs.
-_ROOM_FOR_VARIANTS = 1.1
+# The model interval moves dimensions by a few per cent and drag by more: what a user may just give
+# must stand that. (Case files keep LIMITS exactly; the hull cuts a radius to the vehicle's size.)
+_ROOM_FOR_VARIANTS, _ROOM_FOR_PROPORTIONS = 1.2, 1.1
 
 
 @dataclass(frozen=True)
@@ -98,7 +102,7 @@ def _outside(key: str, value: Any, low: float, high: float, unit: str) -> Iterat
     unit = f" {unit}" if unit else ""
     if not _is_number(value):
         yield key, f"{key} = {value!r}: must be a finite number"
-    elif not low <= value <= high:
+    elif not low / _ROOM_FOR_VARIANTS <= value <= high * _ROOM_FOR_VARIANTS:
         text = f"must be at least {low:g}{unit} and at most {high:g}{unit}"
         yield key, f"{key} = {value:g}{unit}: {text}"
 
@@ -141,10 +145,22 @@ def _relation_problems(values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
             f"frontal_area_m2 = {values['frontal_area_m2']:g} m²: is more than "
             f"width_m x height_m = {outline:.2f} m² can hold",
         )
+    body = values["height_m"] - values["clearance_m"]
+    longest = max(values["length_m"], values["width_m"], body)
+    least = _THINNEST * longest
+    share = f"must be at least {least:.3g} m, a thirtieth of its longest side ({longest:g} m)"
+    if values["width_m"] * _ROOM_FOR_PROPORTIONS < least:
+        yield "width_m", f"width_m = {values['width_m']:g} m: {share}"
+    if 0.0 < body * _ROOM_FOR_PROPORTIONS < least:
+        yield (
+            "height_m",
+            f"height_m = {values['height_m']:g} m: leaves a body {body:.3g} m high above "
+            f"clearance_m = {values['clearance_m']:g} m; {share}",
+        )
     nose = values["nose_radius_m"]
     sizes = ("length_m", "width_m", "height_m", "clearance_m", "shape")
     largest = largest_nose_radius_m(*(values[key] for key in sizes))
-    if nose is not None and 0.0 < largest * _ROOM_FOR_VARIANTS < nose:
+    if nose is not None and 0.0 < largest * _ROOM_FOR_PROPORTIONS < nose:
         yield (
             "nose_radius_m",
             f"nose_radius_m = {nose:g} m: must be at most {largest:.3g} m on this body "

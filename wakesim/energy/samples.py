@@ -207,16 +207,9 @@ def _moved(case: Case, inputs: Inputs) -> tuple[Case, FieldSettings]:
     """The case with its heavy vehicles, the speed of all vehicles and its wind as in a sample,
     and the model's inputs moved."""
     case = states.on_day(case, Day(heavy=inputs.get("share of heavy vehicles", 1.0)))
-    faster = inputs.get("vehicle speeds", 1.0)
-    vehicles = {
-        name: replace(
-            v,
-            mean_speed_m_s=None if v.mean_speed_m_s is None else v.mean_speed_m_s * faster,
-            speed_sd_m_s=v.speed_sd_m_s * faster,
-        )
-        for name, v in case.vehicles.items()
-    }
-    case = replace(case, vehicles=vehicles)
+    if case.traffic is not None:
+        faster = case.traffic.faster(case.road, inputs.get("vehicle speeds", 1.0))
+        case = replace(case, traffic=faster)
     wind = case.air.wind
     if wind is not None:
         stronger = inputs.get("ambient wind speed", 1.0)

@@ -99,15 +99,7 @@ def on_day(case: Case, day: Day) -> Case:
     """The case with the traffic of another day type."""
     if day == WEEKDAY or case.traffic is None:
         return case
-    flows = tuple(
-        replace(
-            f,
-            hourly_veh_h=tuple(q * day.flow for q in f.hourly_veh_h),
-            heavy_share=tuple(min(1.0, share * day.heavy) for share in f.heavy_share),
-        )
-        for f in case.traffic.flows
-    )
-    return replace(case, traffic=replace(case.traffic, flows=flows))
+    return replace(case, traffic=case.traffic.on_day(day.flow, day.heavy))
 
 
 class States:

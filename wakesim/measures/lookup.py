@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.air.density import air_density
-from wakesim.case.air import Air, Wind
+from wakesim.case.air import OPEN_LAND, Air
 from wakesim.case.schema import Case
 from wakesim.case.studies import PLACE_AXES, LookupTableTable
 from wakesim.case.study_rules import near_carriageway, offsets_of_clearances
@@ -27,8 +27,6 @@ from wakesim.measures.steady_air import pulse_fields
 
 Array = NDArray[np.float64]
 Values = Mapping[str, float]
-
-DEFAULT_WIND = Wind(0.0, 0.0, 10.0, "log", 0.03, 0.0, 0.14, 0.0)
 
 
 @dataclass(frozen=True)
@@ -86,24 +84,14 @@ def _traffic(case: Case, values: Values, hour: int) -> Traffic:
             veh_h = wanted * now[flow.carriageway] / now[near] if now.get(near) else 0.0
         heavy = values.get("heavy_share", flow.heavy_share[hour])
         flows.append(replace(flow, hourly_veh_h=(veh_h,) * 24, heavy_share=(heavy,) * 24))
-    factor = values.get("speed_factor", 1.0)
-    return replace(
-        traffic, flows=tuple(flows), lane_speed_factor=_lane_speeds(case, traffic, factor)
-    )
-
-
-def _lane_speeds(case: Case, traffic: Traffic, factor: float) -> dict[str, tuple[float, ...]]:
-    """Speeds as factors of the lanes, so that the vehicles stay the same ones."""
-    found: dict[str, list[float]] = {}
-    for lane in case.road.lanes:
-        found.setdefault(lane.carriageway, []).append(factor * traffic.speed_factor(lane))
-    return {name: tuple(factors) for name, factors in found.items()}
+    faster = traffic.faster(case.road, values.get("speed_factor", 1.0))
+    return replace(faster, flows=tuple(flows))
 
 
 def _air(case: Case, values: Values) -> Air:
     if "wind_speed_m_s" not in values and "wind_angle_deg" not in values:
         return case.air
-    wind = case.air.wind or DEFAULT_WIND
+    wind = case.air.wind or OPEN_LAND
     wind = replace(
         wind,
         speed_m_s=values.get("wind_speed_m_s", wind.speed_m_s),

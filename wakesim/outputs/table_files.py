@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from wakesim.outputs import grid_words, wording
-from wakesim.outputs.grid_words import AXIS_WORDS, STANDARD_NAMES, VARIABLES
+from wakesim.outputs.grid_words import AXIS_WORDS, STANDARD_NAMES, TABLE_FORMAT, VARIABLES
 from wakesim.outputs.netcdf import NetcdfWriter
 from wakesim.outputs.summary import all_warnings, full_provenance, plain
 from wakesim.outputs.tables import csv_header
@@ -26,7 +26,6 @@ from wakesim.outputs.tables import csv_header
 if TYPE_CHECKING:
     from wakesim.results import GridResult, LookupResult, PassTableResult
 
-FORMAT = "wakesim lookup table 1"
 _LARGEST_INTEGER = 2**63 - 1
 
 
@@ -86,7 +85,7 @@ def write_lookup_store(result: LookupResult, path: Path) -> None:
 def _lookup_attributes(result: LookupResult) -> dict[str, Any]:
     mount = result.case.mounts[0]
     attributes: dict[str, Any] = {
-        "format": FORMAT,
+        "format": TABLE_FORMAT,
         "hour": np.int64(result.hour),
         "rotor_width_m": float(mount.rotor_width_m),
         "rotor_height_m": float(mount.rotor_height_m),

@@ -69,7 +69,7 @@ def read_comparison(path: Path, folder: Path, known: Mapping[str, Quantity]) -> 
     Raises CaseError, one line a problem: file, line, key, value, what is allowed.
     """
     source = one_line(os.fsdecode(path))
-    text = read_text(path).replace("\r\n", "\n")
+    text = read_text(path, regular=True).replace("\r\n", "\n")
     if not text.strip():
         raise CaseError(f"{source}: is empty; a reference file is described in the README")
     raw, lines = parse(text, source)
