@@ -10,6 +10,7 @@ import subprocess
 import sys
 import textwrap
 import time
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -162,6 +163,39 @@ def test_kill_at_a_random_moment_then_resume(tmp_path: Path, workers: int) -> No
     assert sum(after.values()) - sum(before.values()) == 24 - 2 * kept
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="needs signals")
+@pytest.mark.parametrize("ending", ["SIGKILL", "SIGTERM"])
+def test_no_worker_outlives_its_parent(tmp_path: Path, ending: str) -> None:
+    script = tmp_path / "run.py"
+    text = RUN.format(here=str(HERE), made=str(tmp_path), folder=str(tmp_path / "s"), workers=2)
+    script.write_text(textwrap.dedent(text).replace("slow_square", "waits"))
+    process = subprocess.Popen([sys.executable, str(script)], stderr=subprocess.DEVNULL)
+    assert _soon(lambda: len(list(tmp_path.glob("*.pid"))) == 2, 60.0)  # each has a task
+    workers = [int(path.stem) for path in tmp_path.glob("*.pid")]
+    assert all(map(_runs, workers))
+    process.send_signal(getattr(signal, ending))
+    process.wait()
+    ended = _soon(lambda: not any(map(_runs, workers)), 10.0)
+    for worker in filter(_runs, workers):
+        os.kill(worker, signal.SIGKILL)
+    assert ended
+
+
+def _soon(condition: Callable[[], bool], seconds: float) -> bool:
+    deadline = time.monotonic() + seconds
+    while not condition() and time.monotonic() < deadline:
+        time.sleep(0.01)
+    return condition()
+
+
+def _runs(process: int) -> bool:
+    """Whether a process is there, and not only waits to be collected."""
+    done = subprocess.run(
+        ["ps", "-o", "stat=", "-p", str(process)], capture_output=True, text=True, check=False
+    )
+    return bool(done.stdout.strip()) and not done.stdout.strip().startswith("Z")
+
+
 def test_the_last_bits_are_rounded_away_and_nothing_else(tmp_path: Path) -> None:
     third = 1.0 / 3.0
     todo = [
@@ -179,8 +213,8 @@ def test_the_last_bits_are_rounded_away_and_nothing_else(tmp_path: Path) -> None
 
 def test_two_runs_do_not_share_a_folder(tmp_path: Path) -> None:
     code = (
-        "import sys; from pathlib import Path; from wakesim.sweep import _lock\n"
-        "with _lock(Path(sys.argv[1])):\n    print('held', flush=True); sys.stdin.read()"
+        "import sys; from wakesim.outputs.folders import hold\n"
+        "with hold(sys.argv[1]):\n    print('held', flush=True); sys.stdin.read()"
     )
     holder = subprocess.Popen(
         [sys.executable, "-c", code, str(tmp_path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE
@@ -220,8 +254,11 @@ def test_a_full_disk_is_one_clear_line_and_loses_nothing(
 
 def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    with pytest.raises(OutputError, match="cannot be made"):
+    with pytest.raises(OutputError, match="is a file"):
         sweep(sweep_tasks.square, tasks(2), tmp_path / "file")
+    (tmp_path / "shards").write_text("")
+    with pytest.raises(OutputError, match="cannot be made"):
+        sweep(sweep_tasks.square, tasks(2), tmp_path)
 
 
 def test_nonsense_is_refused(tmp_path: Path) -> None:

@@ -11,9 +11,10 @@ Linear algebra may differ in the last bit from process to process. So results ar
 binary digits (2e-9), far below what any of them is worth: a resumed run equals an uninterrupted
 one.
 
-Processes are started afresh (spawn) with one thread each. A worker that dies takes its chunk with
-it: the pool is built anew and the chunks that were under way are tried again one by one, so that a
-chunk that kills its worker is found and recorded while all others complete.
+Processes are started afresh (spawn) with one thread each, and end with the main process, however
+that ends. A worker that dies takes its chunk with it: the pool is built anew and the chunks that
+were under way are tried again one by one, so that a chunk that kills its worker is found and
+recorded while all others complete.
 """
 
 from __future__ import annotations
@@ -28,6 +29,8 @@ import logging
 import multiprocessing
 import os
 import signal
+import sys
+import threading
 import zipfile
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
@@ -40,6 +43,7 @@ from typing import Any
 import numpy as np
 
 from wakesim.errors import CaseError, OutputError
+from wakesim.outputs.folders import hold, replace_file
 
 log = logging.getLogger("wakesim")
 
@@ -51,6 +55,7 @@ _FORMAT = "wakesim sweep 1"
 _SOLO_TRIES = 2  # of a chunk that was under way when a worker died
 _IN_FLIGHT = 2  # chunks a worker has at hand
 _ROUNDED_BITS = 24  # of the 53 of a float
+_PR_SET_PDEATHSIG = 1  # of prctl(2)
 
 
 @dataclass(frozen=True)
@@ -131,11 +136,11 @@ def sweep(
         raise ValueError("two tasks have the same key")
     folder = Path(folder)
     shards = folder / "shards"
-    try:
-        shards.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{shards} cannot be made: {_reason(error)}") from error
-    with _lock(folder):
+    with hold(folder):
+        try:
+            shards.mkdir(exist_ok=True)
+        except OSError as error:
+            raise OutputError(f"{shards} cannot be made: {_reason(error)}") from error
         for rest in shards.glob("*.part"):
             rest.unlink(missing_ok=True)
         work = _Work(function, tasks, shards, chunk_size, progress)
@@ -328,11 +333,14 @@ def _drive(work: _Work, executor: Executor, most: int) -> list[_Chunk]:
 
 def _pool(workers: int) -> ProcessPoolExecutor:
     context = multiprocessing.get_context("spawn")
-    return ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker)
+    return ProcessPoolExecutor(
+        workers, mp_context=context, initializer=_start_worker, initargs=(os.getpid(),)
+    )
 
 
-def _start_worker() -> None:
-    """One thread a worker; Ctrl-C is the main process's business."""
+def _start_worker(parent: int) -> None:
+    """One thread a worker, no longer than its parent; Ctrl-C is the main process's business."""
+    _end_with(parent)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     import numba
     import threadpoolctl
@@ -340,6 +348,28 @@ def _start_worker() -> None:
     importlib.import_module("scipy.linalg")  # its own BLAS: only what is loaded can be limited
     numba.set_num_threads(1)
     threadpoolctl.threadpool_limits(1)
+
+
+def _end_with(parent: int) -> None:
+    """End this process when its parent ends, even one that is killed.
+
+    Everywhere a thread waits for the end of the pipe that the parent holds; it must wait for a
+    compiled loop to end as well, so Linux is asked to kill this process at once.
+    """
+    threading.Thread(target=_end_after_parent, daemon=True).start()
+    if sys.platform == "linux":
+        import ctypes
+
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+        if os.getppid() != parent:  # ended before it was asked
+            os._exit(1)
+
+
+def _end_after_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _close(pool: ProcessPoolExecutor) -> None:
@@ -412,16 +442,9 @@ def _load(data: bytes) -> list[Values | None]:
 
 
 def _write(path: Path, data: bytes) -> None:
-    part = path.with_suffix(".part")
     try:
-        with part.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(part, path)
+        replace_file(path, data)
     except OSError as error:
-        with contextlib.suppress(OSError):
-            part.unlink(missing_ok=True)
         text = f"{path} cannot be written: {_reason(error)}; finished points are kept"
         raise OutputError(text) from error
 
@@ -439,30 +462,3 @@ def _write_failures(path: Path, failures: Sequence[Failure]) -> None:
 
 def _reason(error: OSError) -> str:
     return error.strerror or str(error)
-
-
-@contextlib.contextmanager
-def _lock(folder: Path) -> Iterator[None]:
-    """Hold the folder; the system lets go of it when the process dies, however it dies."""
-    path = folder / "sweep.lock"
-    try:
-        handle = path.open("a+")
-    except OSError as error:
-        raise OutputError(f"{folder} cannot be written: {_reason(error)}") from error
-    with handle:
-        try:
-            _take(handle.fileno())
-        except OSError as error:
-            raise OutputError(f"{folder}: another run is computing there") from error
-        yield
-
-
-def _take(descriptor: int) -> None:
-    try:
-        import fcntl
-    except ImportError:  # Windows
-        import msvcrt
-
-        msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
-    else:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
