@@ -196,6 +196,51 @@ def _runs(process: int) -> bool:
     return bool(done.stdout.strip()) and not done.stdout.strip().startswith("Z")
 
 
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [
+        (5.0, "1 min"), (89.0, "1 min"), (1500.0, "25 min"), (5400.0, "1 h 30 min"),
+        (7300.0, "2 h"), (30_000.0, "8 h 20 min"), (100_000.0, "28 h"), (500_000.0, "6 days"),
+    ],
+)  # fmt: skip
+def test_durations_in_words(seconds: float, words: str) -> None:
+    assert sweep_module.duration(seconds) == words
+
+
+def test_how_long_a_sweep_takes_is_told_once_from_its_first_tasks(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A first task of 100 s, then 30 s each: 4 done, 16 left on one process."""
+    clock = iter([t for k in range(20) for t in (1e3 * k, 1e3 * k + (30.0 if k else 100.0))])
+    monkeypatch.setattr(sweep_module.time, "perf_counter", lambda: next(clock))
+    shares: list[float] = []
+    with caplog.at_level("INFO", logger="wakesim"):
+        found = sweep(
+            sweep_tasks.square, tasks(20), tmp_path, chunk_size=4, what="states",
+            progress=lambda share, _: shares.append(share),
+        )  # fmt: skip
+    (line,) = caplog.messages
+    assert line == "states: 16 points take about 8 min on 1 process"
+    assert shares[0] == 4 / 20
+    assert found.seconds_a_task == 30.0
+    caplog.clear()
+    with caplog.at_level("INFO", logger="wakesim"):
+        again = sweep(sweep_tasks.square, tasks(20), tmp_path, chunk_size=4)
+    assert caplog.messages == []  # nothing is left to do
+    assert np.isnan(again.seconds_a_task)
+
+
+def test_processes_share_the_time_that_is_told(caplog: pytest.LogCaptureFixture) -> None:
+    with caplog.at_level("INFO", logger="wakesim"):
+        assert sweep_module.tell_duration("states", 4, 1000, 3.6) == 900.0
+        assert sweep_module.tell_duration("states", 4, 2, 90.0) == 90.0
+        assert sweep_module.tell_duration("states", 4, 100, 2.0) == 50.0  # not long
+    assert caplog.messages == [
+        "states: 1000 points take about 15 min on 4 processes",
+        "states: 2 points take about 2 min on 2 processes",
+    ]
+
+
 def test_the_last_bits_are_rounded_away_and_nothing_else(tmp_path: Path) -> None:
     third = 1.0 / 3.0
     todo = [

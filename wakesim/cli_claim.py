@@ -82,7 +82,8 @@ def check(options: argparse.Namespace) -> int:
         print(json.dumps(record, indent=2, ensure_ascii=False))
         return EXIT_DONE
     lines = [INVENTED_BANNER] if invented else []
-    print("\n".join([*lines, *claim_lines(found), "", CAUTION]))
+    if not options.quiet:
+        print("\n".join([*lines, *claim_lines(found), "", CAUTION]))
     return EXIT_DONE
 
 
@@ -150,10 +151,11 @@ def _density(text: str | None) -> float:
 def _place(folder: Path, mount: str | None) -> tuple[Place, bool]:
     """The mount of a computed result, and whether its data are invented."""
     from wakesim.energy.claims import Place
+    from wakesim.outputs.folders import published
 
     path = folder / "summary.json" if folder.is_dir() else folder
     try:
-        summary = json.loads(path.read_text(encoding="utf-8"))
+        summary = json.loads(published(path).read_text(encoding="utf-8"))
         known = {str(one["name"]): one for one in summary["mounts"]}
         density, invented = float(summary["air_density_kg_m3"]), bool(summary["invented_data"])
     except OSError as error:

@@ -12,11 +12,16 @@ from wakesim.case.tables import Table
 class ModelConstants(Table):
     """Empirical constants of the wake; each range holds the published spread.
 
-    ``couple_spread`` is the spreading constant of the couple wake (about 1.1 from memory and the
-    drag balance), ``momentum_spread`` that of the momentum wake (bluff vehicle about 0.4),
-    ``bubble_length_heights`` the recirculation length (squareback 1.4 heights, from memory),
-    ``reversed_flow`` its backward speed as a share of the vehicle's, ``turbulence_factor`` scales
-    the wake turbulence, ``wake_memory_s`` cuts wakes off at that age.
+    ``wake_family``: couple (no-slip road) or momentum (slip road); both are published, and their
+      difference is part of the model interval.
+    ``couple_spread``: spreading constant of the couple wake (about 1.1 from memory and the drag
+      balance).
+    ``momentum_spread``: that of the momentum wake (bluff vehicle about 0.4).
+    ``bubble_length_heights``: recirculation length (squareback 1.4 heights, from memory).
+    ``reversed_flow``: its backward speed as a share of the vehicle's.
+    ``turbulence_factor``: scales the wake turbulence.
+    ``wake_memory_s``: wakes are followed one by one until that age.
+    ``open_tail``: the hull's flow ends in a separated wake; without it the tail is closed.
     """
 
     wake_family: Literal["couple", "momentum"] = "couple"
@@ -32,9 +37,14 @@ class ModelConstants(Table):
 class Compute(Table):
     """Sampling and stopping.
 
-    A round is ``duration_h`` of traffic from ``start_hour`` on; rounds are repeated until the
-    90 % sampling interval of the effective speed is within ``tolerance`` (half-width over value)
-    or ``max_rounds`` is reached.
+    ``sample_rate_hz``: of the series.
+    ``duration_h``: length of a round of traffic.
+    ``start_hour``: clock hour at which a round starts.
+    ``tolerance``: rounds are repeated until the half-width of the 90 % sampling interval of the
+      effective speed, over its value, is within it.
+    ``max_rounds``: or until so many are done.
+    ``gust_averaging_s``: averaging time of the gust peak.
+    ``model_interval``: move every uncertain constant to the ends of its range.
     """
 
     sample_rate_hz: float = Field(default=20.0, ge=10, le=200)
@@ -53,6 +63,9 @@ class Compute(Table):
 
 
 class Outputs(Table):
-    """What goes into the output folder besides the tables and figures always written."""
+    """What goes into the output folder besides the tables and figures always written.
+
+    ``series_csv``: the velocity over time: the busiest stretch, all of it, or none.
+    """
 
     series_csv: Literal["stretch", "full", "none"] = "stretch"

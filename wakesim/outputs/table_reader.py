@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from wakesim.errors import CaseError
 from wakesim.measures.interpolation import Axis, interpolate
+from wakesim.outputs.folders import published
 from wakesim.outputs.grid_words import AXIS_WORDS, VARIABLES
 
 Array = NDArray[np.float64]
@@ -191,7 +192,7 @@ def open_table(path: str | os.PathLike[str]) -> LookupTable:
     """
     import h5py
 
-    name = os.fsdecode(path)
+    name = os.fspath(published(os.fsdecode(path)))
     if not os.path.exists(name):
         raise CaseError(f"{name}: no such file")
     if os.path.isdir(name):
