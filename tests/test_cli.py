@@ -297,14 +297,27 @@ def test_progress_never_runs_backwards(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     def run(case: Any, progress: Callable[[float, str], None]) -> _Result:
-        for share in (0.1, 0.5, 0.1, 0.4, 0.6, 0.2, 1.2):
-            progress(share, f"stage {share}")
+        for share, stage in zip((0.1, 0.5, 0.1, 0.4, 0.6, 0.2, 1.2), "abcdefg", strict=True):
+            progress(share, stage)
         return _Result(case)
 
     monkeypatch.setattr(sys.modules["wakesim.run"], "run", run)
     assert main(["run", POST]) == 0
     shown = [int(line.split(" %")[0]) for line in capsys.readouterr().err.splitlines()]
     assert shown == [10, 50, 50, 50, 60, 60, 100]
+
+
+def test_counts_do_not_make_a_line_each(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def run(case: Any, progress: Callable[[float, str], None]) -> _Result:
+        for k in range(1000):
+            progress(k / 1000, f"states: {k} of 1000 points")
+        return _Result(case)
+
+    monkeypatch.setattr(sys.modules["wakesim.run"], "run", run)
+    assert main(["run", POST]) == 0
+    assert len(capsys.readouterr().err.splitlines()) == 10
 
 
 def test_a_second_run_into_a_folder_is_refused_at_its_start(

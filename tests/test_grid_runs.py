@@ -88,6 +88,7 @@ def test_points_that_fail_are_named_and_the_rest_is_kept(
     monkeypatch.setattr("wakesim.grids.compute_group", sometimes)
     assert main(["run", str(case_file), "-o", "out", "--workers", "1"]) == 1
     assert "points could not be computed" in capsys.readouterr().err
+    assert "no result today" in Path("out/failures.csv").read_text(encoding="utf-8")
     data = json.loads(Path("out/summary.json").read_text(encoding="utf-8"))
     assert data["run"]["failed"] == len(data["failed"]) > 0
     assert "flow_veh_h = 600" in data["failed"][0]

@@ -88,8 +88,13 @@ def test_failed_points_are_recorded_and_the_rest_completes(tmp_path: Path) -> No
     text = (tmp_path / "failures.csv").read_text()
     assert "4," in text
     assert "three is not possible" in text
+    sweep(sweep_tasks.square, tasks(2), tmp_path, what="another")
+    assert (tmp_path / "failures.csv").read_text() == text
     again = sweep(sweep_tasks.fails_at_three, tasks(6), tmp_path)
     assert (again.reused, again.computed, len(again.failures)) == (5, 0, 1)
+    assert (tmp_path / "failures.csv").read_text() == text
+    sweep(sweep_tasks.square, tasks(6), tmp_path)
+    assert not (tmp_path / "failures.csv").exists()
 
 
 def test_a_damaged_shard_is_computed_again(tmp_path: Path) -> None:

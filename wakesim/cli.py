@@ -38,6 +38,8 @@ if TYPE_CHECKING:
 
 _STATUSES = "; ".join(f"{status} {meaning}" for status, meaning in EXIT_MEANINGS.items())
 
+_NO_DIGITS = str.maketrans("", "", "0123456789")
+
 log = logging.getLogger("wakesim")
 
 
@@ -358,8 +360,9 @@ class _LogProgress:
 
     def __call__(self, done: float, text: str) -> None:
         tenth = int(10 * done + 1e-9)
-        if (text, tenth) != self._said:
-            self._said = (text, tenth)
+        activity = text.translate(_NO_DIGITS)  # counts of points change all the time
+        if (activity, tenth) != self._said:
+            self._said = (activity, tenth)
             log.info("%3.0f %% %s", 100 * done, text)
 
 

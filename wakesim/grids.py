@@ -38,6 +38,7 @@ from wakesim.sweep import (
     Task,
     cluster_executor,
     content_key,
+    forget_failures,
     free_processors,
     sweep,
 )
@@ -137,6 +138,7 @@ def sweeps(case: Case, options: SweepOptions, say: Progress | None) -> Iterator[
         folder = options.folder
         if folder is None:
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="wakesim-")))
+        forget_failures(folder)
         executor = None
         if options.cluster is not None:
             executor = stack.enter_context(cluster_executor(options.cluster))

@@ -22,7 +22,7 @@ from wakesim.energy.study import EnergyResult, energy_study
 from wakesim.measures.study import TrafficStudy, single_pass
 from wakesim.results import GridResult, MountResult, Result
 from wakesim.runtime import Progress, forward_only
-from wakesim.sweep import Task, content_key, sweep, tell_duration
+from wakesim.sweep import Task, content_key, forget_failures, sweep, tell_duration
 
 Array = NDArray[np.float64]
 
@@ -71,6 +71,7 @@ def run(
         )
     )
     if folder is not None and _samples(case):
+        forget_failures(folder)
         _foresee(case, progress, workers or 1, Path(folder))
     parts = _PARTS["samples" if _samples(case) else "energy" if case.rotor else "traffic"]
     mounts, studies = [], []

@@ -59,6 +59,7 @@ _SOLO_TRIES = 2  # of a chunk that was under way when a worker died
 _IN_FLIGHT = 2  # chunks a worker has at hand
 _ROUNDED_BITS = 24  # of the 53 of a float
 _PR_SET_PDEATHSIG = 1  # of prctl(2)
+_FAILURES = "failures.csv"
 _LONG_S = 60.0  # what takes longer is told how long it will take
 _LEAST_TIMED = 2  # tasks from which that is told
 
@@ -136,8 +137,9 @@ def sweep(
     ``function(payload)`` returns a dictionary of numbers and arrays; on an executor it must be a
     module-level function. ``executor`` is used as it is and left open; otherwise ``workers``
     processes are started, or with one worker everything runs here. Tasks that raise are recorded,
-    with the reason, also in ``failures.csv``, and tried again by the next run. As soon as the first
-    tasks say how long all will take, and that is long, it is logged (``what``: of what).
+    with the reason, also in ``failures.csv`` (beside those of other sweeps), and tried again by the
+    next run. As soon as the first tasks say how long all will take, and that is long, it is logged
+    (``what``: of what).
 
     Raises OutputError when the folder cannot be written or another run uses it; KeyboardInterrupt
     passes through with all finished chunks kept.
@@ -161,7 +163,7 @@ def sweep(
         if work.pending:
             _compute(work, executor, workers)
         outcome = work.outcome()
-        _write_failures(folder / "failures.csv", outcome.failures)
+        _write_failures(folder, what, outcome.failures, {task.key for task in tasks})
     return outcome
 
 
@@ -533,14 +535,28 @@ def _write(path: Path, data: bytes) -> None:
         raise OutputError(text) from error
 
 
-def _write_failures(path: Path, failures: Sequence[Failure]) -> None:
-    if not failures:
+def forget_failures(folder: str | Path) -> None:
+    """Remove the list of failures of an earlier run, before the first sweep of a new one."""
+    with contextlib.suppress(OSError):
+        (Path(folder) / _FAILURES).unlink()
+
+
+def _write_failures(folder: Path, what: str, failures: Sequence[Failure], tried: set[str]) -> None:
+    """Replace the rows of the tasks that were tried in the list of failures."""
+    path = folder / _FAILURES
+    try:
+        with path.open(encoding="utf-8", newline="") as file:
+            rows = [row for row in list(csv.reader(file))[1:] if len(row) == 4]
+    except (OSError, ValueError, csv.Error):
+        rows = []
+    rows = [row for row in rows if row[2] not in tried]
+    rows += [[what, str(f.index + 1), f.key, f.reason] for f in failures]
+    if not rows:
         path.unlink(missing_ok=True)
         return
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(["point", "key", "reason"])
-    writer.writerows([f.index + 1, f.key, f.reason] for f in failures)
+    writer.writerows([["what", "point", "key", "reason"], *rows])
     _write(path, text.getvalue().encode())
 
 

@@ -76,11 +76,16 @@ def saver(place: str) -> Callable[[Path, Files], Any]:
         publish._write_into = lambda files, where: (put(where, files), ())
         return lambda folder, files: publish.save(files, folder, force=True)
     figures = SimpleNamespace()
-    sys.modules["wakesim.validation.figures"] = figures  # the real one loads a plotting library
+    report = SimpleNamespace(
+        FIRST_LINE="new",
+        figure_name=lambda name, folder: name,
+        report=lambda card, calibration: card.files["REPORT.md"],
+    )
+    # The real ones load what makes a process slow to fork.
+    sys.modules["wakesim.validation.figures"] = figures
+    sys.modules["wakesim.validation.report"] = report
+    sys.modules["wakesim.validation.scorecard"] = SimpleNamespace(Scorecard=object)
     from wakesim.validation import publish
-
-    publish.figure_name = lambda name, folder: name
-    publish.report = lambda card, calibration: card.files["REPORT.md"]
 
     def save(folder: Path, files: Files) -> Any:
         figures.save_figure = lambda outcome, path: path.write_text(outcome.text)
@@ -194,8 +199,7 @@ def main(place: str, scratch: Path, lines: bool) -> None:
 
     def fresh() -> None:
         shutil.rmtree(folder, ignore_errors=True)
-        put(folder, FOREIGN)
-        save(folder, old)
+        put(folder, FOREIGN | old)
 
     def new_one() -> None:
         save(folder, new)
