@@ -129,6 +129,8 @@ def _loaded(code: str, cwd: Path) -> list[str]:
         (["validate", "--help"], 0),
         (["vehicles"], 0),
         (["new", "post"], 0),
+        (["keys"], 0),
+        (["keys", "nosuchkey"], 2),
         (["run"], 2),
         (["run", "none.toml"], 2),
         (["run", "bad.toml"], 2),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 
+import energy_case
 import numpy as np
 import pytest
 from one_lane_road import BASE, FAR, FAR_FLOW, text_of
@@ -244,3 +245,56 @@ def test_a_figure_beyond_the_model_has_its_warning_beside_it():
     assert "200 m from the nearest lane" in away[0]
     found = json.loads(json.dumps(summary(result)))["mounts"]
     assert [m["warnings"] for m in found] == [[], list(above), list(away)]
+
+
+@pytest.fixture
+def quick_samples(monkeypatch):
+    """Samples of an uncertain yield that cost nothing; how many were computed."""
+    made = []
+
+    def evaluate(payload):
+        made.append(payload["inputs"])
+        factor = 1.0 + 0.1 * len(payload["inputs"].keys() & {"traffic flow"})
+        return {"effective_speed_m_s": factor, "annual_kwh": factor**3}
+
+    monkeypatch.setattr("wakesim.run.samples.evaluate", evaluate)
+    return made
+
+
+def test_an_uncertain_yield_says_how_long_it_takes_before_anything_else(
+    quick_samples, monkeypatch, caplog, tmp_path
+):
+    """From the first eight samples; two places of 65 samples each leave 122."""
+    monkeypatch.setattr("wakesim.sweep._LONG_S", 0.0)
+    monkeypatch.setattr("wakesim.run.TrafficStudy", None)  # no study is reached
+    tables = energy_case.TABLES.replace("samples = 0", "samples = 64")
+    place = energy_case.text("").split("[[mounts]]")[1].split("[model]")[0]
+    other = place.replace('name = "m"', 'name = "n"')
+    case = load_case_text(energy_case.text(f"{tables}\n[[mounts]]{other}"), "two.toml")
+    with caplog.at_level("INFO", logger="wakesim"), pytest.raises(TypeError):
+        wakesim.run(case, folder=tmp_path, workers=2)
+    assert len(quick_samples) == 8
+    *_, told = caplog.messages
+    assert told.startswith("uncertain yield, after the traffic: 122 points take about")
+    assert told.endswith("on 2 processes")
+
+
+def test_no_sample_is_computed_twice_and_progress_never_runs_backwards(quick_samples):
+    tables = energy_case.TABLES.replace("samples = 0", "samples = 64")
+    shares = []
+    result = wakesim.run(energy_case.case(tables), lambda share, _: shares.append(share))
+    assert len(quick_samples) == 65
+    assert result.mounts[0].energy.uncertainty.samples == 64
+    assert shares == sorted(shares)
+    assert shares[-1] == 1.0
+    assert sum(0.5 < share < 1.0 for share in shares) > 3  # the samples' own part
+
+
+def test_progress_of_several_rounds_never_runs_backwards():
+    text = text_of().replace("max_rounds = 1", "max_rounds = 3")
+    text = text.replace("tolerance = 0.5", "tolerance = 1e-6")
+    shares, texts = [], set()
+    wakesim.run(load_case_text(text), lambda s, t: (shares.append(s), texts.add(t)))
+    assert any("round 3" in text for text in texts)
+    assert shares == sorted(shares)
+    assert shares[-1] == 1.0

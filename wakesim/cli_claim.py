@@ -84,7 +84,8 @@ def check(options: argparse.Namespace) -> int:
         print(json.dumps(record, indent=2, ensure_ascii=False))
         return EXIT_DONE
     lines = [INVENTED_BANNER] if invented else []
-    print("\n".join([*lines, *claim_lines(found), "", CAUTION]))
+    if not options.quiet:
+        print("\n".join([*lines, *claim_lines(found), "", CAUTION]))
     return EXIT_DONE
 
 
@@ -152,10 +153,11 @@ def _density(text: str | None) -> float:
 def _place(folder: Path, mount: str | None) -> tuple[Place, bool]:
     """The mount of a computed result, and whether its data are invented."""
     from wakesim.energy.claims import Place
+    from wakesim.outputs.folders import published
 
     path = folder / "summary.json" if folder.is_dir() else folder
     try:
-        data = read_bytes(path, _MOST_BYTES)
+        data = read_bytes(published(path), _MOST_BYTES)
         if len(data) > _MOST_BYTES:
             raise ValueError("too large")
         summary = json.loads(data.decode("utf-8"))

@@ -17,7 +17,6 @@ from wakesim.grids import (
     SweepOptions,
     Sweeps,
     common,
-    free_processors,
     run_lookup,
     run_pass_table,
     sweeps,
@@ -31,6 +30,7 @@ from wakesim.measures.series import field_settings
 from wakesim.measures.steady_air import pulse_fields
 from wakesim.measures.study import TrafficStudy
 from wakesim.results import GridResult, HeadwayCheck, MapResult, MapVariant
+from wakesim.sweep import free_processors
 
 Array = NDArray[np.float64]
 Index = tuple[int, int]

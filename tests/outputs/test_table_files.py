@@ -17,6 +17,7 @@ from grid_cases import pass_text, table_text
 import wakesim
 from wakesim.case.load import load_case_text
 from wakesim.errors import CaseError
+from wakesim.outputs import folders
 from wakesim.outputs.summary import FORMAT_VERSION
 
 AXES = ["offset_m", "height_m", "flow_veh_h", "wind_speed_m_s", "wind_angle_deg"]
@@ -65,6 +66,27 @@ def test_xarray_netcdf_and_ncdump_open_the_table(result, folder):
             ["ncdump", "-h", path], capture_output=True, text=True, check=True
         ).stdout
         assert "double effective_speed(offset_m, height_m, flow_veh_h" in text
+
+
+def test_a_table_is_read_from_where_a_killed_run_has_left_it(folder, tmp_path, monkeypatch):
+    """Killed right after the new result was committed: the old one is still in its place."""
+
+    def copied(place: Path) -> list[str]:
+        shutil.copy(folder / "table.h5", place)
+        shutil.copy(folder / "summary.json", place)
+        return ["table.h5", "summary.json"]
+
+    def killed(plan: object) -> None:
+        raise SystemExit
+
+    (tmp_path / "table.h5").write_text("an older table")
+    with monkeypatch.context() as patch:
+        patch.setattr(folders, "_finish", killed)
+        patch.setattr(folders, "_put_back", lambda plan: None)
+        with pytest.raises(SystemExit):
+            folders.publish(tmp_path, folders.RESULT, copied, True)
+    assert (tmp_path / "table.h5").read_text() == "an older table"
+    assert list(wakesim.open_table(tmp_path / "table.h5").axes) == AXES
 
 
 def read_csv(path: Path) -> list[dict[str, str]]:

@@ -168,7 +168,7 @@ def test_targets_that_cannot_be_written(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x", encoding="utf-8")
     with pytest.raises(OutputError, match="is a file, a folder is needed"):
         check_target(tmp_path / "file")
-    with pytest.raises(OutputError, match="cannot be written"):
+    with pytest.raises(OutputError, match="cannot be made"):
         check_target(tmp_path / "file" / "below")
     check_target(tmp_path / "new" / "deep")
     assert os.listdir(tmp_path) == ["file"]

@@ -23,7 +23,18 @@ MOST_WIND_M_S = 60.0  # mean wind at a rotor; 50 m/s is the reference of class I
 
 
 class WindTable(Table):
-    """[air.wind] as written in the file."""
+    """[air.wind] as written in the file: a steady ambient wind.
+
+    ``speed``: at reference_height_m.
+    ``reference_height_m``: height at which the speed holds.
+    ``profile``: how it grows with height: logarithm above a roughness, or a power of the height.
+    ``roughness_m``: roughness length of the ground upwind (log profile); without it 0.03 m.
+    ``roughness_class``: the same by name, of shared/reference/roughness.csv.
+    ``displacement_m``: height by which dense obstacles lift the log profile.
+    ``exponent``: of the power profile; without it 0.14 (from memory).
+    ``turbulence_intensity``: standard deviation over mean speed; "roughness" takes what the
+      roughness makes it at each height.
+    """
 
     speed_m_s: float | None = Field(default=None, ge=0, le=40)
     speed_kmh: float | None = Field(default=None, ge=0, le=144)
@@ -43,6 +54,10 @@ class Drift(Table):
 
     Roughness lengths: 0.001 m for a road (between the classes paved, 0.0002 m, and smooth,
     0.005 m, of shared/reference/roughness.csv) and 0.03 m for a verge (open land).
+
+    ``enabled``: without it wakes end at model.wake_memory_s.
+    ``roughness_road_m``: of the paved surface.
+    ``roughness_verge_m``: of the ground beside it.
     """
 
     enabled: bool = True
@@ -51,7 +66,15 @@ class Drift(Table):
 
 
 class AirTable(Table):
-    """[air] as written in the file."""
+    """[air] as written in the file.
+
+    ``still``: no ambient wind; otherwise give [air.wind].
+    ``temperature_c``: for the density of the air.
+    ``pressure_pa``: for the density; without it that of the altitude, or 101325 Pa.
+    ``altitude_m``: above sea level, in place of the pressure.
+    ``relative_humidity``: for the density.
+    ``eddy_diffusivity_m2_s``: mixing of the air over the road; without it from the traffic.
+    """
 
     still: bool | None = None
     wind: WindTable | None = None

@@ -29,9 +29,15 @@ _ACROSS_SHARE = 0.1  # of the wind, taken as still along the road
 
 
 class Mount(Table):
-    """A rotor's place: ``offset_m`` is the y of its axis, ``height_m`` the rectangle's centre.
+    """A rotor's place, and the rectangle that it sweeps around it.
 
-    ``cut_in_m_s`` defaults to 1.2 m/s (common practice, no published source).
+    ``kind``: what it hangs on: a post beside the road, between the carriageways, a bridge or
+      gantry over a lane, before a wall.
+    ``rotor_width_m``: of the swept rectangle, along y.
+    ``rotor_height_m``: of the swept rectangle.
+    ``wall_offset_m``: y of the wall's face, for kind = "wall".
+    ``cut_in_m_s``: lowest speed that counts as useful; 1.2 m/s is common practice, no published
+      source.
     """
 
     name: Name = Field(description="a name of your choice, used in every output")

@@ -28,7 +28,11 @@ class Lane:
 
 
 class Carriageway(Table):
-    """Lanes of one direction, counted from the outer (near-side) edge line inwards."""
+    """Lanes of one direction, counted from the outer (near-side) edge line inwards.
+
+    ``lane_width_m``: of each lane.
+    ``hard_shoulder_m``: paved strip beyond the outer edge line.
+    """
 
     name: Name = Field(description="a name of your choice, used by flows")
     direction: Literal["forward", "backward"] = Field(description='"forward" or "backward"')

@@ -22,7 +22,10 @@ from wakesim.case.vehicle import Vehicle
 
 
 class CaseFile(Table):
-    """A case file as written; see the example cases for a commented one of each kind."""
+    """A case file as written; see the example cases for a commented one of each kind.
+
+    ``invented_data``: counts and place are made up, and every output says so.
+    """
 
     title: Line = Field(description="one line, shown on every output")
     study: Literal[

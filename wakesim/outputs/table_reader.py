@@ -29,6 +29,7 @@ from wakesim.case.studies import AXES, MOST_STATES
 from wakesim.errors import CaseError
 from wakesim.measures.interpolation import Axis, interpolate, needs
 from wakesim.outputs import table_file
+from wakesim.outputs.folders import published
 from wakesim.outputs.grid_words import AXIS_WORDS, TABLE_FORMAT, TABLE_LIMITS
 
 Array = NDArray[np.float64]
@@ -224,6 +225,7 @@ def open_table(path: str | os.PathLike[str]) -> LookupTable:
     such a table, with limits on time and memory, and nothing outside it is followed.
     Raises CaseError when there is no such file or it is no such table.
     """
+    path = published(os.fsdecode(path))
     name = one_line(os.fsdecode(path))
     try:
         kind = os.stat(path).st_mode
