@@ -98,7 +98,9 @@ def _number(value: float, digits: int = 3) -> str:
     if not math.isfinite(value) or abs(value) >= 1e4:
         return "unbounded"
     text = f"{value:.{digits}g}"
-    return f"{value:.0f}" if "e+" in text else text
+    if "e" in text:
+        return str(np.format_float_positional(value, digits, fractional=False, trim="-"))
+    return text
 
 
 def _pair(ends: tuple[float, float]) -> str:
