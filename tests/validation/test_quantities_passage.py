@@ -14,7 +14,7 @@ from scipy.special import erf
 from wakesim.case.catalogue import vehicle
 from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
-from wakesim.flow.wake import AirState, VehicleWake, WakeConstants
+from wakesim.flow.wake import AirState, WakeConstants, vehicle_wake
 from wakesim.validation.comparison import Comparison, FigureSpec
 from wakesim.validation.quantities import passage, quantities, roadside
 
@@ -51,7 +51,7 @@ def drag_area(v: Vehicle) -> float:
 @pytest.mark.parametrize("behind", [4.0, 30.0, 120.0])
 def test_deficit_is_the_mean_of_the_wake_over_the_front(law: str, behind: float) -> None:
     front = {"width_m": 1.8, "z_low_m": 0.2, "z_high_m": 1.5, "diffusivity_over_speed_m": 0.01}
-    wake = VehicleWake(LORRY, WakeConstants(family=law), AirState(0.01))
+    wake = vehicle_wake(LORRY, WakeConstants(law=law), AirState(0.01))
 
     def over_front(value: Callable[[float], float]) -> float:
         whole = dblquad(
@@ -75,7 +75,7 @@ def test_deficit_of_the_couple_wake_in_closed_form() -> None:
     found = passage.wake_deficit(
         comparison("wake_deficit", at, law="couple", width_m=width, z_low_m=0.0, z_high_m=top)
     )
-    s_y, s_z = map(float, VehicleWake(LORRY, WakeConstants(family="couple")).spread(behind))
+    s_y, s_z = map(float, vehicle_wake(LORRY, WakeConstants(law="couple")).spread(behind))
     couple = 0.5 * drag_area(LORRY) * 0.5 * LORRY.height_m
     across = np.sqrt(2.0 * np.pi) * s_y * erf(0.5 * width / (np.sqrt(2.0) * s_y))
     upward = s_z**2 * (1.0 - np.exp(-0.5 * (top / s_z) ** 2))
@@ -134,7 +134,7 @@ def test_energy_is_the_integral_over_time(law: str, z: float, y: float, start: f
             x_from_m=start, memory_s=memory, diffusivity_over_speed_m=mixing,
         )
     )  # fmt: skip
-    wake = VehicleWake(LORRY, WakeConstants(family=law), AirState(mixing))
+    wake = vehicle_wake(LORRY, WakeConstants(law=law), AirState(mixing))
 
     def k(t: float) -> float:
         return speed**2 * float(wake.turbulence(speed * t, y, z))
@@ -157,7 +157,7 @@ def test_energy_across_the_lane_in_closed_form() -> None:
             CAR, law="couple", x_from_m=10.0, memory_s=memory,
         )
     )  # fmt: skip
-    wake = VehicleWake(CAR, WakeConstants(family="couple"))
+    wake = vehicle_wake(CAR, WakeConstants(law="couple"))
 
     def strip(x: float) -> float:
         s_y = 1.1 * float(wake.spread(x)[0])
@@ -219,7 +219,7 @@ def test_spread_of_the_wakes_in_closed_form() -> None:
         found = passage.first_vertical_spread(
             comparison("first_vertical_spread", at, CAR, law=law, diffusivity_m2_s=k)
         )
-        wake = VehicleWake(CAR, WakeConstants(family=law), AirState(k / speed))
+        wake = vehicle_wake(CAR, WakeConstants(law=law), AirState(k / speed))
         s = wake.spread(speed * np.array(age))[1]
         middle = 0.5 * (CAR.height_m + CAR.clearance_m)
         exact = np.sqrt(2.0) * s if law == "couple" else np.hypot(s, middle)
@@ -235,7 +235,9 @@ def test_spread_by_mixing_alone() -> None:
         "residence_time_s": [0.0, 10.0], "speed_m_s": [speed] * 2, "flow_veh_h": [flow] * 2,
         "road_width_m": [road] * 2,
     }  # fmt: skip
-    found = passage.first_vertical_spread(comparison("first_vertical_spread", at, CAR, by="mixing"))
+    found = passage.first_vertical_spread(
+        comparison("first_vertical_spread", at, CAR, by="mixing", mixing_by="formula")
+    )
     half = 0.5 * CAR.height_m
     assert found == pytest.approx([half, np.sqrt(half**2 + 20.0 * k)], rel=1e-9)
 

@@ -308,7 +308,7 @@ def _half_width(wake: Wake, x: Array, z: Array, level: Array) -> Array:
 
 def wake_exponent(c: Comparison) -> Array:
     """Decay exponent of a vehicle's wake between two distances behind the tail, (n,)."""
-    wake, height = wake_of(c), body_of(c).height_m
+    height = body_of(c).height_m
     value = choice(c, "value", "deficit", WAKE_VALUES)
     first = condition(c, "from_m", SMALLEST)
     last = condition(c, "to_m", SMALLEST, 1e5)
@@ -318,6 +318,7 @@ def wake_exponent(c: Comparison) -> Array:
             f"{c.path}: point {c.labels[worst]}: to_m = {last[worst]:g} m: "
             f"must be at least 1.2 times from_m = {first[worst]:g} m"
         )
+    wake = wake_of(c)
     return np.array(
         [
             decay_exponent(wake, height, value, float(a), float(b))

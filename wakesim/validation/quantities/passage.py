@@ -170,20 +170,19 @@ def _traffic_k(c: Comparison, body: Vehicle, speed: Array) -> Array:
     """Eddy diffusivity, (n,) m2/s: the option, or that of one class on its road."""
     if "diffusivity_m2_s" in c.options:
         return np.full(c.size, setting(c, "diffusivity_m2_s", 0.0, 0.0, 20.0, "m2/s"))
-    if choice(c, "mixing_by", "balance", ("balance", "formula")) == "balance":
-        flow = condition(c, "flow_veh_h", 0.0, 40_000.0, "veh/h", 0.0)
-        road = condition(c, "road_width_m", 2.0, 100.0, "m", 7.3)
-        rows = zip(flow, speed, road, strict=True)
-        return np.array([balance_viscosity(body, *map(float, row)) for row in rows])
-    flow = condition(c, "flow_veh_h", 0.0, 40_000.0, "veh/h", 0.0) / 3600.0
+    by = choice(c, "mixing_by", "balance", ("balance", "formula"))
+    flow = condition(c, "flow_veh_h", 0.0, 40_000.0, "veh/h", 0.0)
     road = condition(c, "road_width_m", 2.0, 100.0, "m", 7.3)
     length = mixing_length(body.height_m)
     out = np.empty(c.size)
     for i, (q, v, w) in enumerate(zip(flow, speed, road, strict=True)):
-        share = float(area_share(q, v, body.length_m * body.width_m, float(w)))
+        share = float(area_share(q / 3600.0, v, body.length_m * body.width_m, float(w)))
         if share > 1.0:
             raise CaseError(f"{c.path}: point {i + 1}: vehicles would cover more than the road")
-        out[i] = float(traffic_diffusivity(traffic_sigma_w(v, share), length))
+        if by == "balance":
+            out[i] = balance_viscosity(body, float(q), float(v), float(w)) if q > 0.0 else 0.0
+        else:
+            out[i] = float(traffic_diffusivity(traffic_sigma_w(v, share), length))
     return out
 
 
