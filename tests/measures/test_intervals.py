@@ -165,7 +165,7 @@ def test_coverage_of_several_rounds():
 QUIET_TO_BUSY = ", ".join(str(flow) for flow in [60] * 6 + [300, 500, 400] + [250] * 9 + [120] * 6)
 
 
-@pytest.mark.slow  # 200 runs each: 5 min for the hour, 12 min for the day
+@pytest.mark.slow  # 200 runs each: about ten minutes on one busy core
 @pytest.mark.parametrize(
     ("hours", "flow", "hz"),
     [(1, "flow_veh_h = 900", 20), (24, f"hourly_veh_h = [{QUIET_TO_BUSY}]", 10)],
