@@ -69,6 +69,8 @@ class Road(Table):
 
     With a speed limit, classes whose speed the case does not give drive at most so fast on
     average, with their deviation in the same proportion.
+
+    ``speed_limit``: of classes whose speed the case does not give.
     """
 
     name: Line = Field(description="name of the road section")

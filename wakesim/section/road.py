@@ -40,6 +40,7 @@ _COLD_S, _WARM_S = (200.0, 100.0, 100.0), (50.0, 50.0)  # marched from rest, fro
 _AROUND_M, _LOW_M, _HIGH_M = 6.0, 0.8, 4.5
 _EVERY = 5  # steps between new drag factors
 _COURANT = 0.7
+LASTING_S = 3600.0  # for so long the traffic of an hour has acted, mean of an exponential age
 _LARGEST_VISCOSITY = 20.0  # m2/s
 
 
@@ -223,8 +224,9 @@ class RoadSection:
         return RoadState(u, k, eps, viscosity, factor)
 
     def linear(self, viscosity: Array, factor: float = 1.0) -> DriftModel:
-        """The steady balance of u alone in a given eddy viscosity (ny, nz), times ``factor``, and
-        the ambient one: linear in its sources."""
+        """The balance of u alone in a given eddy viscosity (ny, nz), times ``factor``, and the
+        ambient one, linear in its sources, after traffic has acted for about an hour: near the road
+        that is the steady state, far off it is not reached."""
         grid = self.grid
         total = factor * viscosity + self._ambient
         look = RegularGridInterpolator((grid.y, grid.z), total)
@@ -237,4 +239,4 @@ class RoadSection:
             )
             return np.maximum(look(place) * np.minimum(z / first, 1.0), 1e-9)
 
-        return DriftModel(grid, at, self.crosswind, self.roughness, self.barriers)
+        return DriftModel(grid, at, self.crosswind, self.roughness, self.barriers, LASTING_S)

@@ -105,7 +105,8 @@ class MeanAir:
             acting = self.rates[hour] * self.factor[hour]
             mine = np.array(followed[number[hour]]).reshape(len(self.sights), 2, len(points))
             drift[hour] = self.mean(hour, points) - acting[:, None] * mine[:, 0]
-            left = self.energy(hour, points) - acting @ mine[:, 1]
+            whole = self.settings.constants.turbulence_factor**2 * self.energy(hour, points)
+            left = whole - acting @ mine[:, 1]
             share = acting * strength
             share = share / share.sum() if share.sum() > 0.0 else share
             energy[hour] = share[:, None] * np.maximum(left, 0.0)
