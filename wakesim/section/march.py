@@ -134,9 +134,16 @@ def _viscosity(k, eps, g, c_mu, nu):
 
 
 @numba.njit(**_FLAGS)
-def shear(u, y, z, closed, closed_z, square):
-    """|grad u|^2 (ny, nz) as the mean over opposite faces; the road's face is not in it."""
+def shear(u, y, z, closed, closed_z, z0, square):
+    """|grad u|^2 (ny, nz) as the mean over opposite faces; the road's face is not in it.
+
+    Over a rough road (z0 > 0) upwards as differences in ln z, exact in a log layer, where those in
+    z would put the second cell's production 1.7 times too high."""
     ny, nz = u.shape
+    scale_up, scale_down = np.ones(nz), np.ones(nz)
+    for j in range(1, nz):
+        middle = (z[j] - z[j - 1]) / np.log(z[j] / z[j - 1])
+        scale_down[j], scale_up[j - 1] = middle / z[j], middle / z[j - 1]
     for i in range(ny):
         for j in range(nz):
             low, high = 0.0, 0.0
@@ -150,6 +157,9 @@ def shear(u, y, z, closed, closed_z, square):
                 up = (u[i, j + 1] - u[i, j]) / (z[j + 1] - z[j])
             if j > 0 and not closed_z[j, i]:
                 down = (u[i, j] - u[i, j - 1]) / (z[j] - z[j - 1])
+            if z0[i] > 0.0:
+                up *= scale_up[j]
+                down *= scale_down[j]
             square[i, j] += 0.5 * (up * up + down * down)
 
 
@@ -352,7 +362,7 @@ def advance(
                 for j in range(nz):
                     k[i, j] = max(k[i, j], _LEAST_K)
                     eps[i, j] = max(eps[i, j], _LEAST_EPS)
-        shear(u, y, z, closed, closed_z, square)
+        shear(u, y, z, closed, closed_z, z0, square)
         _weak_shear(k, eps, square, z0, c_mu, weak, g)
         _viscosity(k, eps, g, c_mu, nu)
         if dt_last > 0.0:
@@ -417,7 +427,7 @@ def advance(
             for i in range(ny):
                 for j in range(nz):
                     phi[i, j] += half * source[i, j]
-        shear(u, y, z, closed, closed_z, square)
+        shear(u, y, z, closed, closed_z, z0, square)
         _react(k, eps, g, square, z0, half, c_mu, c1, c2, _LEAST_K, _LEAST_EPS)
         _road(u, k, eps, z0, z[0], wall_u, half, c_mu)
         if parts > 0:

@@ -210,7 +210,7 @@ def march_wake(vehicle: Vehicle, start: WakeStart, background_m: float = 0.0) ->
         )  # fmt: skip
         last, x = step, x + step
         if entry:
-            shear(u, y, z, open_y, open_z, square)
+            shear(u, y, z, open_y, open_z, rough, square)
             production = step * nu * square
             made[0] += production
             made[1] += closure.c1 * production * eps / k
