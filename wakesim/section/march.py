@@ -165,7 +165,8 @@ def shear(u, y, z, closed, closed_z, z0, square):
 
 @numba.njit(**_FLAGS)
 def _weak_shear(k, eps, square, z0, c_mu, amount, g):
-    """g(p), 1 in the first cells over a rough road, with p = P/eps = c_mu g(p) |grad u|^2 (k/eps)^2, by secant steps (g falls with p)."""
+    """g(p), 1 in the first cells over a rough road, with p = P/eps = c_mu g(p) |grad u|^2
+    (k/eps)^2, by secant steps (g falls with p)."""
     at_one = 1.0 - (1.0 - _B) / _W
     fall = ((1.0 - 1.0 / _W) / (at_one * (1.0 - 1.0 / _W) ** 2) - 1.0) * amount
     for i in range(k.shape[0]):
@@ -333,8 +334,8 @@ def advance(
     flow_y, flow_z, parts, turbulent, c_mu, c1, c2, sigma_k, sigma_eps, weak,
 ):  # fmt: skip
     """One step of all three fields (ny, nz), in place; returns the road's friction, m3/s2, its
-    mean over the step. ``s_u``, ``s_k``, ``s_eps`` (ny, nz): sources per second. ``side``, ``side_k``
-    (2, nz): 1/m, inverse distance to the air at rest beyond the sides, 0 for none.
+    mean over the step. ``s_u``, ``s_k``, ``s_eps`` (ny, nz): sources per second. ``side`` and
+    ``side_k`` (2, nz): 1/m, inverse distance to the air at rest beyond the sides, 0 for none.
     ``nu_last`` (ny, nz): nu_t of the last step, replaced by this one's (``dt_last`` 0: none).
     ``turbulent`` False: u alone moves, in the eddy viscosity ``more``."""
     ny, nz = u.shape

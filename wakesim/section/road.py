@@ -47,10 +47,7 @@ _LARGEST_VISCOSITY = 20.0  # m2/s
 class RoadState:
     """Mean air of steady traffic: u, k, eps and eddy viscosity (ny, nz), drag factors (sources,).
 
-    ``u`` is all of the mean flow; ``spread`` (ny, nz) what of it has entered the balance.
-    ``viscosity`` is the traffic's, without the ambient part;
-    ``stage`` (sources,): where each
-    one's momentum enters.
+    ``viscosity`` is the traffic's, without the ambient part.
     """
 
     u: Array
