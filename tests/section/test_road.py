@@ -124,7 +124,7 @@ def test_a_warm_start_finds_the_same_air(section, one_way):
 
 
 def test_crosswind_carries_the_air_to_its_lee_and_a_wall_holds_it(table, one_way, section):
-    made, rates, calm = one_way
+    _, rates, calm = one_way
     blown = RoadSection(section.grid, 0.002, 1.0, 0.05)
     state = blown.steady_traffic(sources_of(blown, table, (1, 1)), rates, CLOSURE)
     lee, luff = at(blown, state.u, (6.0, 2.0)), at(blown, state.u, (-6.0, 2.0))
