@@ -72,8 +72,10 @@ class MarchedWake(NearWake):
     def _both(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> tuple[Array, Array]:
         x, y, z = np.broadcast_arrays(*(np.asarray(a, dtype=np.float64) for a in (x, y, z)))
         length = self.vehicle.length_m
-        u, k = at_points(self.table, x + length, self.lateral(x, y), z)
         near = (x >= 0.0) & (x < self.bubble_m) & (z >= 0.0)
+        before = self.table.x[self.table.start_index - 1]  # the base's part is added here
+        at = np.where(near, np.minimum(x + length, before), x + length)
+        u, k = at_points(self.table, at, self.lateral(x, y), z)
         if near.any():
             a, b, c = x[near], y[near], z[near]
             blend, start_u, start_k = self._start(a, b, c)
