@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from wakesim.flow.panels3d import SourceHull as SourceHull
     from wakesim.flow.passfield import pass_field as pass_field
     from wakesim.flow.vortex_sum import induced_velocity as induced_velocity
+    from wakesim.measures.whole_hour import march_section as march_section
     from wakesim.outputs.table_reader import open_table as open_table
     from wakesim.run import run as run
     from wakesim.traffic.stationary import shot_noise as shot_noise
@@ -52,6 +53,7 @@ _HOMES = {
     "generic_rotor": "wakesim.energy.rotor",
     "load_case": "wakesim.case.load",
     "WindRose": "wakesim.air.rose",
+    "march_section": "wakesim.measures.whole_hour",
     "open_table": "wakesim.outputs.table_reader",
     "pass_field": "wakesim.flow.passfield",
     "read_wind_record": "wakesim.air.record",
