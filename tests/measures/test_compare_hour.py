@@ -13,7 +13,7 @@ from wakesim.measures.whole_hour import compare_hour
 CARS = {"heavy": 0.0, "light_mix": "{ small_car = 1.0 }", "flow": 1800, "hours": 0.05}
 
 
-def test_march_balance_and_superposition_agree_for_dense_like_traffic():
+def test_march_balance_and_superposition_agree_for_dense_traffic_of_one_class():
     case = load_case_text(text_of(**CARS))
     told = []
     whole = compare_hour(case, case.mounts[0], run_in_s=60.0, say=told.append)
