@@ -95,7 +95,8 @@ def march_passes(
     none = np.zeros_like(u)
     still = (none, none, none)
     sums = np.zeros((5, *u.shape))
-    time, last, n, i, met = float(passes.time_s[0]), 0.0, 0, 0, []
+    first = float(passes.time_s[0]) if len(passes) else start_s
+    time, last, n, i, met = min(first, start_s), 0.0, 0, 0, []
     whole = end_s - time
     while time < end_s:
         while i < len(passes) and passes.time_s[i] < time + step_s:
