@@ -54,7 +54,6 @@ _HOMES = {
     "load_case": "wakesim.case.load",
     "march_section": "wakesim.measures.whole_hour",
     "WindRose": "wakesim.air.rose",
-    "march_section": "wakesim.measures.whole_hour",
     "open_table": "wakesim.outputs.table_reader",
     "pass_field": "wakesim.flow.passfield",
     "read_wind_record": "wakesim.air.record",

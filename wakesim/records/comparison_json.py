@@ -6,7 +6,8 @@ No NaN or infinity: what is not known is ``null``. Units end the key. Intervals 
 format_version   integer, raised when a key changes its meaning
 title            title of the case
 invented_data    true when case or record say that they are made up
-case             path, sha256, wake_law, weak_shear_mixing, couple_spread, momentum_spread, turbulence_factor
+case             path, sha256, wake_law, weak_shear_mixing, couple_spread, momentum_spread,
+                 turbulence_factor
 record           path, sha256, start_utc (null: seconds on a clock), duration_s and samples (of what
                  was compared), step_s, gap_share, components (u and v, not the speed alone)
 log              null without one: path, sha256, passes (by class)

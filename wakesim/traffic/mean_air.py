@@ -151,7 +151,7 @@ def _work(sight: Sight) -> float:
 
 
 def viscosity_levels(viscosity: Array) -> tuple[Array, NDArray[np.int64]]:
-    """Few eddy viscosities (n,) that stand for those of the hours (hours,), and which each takes."""
+    """Few eddy viscosities (n,) that stand for those of the hours, and which each hour takes."""
     low, high = float(viscosity.min()), float(viscosity.max())
     if low <= 0.0 or high / low < 1.05:
         return np.array([float(viscosity.mean())]), np.zeros(viscosity.size, dtype=np.int64)
