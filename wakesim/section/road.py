@@ -40,7 +40,7 @@ _COLD_S, _WARM_S = (200.0, 100.0, 100.0), (50.0, 50.0)  # marched from rest, fro
 _AROUND_M, _LOW_M, _HIGH_M = 6.0, 0.8, 4.5
 _EVERY = 5  # steps between new drag factors
 _COURANT = 0.5  # up to which advection keeps k and eps positive
-LASTING_S = 3600.0  # for so long the traffic of an hour has acted, mean of an exponential age
+LASTING_S = 7200.0  # for so long the traffic has acted, mean of an exponential age, assumed
 _LARGEST_VISCOSITY = 20.0  # m2/s
 
 
@@ -222,7 +222,7 @@ class RoadSection:
 
     def linear(self, viscosity: Array, factor: float = 1.0) -> DriftModel:
         """The balance of u alone in a given eddy viscosity (ny, nz), times ``factor``, and the
-        ambient one, linear in its sources, after traffic has acted for about an hour: near the road
+        ambient one, linear in its sources, after traffic has acted for about two hours: near the road
         that is the steady state, far off it is not reached."""
         grid = self.grid
         total = factor * viscosity + self._ambient
