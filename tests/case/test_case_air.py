@@ -219,3 +219,26 @@ def test_the_ratio_of_heights_is_that_of_the_profiles(more: str) -> None:
     for height in (0.02, 1.5, 2.0, 10.0, 40.0):
         expected = float(wind_speed(wind, height)) / wind.speed_m_s
         assert wind.ratio(height) == pytest.approx(expected, rel=1e-12)
+
+
+WHOLE = ("[compute]\n", "[compute]\nwhole_hour = true\n")
+
+
+@pytest.mark.parametrize(
+    ("text", "more"),
+    [
+        (windy(10.0, ""), "needs still air"),
+        (edited(POST, ("still = true", "drift = { enabled = false }\nstill = true")), "air.drift"),
+        (TEXTS["mounting-map.toml"] + "\n[compute]\n", 'study = "traffic"'),
+    ],
+)
+def test_a_whole_hour_needs_traffic_in_still_air_with_its_mean(text: str, more: str) -> None:
+    (line,) = problems(edited(text, WHOLE))
+    assert line.startswith("x.toml:")
+    assert "compute.whole_hour" in line
+    assert more in line
+
+
+def test_a_whole_hour_is_off_unless_asked_for() -> None:
+    assert not load_case_text(POST).compute.whole_hour
+    assert load_case_text(edited(POST, WHOLE)).compute.whole_hour

@@ -77,7 +77,7 @@ MISTAKES = {
         "energy.year = 27: must be at least 1990 and at most 2100",
     ),
     "samples not a power of two": (
-        ("samples = 512", "samples = 500"),
+        ("samples = 128", "samples = 500"),
         "energy.samples = 500: must be 0 or a power of two from 64 to 65536",
     ),
     "shares above one": (
@@ -90,7 +90,7 @@ MISTAKES = {
         "energy.winds[1].speed_m_s = 0.0 m/s: must be greater than 0 m/s and at most 40 m/s",
     ),
     "winds and a rose": (
-        ("samples = 512", "wind_rose = { mean_speed_m_s = 3.0 }\nsamples = 512"),
+        ("samples = 128", "wind_rose = { mean_speed_m_s = 3.0 }\nsamples = 128"),
         "energy.wind_rose: give winds or wind_rose, not both",
     ),
     "load without hours": (

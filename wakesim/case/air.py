@@ -50,7 +50,7 @@ class WindTable(Table):
 
 
 class Drift(Table):
-    """[air.drift]: the sustained drift that many wakes leave behind, and the ground it rubs on.
+    """[air.drift]: the mean air of the traffic beyond single wakes, and the ground it rubs on.
 
     Roughness lengths: 0.001 m for a road (between the classes paved, 0.0002 m, and smooth,
     0.005 m, of shared/reference/roughness.csv) and 0.03 m for a verge (open land).

@@ -54,6 +54,7 @@ def build_case(
     wander = traffic.wander_sd_m if traffic else 0.0
     problems += grid_problems(file, lane_vehicles, wander)
     problems += _storm_problems(file)
+    problems += _whole_hour_problems(file)
     problems += path_problems(file.mounts, file.road.lanes, lane_vehicles, wander)
     problems += rotor_problems(file.rotor, file.mounts)
     curve, curve_trouble = curve_of(file.rotor, file.mounts, name)
@@ -128,6 +129,19 @@ def _days(file: CaseFile, traffic: Traffic) -> dict[str, Traffic]:
             key = f" (energy.{day}_flow = {flow:g}, energy.{day}_heavy = {heavy:g})"
             found[key] = traffic.on_day(flow, heavy)
     return found
+
+
+def _whole_hour_problems(file: CaseFile) -> Iterator[Problem]:
+    """The march of a whole hour holds the traffic's own air and nothing of a wind."""
+    path = ("compute", "whole_hour")
+    if not file.compute.whole_hour:
+        return
+    if file.study != "traffic":
+        yield Problem(path, 'needs study = "traffic"', True)
+    if file.air.wind is not None:
+        yield Problem(path, "needs still air: leave out [air.wind]", True)
+    if not file.air.drift.enabled:
+        yield Problem(path, "needs the drift: leave out air.drift.enabled = false", True)
 
 
 def _storm_problems(file: CaseFile) -> Iterator[Problem]:

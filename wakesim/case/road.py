@@ -67,8 +67,8 @@ class Carriageway(Table):
 class Road(Table):
     """A straight road section.
 
-    With a speed limit, classes whose speed the case does not give drive at most so fast on
-    average, with their deviation in the same proportion.
+    ``speed_limit``: classes whose speed the case does not give drive at most so fast on average,
+      with their deviation in the same proportion.
     """
 
     name: Line = Field(description="name of the road section")

@@ -54,6 +54,8 @@ class Compute(Table):
     ``max_rounds``: or until so many are done.
     ``gust_averaging_s``: averaging time of the gust peak.
     ``model_interval``: move every uncertain constant to the ends of its range.
+    ``whole_hour``: march every vehicle of the busiest hour as well, nothing superposed, and show
+      the difference; still air only, about a minute for each mount.
     """
 
     sample_rate_hz: float = Field(default=20.0, ge=10, le=200)
@@ -63,6 +65,7 @@ class Compute(Table):
     max_rounds: int = Field(default=4, ge=1, le=100)
     gust_averaging_s: float = Field(default=3.0, ge=0.1, le=60)
     model_interval: bool = True
+    whole_hour: bool = False
 
     @property
     def hours(self) -> tuple[int, ...]:

@@ -104,11 +104,11 @@ def wake_energy_beyond(
 
 def _energy_beyond(wake: Wake, x: float, lateral_m: float) -> float:
     """Integral of 1/2 U^2 + k over y > lateral, z > 0 at x behind the tail, m2."""
-    spread_y, spread_z = (float(s) for s in wake.spread(x))
+    width = float(wake.width(x))
     vehicle = wake.vehicle
     axis = wake.air.crosswind_ratio * x
-    far_y = max(lateral_m, axis) + _REACH_WIDTHS * max(spread_y, vehicle.width_m)
-    far_z = vehicle.height_m + _REACH_WIDTHS * max(spread_z, vehicle.height_m)
+    far_y = max(lateral_m, axis) + _REACH_WIDTHS * max(width, vehicle.width_m)
+    far_z = vehicle.height_m + _REACH_WIDTHS * max(width, vehicle.height_m)
     y, weight_y = _gauss(lateral_m, far_y, _LATERAL_POINTS)
     z, weight_z = _gauss(0.0, far_z, _UPWARD_POINTS)
     mean = wake.velocity(x, y[:, None], z[None, :])

@@ -32,6 +32,7 @@ from wakesim.measures.signature import signature
 from wakesim.measures.spectra import velocity_spectrum
 from wakesim.measures.split import MECHANISMS, RotorSums
 from wakesim.measures.steady_air import pulse_fields
+from wakesim.measures.whole_hour import compare_hour
 from wakesim.results import (
     DriftSummary,
     HourRow,
@@ -40,6 +41,7 @@ from wakesim.results import (
     MountStatistics,
     Series,
     Signature,
+    WholeHour,
 )
 from wakesim.traffic.lines import LineLibrary, Sight
 from wakesim.traffic.stream import Passes
@@ -118,6 +120,7 @@ class TrafficStudy:
         variants: tuple[ModelVariant, ...] = ()
         cutoff = {self.settings.wake_memory_s: effective}
         model = (math.nan, math.nan)
+        interval_end = 0.7 if compute.whole_hour else 1.0
         if compute.model_interval and effective > 0.0:
             variants, model, cutoff = mount_interval(
                 self.case,
@@ -127,10 +130,18 @@ class TrafficStudy:
                 self.mount.wall_offset_m,
                 effective,
                 pulse_fields,
-                lambda share: self.say(0.5 + 0.5 * share, "model interval"),
+                lambda share: self.say(0.5 + (interval_end - 0.5) * share, "model interval"),
             )
         statistics = self._statistics(effective, model, variants, cutoff, first_passes)
+        if compute.whole_hour and self.scene.sights:
+            statistics = replace(statistics, whole_hour=self._whole_hour(interval_end))
         return MountResult(self.mount, self._signatures(), statistics)
+
+    def _whole_hour(self, begin: float) -> WholeHour:
+        say = self.say
+        return compare_hour(
+            self.case, self.mount, say=lambda s: say(begin + (1.0 - begin) * s, "whole hour")
+        )
 
     def _round(self, lines: LineLibrary) -> Passes:
         """Simulate one more round and judge the interval so far; returns its passes."""

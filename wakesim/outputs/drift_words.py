@@ -1,4 +1,4 @@
-"""The report's section on the sustained drift, in numbers and plain words."""
+"""The report's section on the mean air of the traffic, in numbers and plain words."""
 
 from __future__ import annotations
 
@@ -13,8 +13,9 @@ if TYPE_CHECKING:
     from wakesim.results import DriftSummary, ModelVariant, MountResult, MountStatistics, Result
 
 _LARGEST_SHARE = 2.0  # a part beyond this says only that opposite carriageways cancel
-_SENSITIVE = (
-    ("mixing of the road's air", "Mixing (it carries the drift away from the road)"),
+SENSITIVE = (
+    ("mixing of far wakes", "Mixing of far wakes"),
+    ("mixing of the road's air", "Mixing (it carries the air's motion away from the road)"),
     ("roughness of the road", "Roughness of the road"),
     ("roughness of the verge", "Roughness of the verge"),
     ("light crosswind", "Light crosswind"),
@@ -23,10 +24,7 @@ _SWITCHED_OFF = (
     "The sustained drift is switched off in this case (air.drift.enabled = false): what wakes "
     "leave behind after they were followed is dropped."
 )
-_LEAST_CERTAIN = (
-    "This is the least certain part of the result: no published measurement isolates the drift on "
-    "open roads."
-)
+_NOT_MEASURED = "No published measurement isolates this flow on open roads."
 _SIGNS = (
     "Opposite carriageways push the air opposite ways. Forces count positive along +x and are the "
     "sum over both directions, so a part can be negative, and the parts of a nearly balanced road "
@@ -63,7 +61,23 @@ def _intro(result: Result, values: MountStatistics, drift: DriftSummary) -> list
         f"wakes are followed for {memory} s (the choice does not move the mean); the rest of that "
         f"flow, the drift, is {significant(drift.at_mount_m_s, 2)} m/s on average at the "
         f"mount{made}.",
-        _LEAST_CERTAIN,
+        _NOT_MEASURED,
+        *_whole_hour(values),
+    ]
+
+
+def _whole_hour(values: MountStatistics) -> list[str]:
+    whole = values.whole_hour
+    if whole is None:
+        return []
+    return [
+        f"The hour from {whole.hour}:00 with every vehicle in one march ({whole.passes} passes "
+        "with those before it), nothing superposed: mean along-road "
+        f"{significant(whole.mean_u_march_m_s)} m/s and effective speed "
+        f"{significant(whole.effective_march_m_s)} m/s at the mount; superposition gives "
+        f"{significant(whole.mean_u_superposed_m_s)} and "
+        f"{significant(whole.effective_superposed_m_s)} m/s for independent vehicles, the pulses "
+        "of the hulls included, which the march leaves out."
     ]
 
 
@@ -92,7 +106,7 @@ def _facts(result: Result, drift: DriftSummary) -> list[tuple[str, str]]:
             "drag left to the traffic by the air that already moves along",
             f"{number(100 * drift.drag_share, 1)} %",
         ),
-        ("time for 90 % of the drift when traffic sets in at once", settled),
+        ("time for 90 % of the mean air when traffic sets in at once", settled),
     ]
 
 
@@ -101,22 +115,22 @@ def balance_rows(balance: dict[str, float], density_kg_m3: float) -> list[tuple[
 
     ``balance``: force per metre of road over the density, m3/s2. Parts that are 0 are left out.
     """
-    handed = balance["drag_in"]
+    drag = balance["drag_in"]
     parts = {key: value for key, value in balance.items() if key != "drag_in" and value != 0.0}
-    told = all(abs(part) <= _LARGEST_SHARE * abs(handed) for part in parts.values())
+    told = all(abs(part) <= _LARGEST_SHARE * abs(drag) for part in parts.values())
 
     def row(words: str, part: float) -> tuple[str, float, float]:
-        share = part / handed if told and handed != 0.0 else math.nan
+        share = part / drag if told and drag != 0.0 else math.nan
         return words, 1000.0 * density_kg_m3 * part, share
 
     lost = [row(wording.DRIFT_PARTS.get(key, key), part) for key, part in parts.items()]
-    return [row("drag of the vehicles", handed), *lost]
+    return [row("drag of the vehicles", drag), *lost]
 
 
 def _notes(variants: tuple[ModelVariant, ...]) -> list[str]:
-    """What the effective speed becomes when a constant of the drift is moved."""
+    """What the effective speed becomes when a constant of the mean air is moved."""
     notes = []
-    for parameter, title in _SENSITIVE:
+    for parameter, title in SENSITIVE:
         own = [v for v in variants if v.parameter == parameter]
         if own:
             steps = (

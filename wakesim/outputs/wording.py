@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from wakesim.case.schema import Case
 
+_MOST_DECIMALS = 9  # of an interval whose ends are alike
+
 INVENTED_BANNER = "Invented data: the place or its traffic is made up."
 INVENTED_MARK = "invented data"
 
@@ -64,12 +66,12 @@ _DRIFT_LIMITS = (
     "lot, and are shown beside the model interval.",
 )
 _NO_DRIFT_LIMITS = (
-    "The mean air of the traffic is not included (air.drift.enabled = false): each wake is followed "
-    "for a limited time and then dropped. The result depends on that time and is far too low for "
-    "dense traffic; the report shows by how much it moves.",
+    "The mean air of the traffic is not included (air.drift.enabled = false): each wake is "
+    "followed for a limited time and then dropped. The result depends on that time and is far too "
+    "low for dense traffic; the report shows by how much it moves.",
 )
 _SINGLE_PASS_LIMITS = (
-    "Single passes only: the sustained drift that many wakes leave behind is not part of it.",
+    "Single passes only: the sustained drift, the mean air of many vehicles, is not part of it.",
 )
 _WALL_LIMIT = (
     "The wall is taken as endless along the road and upward, for the drift too: no air crosses "
@@ -114,12 +116,12 @@ CAUTIONS: tuple[str, ...] = (
 SOURCES: tuple[str, ...] = (
     "Displacement flow by source panels: Hess & Smith 1967, Prog. Aerospace Sci. 8, 1; Katz & "
     "Plotkin, Low-Speed Aerodynamics.",
-    "Wake and drift: turbulence closure of Launder & Spalding 1974, Comput. Methods Appl. Mech. Eng. "
-    "3, 269, with the weak-shear correction of Rodi 1976 (from memory); start behind the base after "
-    "Lienhart & Becker 2003; mean of many passes after Campbell 1909, Proc. Cambridge Philos. Soc. "
-    "15, 117.",
-    "Comparators: couple wake, Eskridge & Hunt 1979, J. Appl. Meteorol. 18, 387; momentum wake, Pope "
-    "2000, Turbulent Flows, §5.4.",
+    "Wake and drift: turbulence closure of Launder & Spalding 1974, Comput. Methods Appl. Mech. "
+    "Eng. 3, 269, with the weak-shear correction of Rodi 1976 (from memory); start behind the base "
+    "after Lienhart & Becker 2003; mean of many passes after Campbell 1909, Proc. Cambridge "
+    "Philos. Soc. 15, 117.",
+    "Comparators: couple wake, Eskridge & Hunt 1979, J. Appl. Meteorol. 18, 387; momentum wake, "
+    "Pope 2000, Turbulent Flows, §5.4.",
     "Headways: Cowan 1975, Transportation Research 9, 371.",
     "Frequencies of traffic-made turbulence: Eskridge & Rao 1983, J. Climate Appl. Meteorol. 22, "
     "1431 (abstract).",
@@ -130,8 +132,8 @@ SOURCES: tuple[str, ...] = (
 )
 
 WAKE_LAWS = {
-    "section": "marched through the road's cross-section (the road takes a tenth of its momentum in "
-    "ten seconds)",
+    "section": "marched through the road's cross-section (the road takes a tenth of its momentum "
+    "in ten seconds)",
     "couple": "the couple wake, a comparator (the road holds the air back)",
     "momentum": "the momentum wake, a comparator (the air slides freely over the road)",
 }
@@ -201,9 +203,14 @@ def significant(value: float, digits: int = 3) -> str:
 
 
 def interval(ends: tuple[float, float], digits: int, joint: str = "to") -> str:
-    """Both ends with as many decimals as give the lower one the significant digits."""
+    """Both ends with as many decimals as give the lower one the significant digits, and with more
+    where they would look equal."""
     low, high = ends
     decimals = _decimals(low if low else high, digits)
+    while decimals < _MOST_DECIMALS and low < high and (
+        number(low, decimals) == number(high, decimals)
+    ):  # fmt: skip
+        decimals += 1
     return f"{number(low, decimals)} {joint} {number(high, decimals)}"
 
 
