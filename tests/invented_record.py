@@ -59,7 +59,7 @@ def invent(case, seconds=1080.0, truth=Truth(), seed=1, gaps=True):
     base = series.field_settings(case)
     constants = replace(
         base.constants, turbulence_factor=truth.turbulence,
-        **{f"{base.constants.family}_spread": truth.spread},
+        **{f"{base.constants.law}_spread": truth.spread},
     )  # fmt: skip
     settings = replace(base, constants=constants)
     lines = series.library(scene, settings)

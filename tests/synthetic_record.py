@@ -73,7 +73,7 @@ class Site:
         self.wander_sd_m = own
         self.scene = series.prepare(self.case, point_mount(self.mount))
         base = series.field_settings(self.case)
-        name = self.case.model.wake_family + "_spread"
+        name = self.case.model.wake_law + "_spread"
         constants = replace(
             base.constants, turbulence_factor=truth.turbulence, **{name: truth.spread}
         )

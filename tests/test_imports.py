@@ -15,11 +15,11 @@ import pytest
 import wakesim
 
 PACKAGE = Path(wakesim.__file__).parent
-STAGES = ["case", "flow", "air", "traffic", "measures", "energy", "outputs"]
+STAGES = ["case", "section", "flow", "air", "traffic", "measures", "energy", "outputs"]
 ABOVE = {"validation", "records"}  # packages that may import anything but the command line
-COMMON = {"errors", "runtime", "results"}
+COMMON = {"constants", "errors", "runtime", "results"}
 SEE_ALL = {"__init__", "__main__", "run", "sweep", "grids", "map_run", "cli", "cli_claim"}
-HEAVY = ("numpy", "scipy", "numba", "matplotlib", "h5py")
+HEAVY = ("numpy", "scipy", "numba", "matplotlib", "h5py", "pandas", "xarray")
 
 
 def _imports(tree: ast.AST, package: str, guarded: bool) -> Iterator[str]:
@@ -134,6 +134,10 @@ def _loaded(code: str, cwd: Path) -> list[str]:
         (["run"], 2),
         (["run", "none.toml"], 2),
         (["run", "bad.toml"], 2),
+        (["compare", "--help"], 0),
+        (["compare", "bad.toml", "none.csv"], 2),
+        (["compare", "good.toml", "none.csv"], 2),
+        (["compare", "good.toml", "bad.toml", "--passes", "."], 2),
     ],
 )
 def test_light_commands_load_nothing_heavy(
@@ -142,6 +146,7 @@ def test_light_commands_load_nothing_heavy(
     text = wakesim.runtime.cases_path("expressway-post.toml").read_text(encoding="utf-8")
     bad = text.replace("height_m = 2.0 ", "height = 2.0 ").replace("[0.60, 0.40]", "[0.6]")
     (tmp_path / "bad.toml").write_text(bad, encoding="utf-8")
+    (tmp_path / "good.toml").write_text(text, encoding="utf-8")
     code = f"from wakesim.cli import main\nassert main({arguments!r}) == {status}"
     assert _loaded(code, tmp_path) == []
 

@@ -222,17 +222,65 @@ def _add_compare(command: Callable[..., argparse.ArgumentParser]) -> None:
         "--time-zone", metavar="ZONE", help="of times without offset: Europe/Berlin or +01:00"
     )
     compare.add_argument(
+        "--column",
+        metavar="KEY=NAME",
+        action="append",
+        default=[],
+        help="column NAME of a file holds KEY, as u_m_s=Ux; again for further columns",
+    )
+    compare.add_argument(
+        "--missing",
+        metavar="MARK",
+        action="append",
+        default=[],
+        help="what stands for a missing value, as --missing=-999; again for further marks",
+    )
+    compare.add_argument(
+        "--date-order",
+        choices=["dmy", "mdy"],
+        default="",
+        help="what comes first in dates that do not say: the day (dmy) or the month (mdy)",
+    )
+    compare.add_argument(
+        "--header-line",
+        metavar="N",
+        type=_positive,
+        default=0,
+        help="line of the record that names its columns (default: found)",
+    )
+    compare.add_argument(
         "--ambient",
         choices=["case", "record"],
         default="case",
         help="slow wind: the case's (default), or the record's, which takes it off both",
     )
     compare.add_argument(
+        "--ambient-mast",
+        metavar="RECORD",
+        help="record of a mast out of the traffic's reach, whose wind is the ambient one (CSV)",
+    )
+    compare.add_argument(
+        "--ambient-height",
+        metavar="METRES",
+        type=float,
+        help="height of the ambient mast (default: the reference height of the case's wind, or 3)",
+    )
+    compare.add_argument(
+        "--second",
+        metavar="RECORD",
+        help="record of a second anemometer at another height, for the profile of the wake (CSV)",
+    )
+    compare.add_argument(
+        "--second-instrument", metavar="FILE", help="[instrument] of the second one, with height_m"
+    )
+    compare.add_argument(
+        "--second-mount", metavar="NAME", help="mount of the case at which the second one stood"
+    )
+    compare.add_argument(
         "--log-time-error",
         metavar="SECONDS",
         type=float,
-        default=0.0,
-        help="standard deviation of single times in the log (default: 0)",
+        help="standard deviation of single times in the log (default: found from the record)",
     )
     compare.add_argument(
         "--fit", action="store_true", help="fit constants of the model, write fitted-case.toml"
@@ -416,13 +464,18 @@ def _compare(options: argparse.Namespace) -> int:
 
 
 def _compare_into(folder: Path, case: Case, options: argparse.Namespace) -> int:
+    from wakesim.records.logger_file import opened_file
     from wakesim.records.publish import check_target, save
 
     check_target(folder, options.force)
+    for path in (options.record, options.passes, options.second, options.ambient_mast):
+        if path is not None:
+            opened_file(path, "a table of text").close()
 
     from wakesim.records.comparison import compare_record  # the heavy part starts here
     from wakesim.records.comparison_report import printed
-    from wakesim.records.inputs import read_inputs
+    from wakesim.records.inputs import Beside, read_inputs
+    from wakesim.records.logger_cells import ReadOptions, column_names
 
     inputs = read_inputs(
         case,
@@ -432,7 +485,20 @@ def _compare_into(folder: Path, case: Case, options: argparse.Namespace) -> int:
         mount=options.mount,
         road_bearing_deg=options.road_bearing,
         mount_side=options.mount_side,
-        time_zone=options.time_zone,
+        options=ReadOptions(
+            time_zone=options.time_zone,
+            missing=tuple(options.missing),
+            columns=column_names(options.column),
+            date_order=options.date_order,
+            header_line=options.header_line,
+        ),
+        beside=Beside(
+            second=options.second,
+            second_instrument=options.second_instrument,
+            second_mount=options.second_mount,
+            mast=options.ambient_mast,
+            mast_height_m=options.ambient_height,
+        ),
     )
     with _progress(options.quiet) as report:
         result = compare_record(

@@ -16,6 +16,6 @@ MOMENTUM_SPREAD = 0.4  # S, bluff vehicle; 0.064 to 0.8 published
 BUBBLE_LENGTH_HEIGHTS = 1.4  # squareback, Grandemange et al. 2013; 0.7 to 1.6
 REVERSED_FLOW = 0.35  # share of V, Lienhart and Becker 2003
 TURBULENCE_FACTOR = 1.0  # on the rms
-# Still air is never quite still: friction velocity of its remaining motion, m/s, assumed; it is that
-# of a wind of 0.3 m/s at 10 m over open land.
+# Still air is never quite still: friction velocity of its remaining motion, m/s, assumed; it is
+# that of a wind of 0.3 m/s at 10 m over open land.
 RESIDUAL_FRICTION_VELOCITY_M_S = 0.02

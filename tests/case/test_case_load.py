@@ -209,7 +209,7 @@ def test_defaults_of_a_single_pass() -> None:
     assert case.air.eddy_diffusivity_m2_s is None
     assert case.air.drift.enabled
     assert case.mounts[0].cut_in_m_s == 1.2
-    assert case.model.wake_family == "couple"
+    assert case.model.wake_law == "section"
     assert case.outputs.series_csv == "stretch"
     with pytest.raises(ValueError, match="single-pass"):
         case.traffic_state(0)

@@ -16,7 +16,12 @@ from wakesim.measures.places import moved_at
 
 def test_changes_add_as_squares_each_input_once():
     base = np.array([2.0, 2.0])
-    moved = [("a", base + 0.3), ("a", base - 0.6), ("b", base + 0.4), ("b", base + [0.1, -0.8])]
+    moved = [
+        ("a", base + 0.3),
+        ("a", base - 0.6),
+        ("b", base + 0.4),
+        ("b", base + np.array([0.1, -0.8])),
+    ]
     low, high = ends(base, moved)
     assert high == pytest.approx([2.5, 2.5])  # sqrt(0.3^2 + 0.4^2)
     assert low == pytest.approx([1.4, 1.0])  # the second: sqrt(0.6^2 + 0.8^2)

@@ -261,6 +261,8 @@ def test_numbers_for_reading():
     assert significant(-0.0123456) == "−0.0123"
     assert significant(float("inf")) == "–"
     assert interval((0.263, 1.123), 2) == "0.26 to 1.12"
+    assert interval((1.412, 1.438), 2) == "1.41 to 1.44"  # not 1.4 to 1.4
+    assert interval((1.4, 1.4), 2) == "1.4 to 1.4"
     assert interval((0.9982, 1.0171), 3, "and") == "0.998 and 1.017"
     assert interval((0.0, 1.0171), 2) == "0.0 to 1.0"
     assert [place(y) for y in (-1.825, 4.5, 100.0, -9.55)] == ["−1.825", "4.50", "100.00", "−9.55"]

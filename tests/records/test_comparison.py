@@ -18,8 +18,9 @@ from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.comparison import compare_record
 from wakesim.records.comparison_json import as_plain
 from wakesim.records.comparison_report import answer
-from wakesim.records.inputs import chosen_mount, read_inputs
+from wakesim.records.inputs import Beside, chosen_mount, read_inputs
 from wakesim.records.judgement import judge, judge_difference
+from wakesim.records.logger_cells import ReadOptions
 from wakesim.records.model_range import ModelRange
 from wakesim.records.quantities import QUANTITIES, compare, without_slow
 from wakesim.records.scenarios import shortest_run
@@ -54,9 +55,21 @@ def no_range(scenario, windows, measure, cache, say):
     return ModelRange(np.zeros(size), np.zeros(size), ())
 
 
-def compared(case, folder, truth, name, log=True, columns="u, v", seed=3, **options):
-    paths = write(folder, case, truth, columns, name, seconds=SECONDS, seed=seed)
-    inputs = read_inputs(case, paths[0], passes_path=paths[1] if log else None)
+def compared(
+    case, folder, truth, name, log=True, columns="u, v", seed=3, seconds=SECONDS, spoil=None,
+    beside=None, **options,
+):  # fmt: skip
+    """A comparison with a made-up record; ``spoil`` (u, v, time) -> (u, v, time) changes it."""
+    paths = write(folder, case, truth, columns, name, seconds=seconds, seed=seed)
+    if spoil:
+        head, rows = paths[0].read_text(encoding="utf-8").split("v_m_s\n")
+        time, u, v = np.array([r.split(",") for r in rows.split()], float).T
+        u, v, time = spoil(u, v, time)
+        rows = [f"{t:.4f},{a:.2f},{b:.2f}" for t, a, b in zip(time, u, v, strict=True)]
+        paths[0].write_text(head + "v_m_s\n" + "\n".join(rows), encoding="utf-8")
+    inputs = read_inputs(
+        case, paths[0], passes_path=paths[1] if log else None, beside=beside or Beside()
+    )
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(comparison, "model_range", no_range)
         patch.setattr(comparison, "_DRAWS", 2)
@@ -123,6 +136,46 @@ def test_the_residual_of_the_same_world_is_what_the_model_leaves(same_world):
     assert c.residual[middle].sum() < 0.95 * c.record_density[middle].sum()
 
 
+@pytest.mark.slow
+def test_times_of_the_log_that_scatter_make_no_verdict(case, folder):
+    """A tenth of a second here and there blurs the average pulse, not the physics."""
+    jittered = Truth(**(STILL.__dict__ | {"time_sd_s": 0.05}))
+    found = compared(case, folder, jittered, "jittered", seed=4, seconds=1500.0)
+    assert found.time_error.origin == "record"
+    assert found.time_error.sd_s == pytest.approx(0.05, abs=0.012)
+    low, high = found.time_error.interval_s
+    assert low < 0.05 < high
+    assert by_key(found)["pulse_artic_lorry_eu"].verdict == "agrees"
+    believed = compared(
+        case, folder, jittered, "jittered", seed=4, seconds=1500.0, log_time_error_s=0.0
+    )
+    assert by_key(believed)["pulse_artic_lorry_eu"].verdict == "too high"
+    assert as_plain(found)["log_time_error"]["origin"] == "record"
+
+
+def test_reversed_axes_are_found_and_put_right(case, folder, same_world):
+    """The same record with both components turned round gives the same verdicts."""
+    turned = compared(case, folder, STILL, "turned", spoil=lambda u, v, t: (-u, -v, t))
+    assert turned.clock.axes.tolist() == [[-1.0, 0.0], [0.0, -1.0]]
+    mine, theirs = by_key(same_world), by_key(turned)
+    for key in ("pulse_artic_lorry_eu", "mean_speed", "rms_faster_than_2_s"):
+        assert theirs[key].verdict == mine[key].verdict
+        assert theirs[key].record == pytest.approx(mine[key].record, rel=1e-6)
+    assert any("both reversed" in note for note in turned.notes)
+
+
+@pytest.mark.slow
+def test_a_drifting_clock_gives_the_verdicts_of_a_good_one(case, folder):
+    """200 ppm over an hour: 0.7 s, three times the width of the pulses."""
+    drift = compared(
+        case, folder, STILL, "drift", seed=4, seconds=3590.0,
+        spoil=lambda u, v, t: (u, v, t * 1.0002),
+    )  # fmt: skip
+    assert drift.clock.clock.rate == pytest.approx(2e-4, abs=4e-5)
+    assert drift.time_error.sd_s < 0.05
+    assert by_key(drift)["pulse_artic_lorry_eu"].verdict == "agrees"
+
+
 def test_without_a_log_only_statistics_are_compared(case, folder):
     result = compared(case, folder, STILL, "alone", log=False)
     found = by_key(result)
@@ -166,6 +219,104 @@ def test_the_slow_wind_of_the_record_can_be_taken_off_both(case, folder):
     assert found["mean_speed"].record < 0.7
 
 
+def mast(folder, name="mast", sd_m_s=0.5, mean=(0.6, 0.9)):
+    """A wandering wind: the file of a mast 3 m high, and what it adds 2 m above the road."""
+    rng = np.random.default_rng(8)
+    time = 1.0 * np.arange(-60, 800)
+    knots = np.arange(-120.0, 900.0, 90.0)
+    slow = [m + sd_m_s * np.interp(time, knots, rng.standard_normal(knots.size)) for m in mean]
+    shown = [x + 0.15 * rng.standard_normal(time.size) for x in slow]
+    rows = [f"{t + 100:.1f},{a:.3f},{b:.3f}" for t, a, b in zip(time, *shown, strict=True)]
+    path = folder / f"{name}.csv"
+    path.write_text("time_s,u_m_s,v_m_s\n" + "\n".join(rows), encoding="utf-8")
+    moved = math.log(2.0 / 0.03) / math.log(3.0 / 0.03)
+
+    def blow(u, v, t):
+        more = [moved * np.interp(t - 100.0, time, w) for w in slow]
+        return u + more[0], v + more[1], t
+
+    return Beside(mast=str(path), mast_height_m=3.0), blow
+
+
+def test_an_ambient_mast_tells_the_wind_from_the_traffic(case, folder):
+    """A case in still air, a record in a wind of 1 m/s that wanders."""
+    beside, blow = mast(folder)
+    result = compared(case, folder, STILL, "windy", spoil=blow, beside=beside)
+    found = by_key(result)
+    assert found["mean_speed"].record > 0.8  # of which 0.5 is the wind's
+    for key in ("mean_speed", "effective_speed"):
+        low, high = found[key].ratio_interval
+        assert low < 1.0 < high
+        assert found[key].ratio == pytest.approx(1.0, abs=0.08)
+    assert result.ambient == "mast"
+    assert result.case.air.wind.speed_m_s == pytest.approx(math.hypot(0.6, 0.9), abs=0.35)
+    assert any("shows nothing of the traffic" in note for note in result.notes)
+    plain = as_plain(result)
+    assert plain["ambient_mast"]["height_m"] == 3.0
+    with pytest.raises(CaseError, match="the slow wind is that of one of them"):
+        compare_record(result.inputs, ambient="record")
+
+
+def test_what_is_given_beside_the_record_is_checked(case, folder, same_world):
+    record, log = same_world.inputs.record.path, same_world.inputs.log.path
+    beside, _ = mast(folder, "other")
+    for more, words in (
+        ({"second": record}, "both anemometers are at 2 m"),
+        ({"mast": beside.mast, "mast_height_m": 0.0}, "--ambient-height = 0 m: must be at least"),
+        ({"mast": str(folder / "none.csv")}, "no such file"),
+    ):
+        with pytest.raises(CaseError, match=words):
+            read_inputs(case, record, passes_path=log, beside=Beside(**more))
+    with pytest.raises(CaseError, match="--second needs a passing log"):
+        read_inputs(case, record, beside=Beside(second=record))
+
+
+def two_heights(folder, family):
+    """Record and log at 3 m, and what is beside them at 0.5 m, of wakes of a family."""
+
+    def there(height, family, memory):
+        usual = {"flow": 240, "heavy": 0.5, "memory": memory, "hours": 1.0, "wander": 0.2}
+        usual |= {"air": "still = true\ndrift = { enabled = false }", "offset": 1.5,
+                  "light_mix": "{ small_car = 1.0 }"}  # fmt: skip
+        text = text_of(**usual).replace("height_m = 2.0", f"height_m = {height}")
+        text = text.replace("rotor_height_m = 1.5", "rotor_height_m = 0.2")
+        text = text.replace("[model]", f'[model]\nwake_family = "{family}"')
+        return load_case_text(text + INSTRUMENT, "made-up.toml")
+
+    spread = {"couple": 1.1, "momentum": 0.4}[family]
+    truth = Truth(**(STILL.__dict__ | {"spread": spread}))
+    paths = [
+        write(folder, there(height, family, 80), truth, "u, v", name, seconds=1800.0, seed=3)
+        for height, name in ((0.5, "low"), (3.0, "high"))
+    ]
+    (folder / "low.toml").write_text(f"{INSTRUMENT}height_m = 0.5\n", encoding="utf-8")
+    beside = Beside(second=str(paths[0][0]), second_instrument=str(folder / "low.toml"))
+    return paths[1], beside, there
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("truth", ["couple", "momentum"])
+def test_decay_and_profile_decide_between_the_wake_families(folder, truth):
+    """Half an hour with 60 lorries: the right family stands, the other is ruled out."""
+    paths, beside, there = two_heights(folder, truth)
+    for family in ("couple", "momentum"):
+        case = there(3.0, family, 80)
+        inputs = read_inputs(case, paths[0], passes_path=paths[1], beside=beside)
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(comparison, "model_range", no_range)
+            patch.setattr(comparison, "_DRAWS", 2)
+            result = compare_record(inputs)
+        found = by_key(result)
+        for key in ("decay_15_to_30_s", "decay_30_to_60_s", "profile"):
+            judgement = found[f"{key}_artic_lorry_eu"]
+            low, high = judgement.record_interval
+            near = abs(judgement.model - judgement.record) < high - low  # twice the interval
+            assert near == (family == truth), key
+            if family != truth:
+                assert judgement.verdict == ("too low" if truth == "momentum" else "too high")
+        assert as_plain(result)["second"]["height_m"] == 0.5
+
+
 def test_a_speed_alone_is_compared_but_not_freed_of_the_wind(case, folder):
     result = compared(case, folder, STILL, "speeds", columns="speed")
     assert by_key(result)["effective_speed"].ratio == pytest.approx(1.0, abs=0.15)
@@ -173,6 +324,25 @@ def test_a_speed_alone_is_compared_but_not_freed_of_the_wind(case, folder):
     assert {c for s in result.signatures for c in s.curves} <= {"speed"}
     with pytest.raises(CaseError, match="--ambient record needs u_m_s"):
         compare_record(result.inputs, ambient="record")
+
+
+def test_a_slow_cup_held_against_a_sonic_says_so(case, folder, same_world):
+    """The case describes a sonic with means of 0.1 s."""
+    assert same_world.inputs.other_instrument == ""
+    paths = write(folder, case, STILL, "speed", "cup", seconds=SECONDS, seed=3)
+    lines = paths[0].read_text(encoding="utf-8").splitlines()
+    time, speed = np.array([line.split(",") for line in lines[3:]], float).T
+    whole = np.isclose(time % 1.0, 0.0, atol=0.01) | np.isclose(time % 1.0, 1.0, atol=0.01)
+    starting = np.where(speed < 0.4, 0.0, np.round(speed, 1))
+    text = [f"{t:.1f},{s:.1f}" for t, s in zip(time[whole], starting[whole], strict=True)]
+    paths[0].write_text("\n".join([*lines[:3], *text]), encoding="utf-8")
+    told = read_inputs(case, paths[0]).other_instrument
+    for word in ("sonic", "every 1 s", "a speed alone", "exactly 0 m/s", "--instrument"):
+        assert word in told
+    right = folder / "cup.toml"
+    right.write_text('kind = "cup"\naveraging_s = 1.0\ndistance_constant_m = 2.5\n'
+                     "starting_speed_m_s = 0.4\n", encoding="utf-8")  # fmt: skip
+    assert read_inputs(case, paths[0], instrument_path=right).other_instrument == ""
 
 
 def test_nonsense_is_refused(case, folder, same_world):
@@ -306,7 +476,7 @@ def test_clock_hours_are_those_of_the_place(tmp_path, case, stamp, zone, first):
         lines.append(f"{text}{tail},{1 + 0.01 * (i % 7):.2f}")
     path = tmp_path / "r.csv"
     path.write_text("\n".join(lines), encoding="utf-8")
-    inputs = read_inputs(case, path, time_zone=zone)
+    inputs = read_inputs(case, path, options=ReadOptions(time_zone=zone))
     assert inputs.hours[[0, -1]].tolist() == [first, first + 1]
     assert np.mean(inputs.hours == first) == pytest.approx(0.5, abs=0.001)
 

@@ -14,9 +14,11 @@ from synthetic_record import Site, Truth
 
 from wakesim.case.load import load_case, load_case_text
 from wakesim.errors import CaseError, OutputError
+from wakesim.records.alignment import Clock
 from wakesim.records.blocks import Cells, jackknife, student
-from wakesim.records.fit import PARAMETERS, FittedConstant, fit, write_case
-from wakesim.records.forward import spread_nodes
+from wakesim.records.fit import PARAMETERS, FittedConstant, find_time_error, fit, write_case
+from wakesim.records.fitted_case import fitted_text
+from wakesim.records.forward import TIME_ERRORS_S, spread_nodes
 from wakesim.records.pass_lines import LogErrors
 
 NAMES = ("pulse_factor", "couple_spread", "turbulence_factor")
@@ -132,6 +134,29 @@ def test_a_wrong_log_error_would_bias_the_pulse():
     assert constant.low < Truth.pulse < constant.high
 
 
+@pytest.mark.parametrize("true_s", [0.0, 0.1])
+def test_the_scatter_of_the_logs_times_is_found(true_s):
+    """With pulses and turbulence of other strength than the model's."""
+    here = Site(SECONDS, truth=replace(Truth(), time_sd_s=true_s, spread=1.1))
+    of = here.forward(
+        margin_s=5.0, errors=LogErrors(), spreads=None, time_errors_s=TIME_ERRORS_S
+    )  # fmt: skip
+    errors = []
+    for seed in range(2):
+        record = here.record(seed)
+        one = find_time_error(record, of, Clock(), "u, v", False, 0.0)
+        assert one.origin == "record"
+        assert one.interval_s[0] <= one.sd_s <= one.interval_s[1]
+        errors.append(one.sd_s - true_s)
+    assert np.abs(errors).max() < 0.03 + 0.15 * true_s
+    # never below the rounding of the stamps, which is all that a short record tells
+    assert find_time_error(record, of, Clock(), "u, v", False, 1.0).sd_s >= 1.0 / math.sqrt(12.0)
+    short = replace(
+        record, **{n: getattr(record, n)[:900] for n in ("time_s", "speed_m_s", "u_m_s", "v_m_s")}
+    )
+    assert find_time_error(short, of, Clock(), "u, v", False, 0.1).origin == "stamps"
+
+
 def test_more_record_means_narrower_intervals():
     here = Site(2400.0, far="", far_flow="")
     wide = here.forward(margin_s=5.0)
@@ -169,10 +194,24 @@ def test_a_record_that_says_nothing_gets_no_interval():
     result = fit(far.record(0), far.forward(margin_s=5.0))
     for name in ("couple_spread", "turbulence_factor"):
         constant = result.constants[name]
-        assert constant.status in ("not identified", "at bound"), name
+        assert constant.status in ("not identified", "cannot be fitted"), name
         assert math.isnan(constant.low)
         assert constant.note
         assert any(note.startswith(name) for note in result.notes)
+
+
+def test_a_factor_outside_its_range_is_no_number():
+    """A record whose components are both reversed asks for pulses of the other sign."""
+    record = site().record(0)
+    turned = replace(record, u_m_s=-record.u_m_s, v_m_s=-record.v_m_s)
+    constant = fit(turned, model()).constants["pulse_factor"]
+    assert constant.status == "cannot be fitted"
+    assert math.isnan(constant.value)
+    assert math.isnan(constant.low)
+    assert "below 0" in constant.note
+    case = load_case_text(PLAIN, "mine.toml")
+    _, left_out = fitted_text(case, fit(turned, model()))
+    assert any("pulse_factor: cannot be fitted" in text for text in left_out)
 
 
 def test_few_passes_of_a_class_are_said():
@@ -359,7 +398,7 @@ def test_existing_files_are_kept(tmp_path):
 
 
 def test_momentum_wakes_have_their_own_constant():
-    text = text_of().replace("[model]", '[model]\nwake_family = "momentum"')
+    text = text_of().replace("[model]", '[model]\nwake_law = "momentum"')
     case = load_case_text(text, "mine.toml")
     nodes = spread_nodes(case)
     assert nodes[[0, -1]] == pytest.approx([0.05, 1.0])

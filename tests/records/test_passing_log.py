@@ -90,7 +90,7 @@ ROW = "2025-06-01T08:00:20Z,suv,near,1,90\n"
         ("time,class,lane\n", ":1: column 'speed_kmh' (or _mph, _m_s) is missing"),
         ("time,vehicle,lane,speed_kmh\n", "unknown column 'vehicle'; did you mean 'class'?"),
         ("time,class,lane,speed\n", "unknown column 'speed'; did you mean 'speed_kmh'?"),
-        ("time_s,class,lane,speed_kmh\n", "the anemometer's file has time; both need the same"),
+        ("time_s,class,lane,speed_kmh\n1,suv,near 1,90\n", "file has a date and time; both need"),
         (HEAD + ROW.replace("suv", "coch"), ":2: class: unknown vehicle 'coch'; did you mean"),
         (HEAD + ROW.replace("near", "nearr"), "is none of the road; did you mean 'near'?"),
         (HEAD + ROW.replace(",1,", ",3,"), 'lane = "3": must be a lane of the road: near 1'),
@@ -111,6 +111,15 @@ def test_mistakes(tmp_path: Path, case: Case, text: str, words: str) -> None:
         read(tmp_path, case, text)
     assert words in caught.value.problems[0]
     assert caught.value.problems[0].startswith(str(tmp_path))
+
+
+def test_the_step_of_the_stamps_is_seen(tmp_path: Path, case: Case) -> None:
+    """A log to full seconds has the error of its rounding, and may give two vehicles one time."""
+    for step, digits in ((1.0, 0), (0.1, 1), (0.0, 3)):
+        times = np.round(np.random.default_rng(1).uniform(0.0, 500.0, 40), digits)
+        rows = "".join(f"{t:.3f},suv,near,1,90\n" for t in [*times, *times[: 2 if step else 0]])
+        log = read(tmp_path, case, "time_s,class,carriageway,lane,speed_kmh\n" + rows, record(None))
+        assert log.stamp_step_s == step
 
 
 def test_all_mistakes_at_once(tmp_path: Path, case: Case) -> None:

@@ -1,12 +1,12 @@
 """The yield under uncertain inputs: every input of a sample moved at once.
 
-Inputs are those of the model interval (wakesim.measures.model_interval) and of the rotor and the traffic,
-in the air of the case, on a weekday. Pulses of the hulls stay as they are: a few per cent of the
-cube away from the vehicles' sides. All samples share the same vehicles and noise, so they differ by
-their causes: a factor on the flow squeezes the same sequence of vehicles in time, one on the heavy
-vehicles turns some light ones into heavy ones. What the shared stretch of traffic has by chance is
-taken out by a sample with all inputs at their central values: outputs are its ratio to that one
-times the values of the whole study.
+Inputs are those of the model interval (wakesim.measures.model_interval) and of the rotor and the
+traffic, in the air of the case, on a weekday. Pulses of the hulls stay as they are: a few per cent
+of the cube away from the vehicles' sides. All samples share the same vehicles and noise, so they
+differ by their causes: a factor on the flow squeezes the same sequence of vehicles in time, one on
+the heavy vehicles turns some light ones into heavy ones. What the shared stretch of traffic has by
+chance is taken out by a sample with all inputs at their central values: outputs are its ratio to
+that one times the values of the whole study.
 """
 
 from __future__ import annotations

@@ -36,9 +36,10 @@ SHEAR_GROWTH = 0.12  # its growth along the bubble, assumed
 class WakeConstants:
     """Empirical constants of the wake; ranges are in the case reference.
 
-    ``law``: one of ``LAWS``. Marched wake (``section``): ``weak_shear_mixing`` on the mixing of far wakes
-    and ``decay`` C_2 of the closure, ``wake_start_energy`` k/V^2 at the bubble's end, ``side_layer_share`` of
-    the drag that the side layer carries, ``side_layer_energy`` k/V^2 of the corner's separation.
+    ``law``: one of ``LAWS``. Marched wake (``section``): ``weak_shear_mixing`` on the mixing of far
+    wakes and ``decay`` C_2 of the closure, ``wake_start_energy`` k/V^2 at the bubble's end,
+    ``side_layer_share`` of the drag that the side layer carries, ``side_layer_energy`` share of the
+    drag's work that is turbulence of the corner's separation.
     Comparators: ``couple_spread`` lambda, ``momentum_spread`` S, and the level and profile of their
     turbulence.
     """

@@ -2,9 +2,9 @@
 
 Beside the vehicle (-length <= x < 0) the side layer stands, behind it the side layer and the bubble
 up to L_b, then the marched wake. Turbulence in the bubble is that just behind the base
-(``TURBULENCE_NEAR``), blended into the marched start. Interpolation of the table costs at most 1 %
-of the peak in u and 2 % in k, between two levels of the air around 2 % more
-(tests/section/test_wake.py).
+(``TURBULENCE_NEAR``), blended into the marched start. Interpolation of the table along x costs at
+most 2.5 % of a section's peak in u, and in k 8 % just behind the bubble and 1 % from half a bubble
+length on; between two levels of the air around see ``section.wake`` (tests/section/test_wake.py).
 """
 
 from __future__ import annotations

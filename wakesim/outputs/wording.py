@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from wakesim.case.schema import Case
 
+_MOST_DECIMALS = 9  # of an interval whose ends are alike
+
 INVENTED_BANNER = "Invented data: the place or its traffic is made up."
 INVENTED_MARK = "invented data"
 
@@ -201,9 +203,14 @@ def significant(value: float, digits: int = 3) -> str:
 
 
 def interval(ends: tuple[float, float], digits: int, joint: str = "to") -> str:
-    """Both ends with as many decimals as give the lower one the significant digits."""
+    """Both ends with as many decimals as give the lower one the significant digits, and with more
+    where they would look equal."""
     low, high = ends
     decimals = _decimals(low if low else high, digits)
+    while decimals < _MOST_DECIMALS and low < high and (
+        number(low, decimals) == number(high, decimals)
+    ):  # fmt: skip
+        decimals += 1
     return f"{number(low, decimals)} {joint} {number(high, decimals)}"
 
 

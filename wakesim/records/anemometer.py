@@ -1,8 +1,10 @@
 """A fast anemometer record beside the road: read from a logger's CSV file, checked, in SI.
 
-Columns (any order; others are left aside with a warning; lines that start with # are skipped):
+Columns (any order; others are left aside with a warning; lines that start with # are skipped, and
+lines of a logger above the names of the columns; units may stand in brackets or below the names):
 
-    time                  ISO 8601 with an offset or Z, or local time of a stated zone; or
+    time                  date and time, with an offset or Z or of a stated zone; also as two
+                          columns ``date`` and ``time``, or ``epoch``, seconds since 1970; or
     time_s                seconds on any clock that only runs forward
     speed_m_s             horizontal speed; or _kmh, _mph
     direction_deg         where the wind comes from, clockwise from north; needs the road's bearing
@@ -18,7 +20,6 @@ u = -U cos(d - b) and v = s U sin(d - b).
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
@@ -26,11 +27,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from wakesim.air.record_times import zone
 from wakesim.errors import CaseError
 from wakesim.records.clock import moment
-from wakesim.records.columns import ANEMOMETER
-from wakesim.records.logger_cells import Cells, read_cells
+from wakesim.records.columns import ANEMOMETER, NO_TIME
+from wakesim.records.logger_cells import Cells, ReadOptions, read_cells
 from wakesim.records.record_checks import (
     check_components,
     check_length,
@@ -43,7 +43,7 @@ from wakesim.records.record_checks import (
 Array = NDArray[np.float64]
 
 _NEEDS = (
-    ("time|time_s", "column 'time' (ISO 8601) or 'time_s' is missing"),
+    ("time|time_s", NO_TIME),
     ("speed|u", "column 'speed_m_s' (or _kmh, _mph), or 'u_m_s' and 'v_m_s', is missing"),
 )
 
@@ -60,6 +60,7 @@ class AnemometerRecord:
     the first sample, None
     when the file has ``time_s``; ``clock_start_s`` is then the file's ``time_s`` of that sample
     (else 0): a log on the same clock is at time ``time_s - clock_start_s`` of the record.
+    ``offset_min`` is the offset from UTC that the first time states, None without one.
     ``gap_share`` is the share of the nominal samples from first to last that are not there.
     ``warnings`` says what is allowed and doubtful.
     """
@@ -75,6 +76,7 @@ class AnemometerRecord:
     path: str
     sha256: str
     clock_start_s: float = 0.0
+    offset_min: int | None = None
     warnings: tuple[str, ...] = field(default=())
 
     @property
@@ -87,18 +89,17 @@ def read_anemometer(
     path: str | os.PathLike[str],
     *,
     road_bearing_deg: float | None = None,
-    time_zone: str | None = None,
-    missing: Iterable[str] = (),
     mount_side: Literal["left", "right"] = "left",
+    options: ReadOptions = ReadOptions(),  # noqa: B008
 ) -> AnemometerRecord:
     """The record in a logger's CSV file.
 
     ``road_bearing_deg`` is the compass direction of +x, the travel direction of the near
     carriageway, and turns ``direction_deg`` into u and v; without it a direction is left aside with
     a warning. ``mount_side`` says on which side of that direction +y lies, away from the traffic:
-    left of the road where traffic keeps left. ``time_zone`` ("Europe/Berlin", "+01:00") is that of
-    times without an offset. ``missing`` are marks for missing values beside empty cells, NaN and
-    what a line ``# missing: -999`` above the header states.
+    left of the road where traffic keeps left. ``options``: what the user says about the file;
+    marks for missing values count beside empty cells, NaN and what a line ``# missing: -999`` above
+    the header states.
 
     Raises CaseError with one line for every problem: file, line, column, value, unit, what is
     allowed; for times out of order, stuck sensors, records below 60 s or 50 samples, more than half
@@ -108,8 +109,7 @@ def read_anemometer(
         raise CaseError(
             f"road_bearing_deg = {road_bearing_deg:g} °: must be at least 0 ° and at most 360 °"
         )
-    place = None if time_zone is None else zone(time_zone)
-    cells = read_cells(path, ANEMOMETER, _NEEDS, place, missing, "an anemometer record")
+    cells = read_cells(path, ANEMOMETER, _NEEDS, "an anemometer record", options)
     _check_pairs(cells)
     time, start, clock_start = _time(cells)
     valid, speed, u, v = _velocity(cells)
@@ -123,7 +123,7 @@ def read_anemometer(
         for part in (u, v, cells.values.get("w"), cells.values.get("direction"))
     )
     missing_share = max(0.0, 1.0 - time.size / (round(float(time[-1] - time[0]) / step) + 1))
-    warnings: list[str] = []
+    warnings: list[str] = list(cells.notes)
     check_stuck(cells.source, speed, u, v)
     if u is not None and v is not None and "speed" in cells.values:
         speed = check_components(cells.source, lines, speed, u, v, w, step, warnings)
@@ -142,6 +142,7 @@ def read_anemometer(
         path=os.fsdecode(path),
         sha256=cells.sha256,
         clock_start_s=0.0 if start is not None else clock_start + float(time[0]),
+        offset_min=cells.offset_min,
         warnings=tuple(warnings),
     )
 

@@ -9,7 +9,8 @@ the same averages.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -20,22 +21,21 @@ from wakesim.case.schema import Case
 from wakesim.errors import CaseError
 from wakesim.measures import series
 from wakesim.records.alignment import Alignment, Clock, align
+from wakesim.records.ambient_mast import known_at, reached, slow_wind, with_wind_of
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.curves import Curves, curves
-from wakesim.records.fit import FitResult, fit
-from wakesim.records.forward import (
-    ForwardSeries,
-    forward,
-    spread_nodes,
-)
+from wakesim.records.decisive import along_road, decisive, large_classes
+from wakesim.records.fit import FitResult, TimeError, find_time_error, fit
+from wakesim.records.forward import TIME_ERRORS_S, spread_nodes
+from wakesim.records.forward_series import ForwardSeries
 from wakesim.records.inputs import Inputs, with_invented
-from wakesim.records.instrument import SPEED_ONLY, linear_response
+from wakesim.records.instrument import SPEED_ONLY
 from wakesim.records.judgement import Judgement, judge, unmatched
 from wakesim.records.model_range import STRETCH_S, STRETCHES, ModelRange, model_range
 from wakesim.records.modelled import (
     Cache,
     Scenario,
-    fine_step,
+    SlowWind,
     modelled_records,
     windows_of,
 )
@@ -47,11 +47,19 @@ from wakesim.records.quantities import (
     Pair,
     block_table,
     compare,
+    part_of,
     taken,
     values_of,
     without_wind,
 )
-from wakesim.records.scenarios import GAP_S, logged_scenario, simulated_scenario
+from wakesim.records.scenarios import (
+    GAP_S,
+    LARGEST_OFFSET_S,
+    forward_at,
+    logged_scenario,
+    other_law,
+    simulated_scenario,
+)
 from wakesim.records.signatures import ClassSignature, signatures
 from wakesim.records.statistics import block_edges, usual_block_s
 from wakesim.records.words import (
@@ -63,11 +71,11 @@ from wakesim.records.words import (
 from wakesim.traffic.stream import Passes
 
 Array = NDArray[np.float64]
-Ambient = Literal["case", "record"]
+Ambient = Literal["case", "record", "mast"]
 Say = Callable[[float, str], None]
 
 _DRAWS, _FEW_DRAWS = 5, 2  # of the turbulence, for records up to and beyond an hour
-_LARGEST_OFFSET_S = 60.0
+_LONGEST_TO_FIT_S = 3600.0  # of a record, to find the error of the log's times
 
 
 @dataclass(frozen=True)
@@ -88,6 +96,7 @@ class Comparison:
     model: AnemometerRecord
     passes: Passes | None
     clock: Alignment | None
+    time_error: TimeError | None
     judgements: tuple[Judgement, ...]
     points: tuple[PointMetrics, ...]
     signatures: tuple[ClassSignature, ...]
@@ -105,10 +114,11 @@ def compare_record(
     *,
     fitted: bool = False,
     ambient: Ambient = "case",
-    log_time_error_s: float = 0.0,
+    log_time_error_s: float | None = None,
     say: Say = lambda share, text: None,
 ) -> Comparison:
-    """The comparison. ``log_time_error_s``: standard deviation of single times of the log, s.
+    """The comparison. ``log_time_error_s``: standard deviation of single times of the log, s; None
+    to find it from the record.
 
     Raises CaseError with one line when the inputs do not allow it.
     """
@@ -118,6 +128,8 @@ def compare_record(
             "everything there is, not which part of the model makes it"
         )
     has_components = inputs.record.u_m_s is not None and inputs.record.v_m_s is not None
+    if ambient == "record" and inputs.mast is not None:
+        raise CaseError("--ambient record and --ambient-mast: the slow wind is that of one of them")
     if ambient == "record" and not (has_components and inputs.instrument.kind not in SPEED_ONLY):
         raise CaseError(f"{inputs.record.path}: {NEEDS_COMPONENTS}")
     work = _Work(inputs, ambient, log_time_error_s, say)
@@ -127,9 +139,15 @@ def compare_record(
 class _Work:
     """One comparison on its way."""
 
-    def __init__(self, inputs: Inputs, ambient: Ambient, time_error_s: float, say: Say) -> None:
-        self.inputs, self.ambient, self.say = inputs, ambient, say
-        self.errors = LogErrors(time_s=time_error_s)
+    def __init__(
+        self, inputs: Inputs, ambient: Ambient, time_error_s: float | None, say: Say
+    ) -> None:
+        self.inputs, self.say = inputs, say
+        self.ambient: Ambient = ambient if inputs.mast is None else "mast"
+        self.errors = LogErrors(time_s=time_error_s or 0.0)
+        self.time_error = None
+        if time_error_s is not None:
+            self.time_error = TimeError(time_error_s, (time_error_s, time_error_s), "given")
         self.notes = [*inputs.case.warnings, *inputs.record.warnings, *inputs.notes]
         self.cache: Cache = {}
         record = inputs.record
@@ -140,88 +158,192 @@ class _Work:
         )
         if self.components:
             record = self._complete(record)
+        if inputs.mast is not None:
+            known = known_at(inputs.mast, record.time_s)
+            if not known.all():
+                self.notes.append(f"{100 * (1.0 - known.mean()):.0f} % of the record is left out: "
+                                  "the ambient mast has no samples then")  # fmt: skip
+            record = part_of(record, known)
         self.record = record
 
     def _complete(self, record: AnemometerRecord) -> AnemometerRecord:
         """Only samples with both components, where they are compared."""
         good = np.isfinite(record.u_m_s) & np.isfinite(record.v_m_s)  # type: ignore[arg-type]
-        return record if good.all() else taken(record, good)
+        return record if good.all() else part_of(record, good)
+
+    def _in_its_wind(self, case: Case) -> Case:
+        """The case with what the record says to be invented, in the ambient mast's wind."""
+        case = with_invented(case, self.inputs.invented)
+        if self.inputs.mast is None:
+            return case
+        span = float(self.record.time_s[0]), float(self.record.time_s[-1])
+        return with_wind_of(case, self.inputs.mast, span)
 
     # --- with a log -----------------------------------------------------------------------------
 
     def with_log(self, log: PassingLog, fitted: bool) -> Comparison:
-        case = with_invented(log.case, self.inputs.invented)
+        case = self._in_its_wind(log.case)
         self.notes += log.warnings
         given = bool(np.any(log.passes.wander_m))
         self.errors = replace(self.errors, lateral_known=given)
         self.say(0.02, "pass fields")
-        model = self._forward(case, log)
-        clock = self._aligned(model)
-        found = self._fitted(case, log, clock) if fitted else None
+        find = self.time_error is None
+        table = find and self.record.duration_s <= _LONGEST_TO_FIT_S
+        first = self.inputs.first
+        model = forward_at(case, first, self.errors, time_errors_s=TIME_ERRORS_S if table else None)
+        self.record, clock = self._aligned(self.record, model, self.components)
         used = clock.clock if clock.significant else Clock()
+        if find:
+            self.say(0.08, "error of the log's times")
+            self.time_error = self._time_error(case, log, clock, model if table else None)
+            self.errors = replace(self.errors, time_s=self.time_error.sd_s)
+            if table:
+                model = replace(model, time_error_s=self.time_error.sd_s)
+            else:
+                model = forward_at(case, first, self.errors)
+        found = self._fitted(case, clock) if fitted else None
         self.say(0.3, "modelled record")
         record, passes, shift = self._covered(log.passes, model, used)
         scenario = logged_scenario(
-            self.inputs, case, log, record, passes, self.errors, self.components
-        )
+            self.inputs, case, log, record, passes, self.errors, self.components,
+            self._slow_wind(case, shift),
+        )  # fmt: skip
         draws = self._draws(scenario)
-        other_case = replace(
-            case,
-            model=case.model.model_copy(
-                update={"wake_law": "section" if case.model.wake_law == "couple" else "couple"}
-            ),
-        )
+        other_case = other_law(case)
         other = self._draws(scenario, settings=series.field_settings(other_case))
-        back = shift - used.offset_s
-        sets = self._channels(record, draws, other, model, log, other_case, back)
+        log_time = used.log_time(record.time_s + shift)
+        families = [model]
+        if self.components:
+            families.append(forward_at(other_case, first, self.errors))
+        sets = self._channels(record, draws, other, families, log_time)
         self.say(0.45, "average passes")
-        shapes, notes = signatures(record, passes, case, self.inputs.mount, *sets)
+        wind = self._wind_u(case, record.time_s, shift)
+        freed = sets[0] | ({"u": sets[0]["u"] - wind} if self.components else {})
+        shapes, notes = signatures(record, passes, case, self.inputs.mount, freed, *sets[1:])
         self.notes += notes
+        tests = []
+        if self.components and clock.significant:
+            tests = self._decisive(case, used, families)
         seen = self._seen(record), [self._seen(m) for m in draws]
         block = usual_block_s(seen[0].duration_s)
         points = point_metrics(seen[0], seen[1], self._nearest_way(case, passes), block)
         expected = sets[1]
         return self._finish(
             case, scenario, record, draws, seen, block, passes, clock, found,
-            shapes=shapes, points=points, shift=shift, expected=expected,
+            shapes=shapes, points=points, shift=shift, expected=expected, tests=tests,
         )  # fmt: skip
 
-    def _forward(self, case: Case, log: PassingLog, **options: object) -> ForwardSeries:
-        record = self.inputs.record
-        respond = linear_response(self.inputs.instrument, float(record.speed_m_s.mean()))
-        return forward(
-            case, self.inputs.mount, log.passes, -_LARGEST_OFFSET_S,
-            record.duration_s + _LARGEST_OFFSET_S, respond=respond, errors=self.errors,
-            **({"step_s": fine_step(record.duration_s)} | options),
-        )  # fmt: skip
-
-    def _aligned(self, model: ForwardSeries) -> Alignment:
-        """The log's clock against the record's; a note when it cannot be found."""
-        values = self.record.u_m_s if self.components else self.record.speed_m_s
+    def _aligned(
+        self, record: AnemometerRecord, model: ForwardSeries, components: bool
+    ) -> tuple[AnemometerRecord, Alignment]:
+        """The record with its axes put right, and the log's clock against it; notes on both."""
+        values = [record.u_m_s, record.v_m_s] if components else [record.speed_m_s]
         clock = align(
-            self.record.time_s,
+            record.time_s,
             values,  # type: ignore[arg-type]
             model,
-            largest_offset_s=_LARGEST_OFFSET_S,
-            speed=not self.components,
+            largest_offset_s=LARGEST_OFFSET_S,
+            source=record.path,
         )
         self.notes += clock.notes
+        if components:
+            u, v = clock.axes @ np.array(values)
+            record = replace(record, u_m_s=u, v_m_s=v)
         if not clock.significant:
             self.notes.append(
                 "the log's clock was left as it is: comparisons of single moments and passes only "
                 "hold if both clocks agree"
             )
-        return clock
+        return record, clock
 
-    def _fitted(self, case: Case, log: PassingLog, clock: Alignment) -> FitResult | None:
+    def _slow_wind(self, case: Case, shift: float) -> SlowWind | None:
+        """Slow changes of the ambient mast's wind, on a clock that begins at ``shift`` s."""
+        mast = self.inputs.mast
+        return None if mast is None else slow_wind(case, mast, self.inputs.mount.height_m, shift)
+
+    def _wind_u(self, case: Case, time_s: Array, shift: float) -> Array:
+        """Those along the road at the record's times (n,), 0 without a mast."""
+        wind = self._slow_wind(case, shift)
+        return np.zeros(time_s.size) if wind is None else wind.at(time_s)[0]
+
+    def _decisive(
+        self, case: Case, clock: Clock, families: Sequence[ForwardSeries]
+    ) -> list[Judgement]:
+        """Decay and, with a second anemometer, profile; the check of the ambient mast."""
+        inputs, record = self.inputs, self.record
+        wind = self._wind_u(case, record.time_s, 0.0)
+        first = along_road(inputs.first, record, clock, families, wind)
+        if first is None:
+            self.notes.append("the log is too short to judge how wakes decay")
+            return []
+        second = None
+        if inputs.second is not None:
+            other = inputs.second
+            there = [forward_at(c, other, self.errors) for c in (case, other_law(case))]
+            turned, found = self._aligned(self._complete(other.record), there[0], True)
+            if found.significant:
+                ahead = self._second_ahead_s()
+                wind = self._wind_u(case, turned.time_s + ahead, 0.0)
+                second = along_road(other, turned, found.clock, there, wind)
+        out, notes = decisive(case, first, second)
+        self.notes += notes
+        if inputs.second is not None and second is None:
+            self.notes.append("the profile over height was not judged: the second record and the "
+                              "log do not match")  # fmt: skip
+        if inputs.mast is not None:
+            large = large_classes(case, inputs.first.log.passes)
+            chosen = np.isin(inputs.first.log.passes.vehicle, [i for i, _ in large])
+            logged = inputs.first.log.passes
+            moved = replace(logged, time_s=clock.record_time(logged.time_s))
+            words = ", ".join(name for _, name in large)
+            self.notes.append(reached(inputs.mast, moved, chosen, words))
+        return out
+
+    def _second_ahead_s(self) -> float:
+        """Time of the second record's first sample on the clock of the main one, s."""
+        mine, other = self.inputs.record, self.inputs.second
+        assert other is not None
+        if mine.start is not None and other.record.start is not None:
+            return (other.record.start - mine.start).total_seconds()
+        return other.record.clock_start_s - mine.clock_start_s
+
+    def _time_error(
+        self, case: Case, log: PassingLog, clock: Alignment, model: ForwardSeries | None
+    ) -> TimeError:
+        """How far the log's single times are off, from ``model``, tabulated over time errors, or
+        from an hour of a longer record."""
+        rounding = TimeError(log.stamp_step_s / math.sqrt(12.0), (math.nan, math.nan), "stamps")
+        found = rounding
+        if clock.significant:
+            if model is None:
+                start = max(float(clock.clock.log_time(self.record.time_s[:1])[0]), log.span_s[0])
+                span = (start, start + _LONGEST_TO_FIT_S)
+                model = forward_at(
+                    case, self.inputs.first, self.errors, span, time_errors_s=TIME_ERRORS_S
+                )
+            found = find_time_error(
+                self.record, model, clock.clock, self._channels_fitted,
+                self.inputs.instrument.kind in SPEED_ONLY, log.stamp_step_s,
+            )  # fmt: skip
+        if found.origin == "stamps":
+            self.notes.append(
+                "how far the log's single times are off could not be found from the record; taken "
+                f"is the rounding of its stamps, {found.sd_s:.2g} s (--log-time-error to say it)"
+            )
+        return found
+
+    @property
+    def _channels_fitted(self) -> str:
+        return "u, v" if self.components else "speed"
+
+    def _fitted(self, case: Case, clock: Alignment) -> FitResult | None:
         if not clock.significant:
             self.notes.append("no constants were fitted: log and record do not match")
             return None
         self.say(0.1, "fit")
-        model = self._forward(case, log, spreads=spread_nodes(case))
+        model = forward_at(case, self.inputs.first, self.errors, spreads=spread_nodes(case))
         return fit(
-            self.inputs.record, model, clock=clock.clock,
-            components="u, v" if self.components else "speed",
+            self.record, model, clock=clock.clock, components=self._channels_fitted,
             scalar_average=self.inputs.instrument.kind in SPEED_ONLY,
         )  # fmt: skip
 
@@ -250,14 +372,17 @@ class _Work:
                 f"{self.inputs.case.model.wake_memory_s:g} s of traffic is logged, or none after"
             )
         shift = float(self.record.time_s[inside][0])
-        moved = replace(passes, time_s=passes.time_s + clock.offset_s - shift)
+        moved = replace(passes, time_s=clock.record_time(passes.time_s) - shift)
         return taken(self.record, inside), moved, shift
 
     # --- without a log --------------------------------------------------------------------------
 
     def without_log(self) -> Comparison:
-        case = with_invented(self.inputs.case, self.inputs.invented)
-        scenario, note = simulated_scenario(self.inputs, case, self.record, self.components)
+        case = self._in_its_wind(self.inputs.case)
+        start = float(self.record.time_s[0])
+        self.record = taken(self.record, np.ones(self.record.time_s.size, bool))
+        wind = self._slow_wind(case, start)
+        scenario, note = simulated_scenario(self.inputs, case, self.record, self.components, wind)
         self.notes += note
         self.say(0.1, "simulated traffic")
         draws = modelled_records(scenario, self.cache)
@@ -282,10 +407,8 @@ class _Work:
         record: AnemometerRecord,
         draws: list[AnemometerRecord],
         other: list[AnemometerRecord],
-        model: ForwardSeries,
-        log: PassingLog,
-        other_case: Case,
-        back_s: float,
+        families: Sequence[ForwardSeries],
+        log_time_s: Array,
     ) -> tuple[dict[str, Array], dict[str, Array], dict[str, Array]]:
         """Channels (n,) for average passes: measured, model, model with the other family.
 
@@ -298,10 +421,10 @@ class _Work:
         assert record.u_m_s is not None
         assert record.v_m_s is not None
         out = []
-        for found in (model, self._forward(other_case, log)):
+        for found in families:
             u, v = found.mean()
-            grid, at = found.time_s, record.time_s + back_s
-            out.append({"u": np.interp(at, grid, u), "v": np.interp(at, grid, v)})
+            grid = found.time_s
+            out.append({n: np.interp(log_time_s, grid, x) for n, x in (("u", u), ("v", v))})
         return {"u": record.u_m_s, "v": record.v_m_s}, out[0], out[1]
 
     def _finish(
@@ -320,6 +443,7 @@ class _Work:
         points: tuple[PointMetrics, ...] = (),
         shift: float = 0.0,
         expected: dict[str, Array] | None = None,
+        tests: Sequence[Judgement] = (),
     ) -> Comparison:
         cut_in = self.inputs.mount.cut_in_m_s
         together = clock is not None and clock.significant
@@ -347,9 +471,11 @@ class _Work:
         matched = clock is None or clock.significant
         for shape in shapes or ():
             judged += shape.judgements if matched else map(unmatched, shape.judgements)
+        judged += tests
         return Comparison(
             inputs=self.inputs, case=case, ambient=self.ambient, record=seen[0], shift_s=shift,
-            model=seen[1][0], passes=passes, clock=clock, judgements=tuple(judged), points=points,
+            model=seen[1][0], passes=passes, clock=clock, time_error=self.time_error,
+            judgements=tuple(judged), points=points,
             signatures=tuple(shapes or ()), curves=shown.with_range(spread, len(QUANTITIES)),
             spread=spread, pair=pair, fit=found, simulated_s=scenario.duration_s,
             hours=tuple(sorted({w.seed for w in scenario.windows})) if clock is None else (),
@@ -376,7 +502,7 @@ class _Work:
                     ),
                     blocks=pair.blocks,
                     reason=reason,
-                    excuse="" if slow or not q.ambient else AMBIENT_EXCUSE,
+                    excuse=AMBIENT_EXCUSE if self.ambient == "case" and q.ambient else "",
                 )
             )
         return out

@@ -6,16 +6,23 @@ No NaN or infinity: what is not known is ``null``. Units end the key. Intervals 
 format_version   integer, raised when a key changes its meaning
 title            title of the case
 invented_data    true when case or record say that they are made up
-case             path, sha256, wake_law, weak_shear_mixing, couple_spread, momentum_spread, turbulence_factor
+case             path, sha256, wake_law, weak_shear_mixing, couple_spread, momentum_spread,
+                 turbulence_factor
 record           path, sha256, start_utc (null: seconds on a clock), duration_s and samples (of what
                  was compared), step_s, gap_share, components (u and v, not the speed alone)
 log              null without one: path, sha256, passes (by class)
 mount            name, offset_m, height_m (of the instrument), cut_in_m_s
 instrument       kind and keys as in [instrument]
-ambient          "case" or "record": where the slow wind of the comparison comes from
-clock            null without a log: offset_s (of the record's clock ahead of the log's),
-                 offset_interval_s, correlation, chance (probability of such a peak by accident),
-                 significant, applied
+other_instrument why the record looks like that of another one, "" when it does not
+ambient          "case", "record" or "mast": where the slow wind of the comparison comes from
+ambient_mast     null without one: path, sha256, height_m, wind_speed_m_s and wind_angle_deg (mean)
+second           null without one: path, sha256, offset_m, height_m of the second anemometer
+clock            null without a log: offset_s (of the record's clock ahead of the log's, at half
+                 time), offset_interval_s, rate (1e-6: the record's runs 1 ppm fast), rate_interval,
+                 correlation, chance (probability of such a peak by accident), significant, applied,
+                 axes (rows: along and across the road; columns: recorded u and v)
+log_time_error   null without a log: sd_s (of single times), interval_s, origin ("given", "record":
+                 found from it, "stamps": their rounding alone)
 blocks           number of blocks behind the sampling intervals, and block_s
 simulated_s      time of the modelled record
 hours            clock hours simulated without a log
@@ -33,9 +40,10 @@ metrics          list: key, words, n, fractional_bias, nmse, fac2, correlation, 
                  where not defined, and intervals (object of the same names)
 signatures       list: vehicle, label, lane, passes, candidates, clear_before_s, clear_after_s
 variants         list: parameter, setting, and change (of the quantities, by key)
-fit              null without --fit: constants (list of name, value, interval, case_value, status,
-                 effective_blocks, note), correlation (matrix in the order of names), names,
-                 explained, background_sd_m_s, converged, clock_offset_s, clock_interval_s, notes
+fit              null without --fit: constants (list of name, value (null when it cannot be fitted),
+                 interval, case_value, status, effective_blocks, note), correlation (matrix in the
+                 order of names), names, explained, background_sd_m_s, converged, clock_offset_s,
+                 clock_interval_s, notes
 needs_log        sentences: what only a passing log allows (empty with one)
 notes            sentences: what is doubtful, left out or assumed
 method, limits, cautions   sentences
@@ -103,8 +111,12 @@ def as_plain(result: Comparison, files: Sequence[str] = ()) -> dict[str, Any]:
                 "cut_in_m_s": mount.cut_in_m_s,
             },
             "instrument": inputs.instrument.model_dump(),
+            "other_instrument": inputs.other_instrument,
             "ambient": result.ambient,
+            "ambient_mast": _mast(result),
+            "second": _second(result),
             "clock": _clock(result),
+            "log_time_error": None if result.time_error is None else asdict(result.time_error),
             "blocks": {"number": result.pair.blocks, "block_s": result.pair.block_s},
             "simulated_s": result.simulated_s,
             "hours": result.hours,
@@ -161,6 +173,10 @@ def provenance(result: Comparison) -> dict[str, Any]:
     hashes = {"record": inputs.record.sha256}
     if inputs.log is not None:
         hashes["log"] = inputs.log.sha256
+    if inputs.second is not None:
+        hashes["second"] = inputs.second.record.sha256
+    if inputs.mast is not None:
+        hashes["ambient_mast"] = inputs.mast.record.sha256
     return runtime.provenance(case.text, seed) | {"files_sha256": hashes}
 
 
@@ -171,10 +187,38 @@ def _clock(result: Comparison) -> dict[str, Any] | None:
     return {
         "offset_s": clock.clock.offset_s,
         "offset_interval_s": clock.offset_interval_s,
+        "rate": clock.clock.rate,
+        "rate_interval": clock.rate_interval,
         "correlation": clock.correlation,
         "chance": clock.chance,
         "significant": bool(clock.significant),
         "applied": bool(clock.significant),
+        "axes": clock.axes.tolist(),
+    }
+
+
+def _mast(result: Comparison) -> dict[str, Any] | None:
+    mast, wind = result.inputs.mast, result.case.air.wind
+    if mast is None or wind is None:
+        return None
+    return {
+        "path": mast.record.path,
+        "sha256": mast.record.sha256,
+        "height_m": mast.height_m,
+        "wind_speed_m_s": wind.speed_m_s,
+        "wind_angle_deg": wind.angle_deg,
+    }
+
+
+def _second(result: Comparison) -> dict[str, Any] | None:
+    second = result.inputs.second
+    if second is None:
+        return None
+    return {
+        "path": second.record.path,
+        "sha256": second.record.sha256,
+        "offset_m": second.mount.offset_m,
+        "height_m": second.mount.height_m,
     }
 
 

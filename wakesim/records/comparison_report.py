@@ -13,6 +13,7 @@ from wakesim.outputs.page import environment, provenance_rows
 from wakesim.outputs.report import inline_svg
 from wakesim.outputs.wording import interval, number, place, significant
 from wakesim.records import words
+from wakesim.records.alignment import Alignment, axes_words
 from wakesim.records.comparison import Comparison
 from wakesim.records.comparison_json import method, provenance
 from wakesim.records.fit import FitResult
@@ -75,6 +76,8 @@ def answer(result: Comparison) -> list[str]:
         if key in counts
     ]
     out = [f"Of {total} quantities: {', '.join(parts)}."]
+    if result.inputs.other_instrument:
+        out.append(f"Take care: {result.inputs.other_instrument}.")
     main = next(j for j in result.judgements if j.key == "effective_speed")
     out.append(
         f"{main.words.capitalize()}: record {significant(main.record)} m/s "
@@ -100,13 +103,43 @@ def _clock_words(result: Comparison) -> str:
         f"{number(clock.correlation)})"
     )
     if clock.significant:
-        if low <= 0.0 <= high:
-            return f"Clocks agree: the record's is ahead of the log's by {found}; taken out."
-        return f"The record's clock is ahead of the log's by {found}; taken out."
+        begin = "Clocks agree: the" if low <= 0.0 <= high and not clock.clock.rate else "The"
+        return (
+            f"{begin} record's clock is ahead of the log's by {found}; taken out.{_drift(clock)}"
+            f"{_axes(clock)}{_times(result)}"
+        )
     return (
         f"NO MATCH of the clocks of log and record: the best offset, {found}, is not significant "
         "and was not applied."
     )
+
+
+def _drift(clock: Alignment) -> str:
+    rate = 1e6 * clock.clock.rate
+    if not rate:
+        return ""
+    low, high = (1e6 * end for end in clock.rate_interval)
+    side = "gains" if rate > 0.0 else "loses"
+    ends = sorted((abs(low), abs(high)))
+    return f" It {side} {abs(rate):.0f} ppm ({ends[0]:.0f} to {ends[1]:.0f}); taken out."
+
+
+def _axes(clock: Alignment) -> str:
+    words = axes_words(clock.axes)
+    return f" The passes show that {words}; put right." if words else ""
+
+
+def _times(result: Comparison) -> str:
+    error = result.time_error
+    if error is None:
+        return ""
+    origin = {
+        "given": "as given",
+        "record": f"found from the record, {ends(error.interval_s)} s",
+        "stamps": "the rounding of its stamps",
+    }[error.origin]
+    size = significant(error.sd_s, 2)
+    return f" Single times of the log are off by {size} s (standard deviation; {origin})."
 
 
 def fit_notes(fit: FitResult, left_out: Sequence[str]) -> list[str]:
@@ -139,6 +172,16 @@ def _inputs(result: Comparison) -> list[tuple[str, str]]:
         ),
         ("instrument", _instrument(instrument.model_dump(exclude_defaults=True))),
     ]
+    if inputs.second is not None:
+        at = inputs.second.mount
+        where = f"y = {place(at.offset_m)} m, {place(at.height_m)} m above the road"
+        rows.append(("second anemometer", f"{inputs.second.record.path}: {where}"))
+    wind = result.case.air.wind
+    if inputs.mast is not None and wind is not None:
+        mean = f"{number(wind.speed_m_s)} m/s towards {number(wind.angle_deg, 0)}°"
+        height = place(inputs.mast.height_m)
+        text = f"{inputs.mast.record.path}: {height} m high; {mean} (0°: along +x)"
+        rows.append(("ambient mast", text))
     if inputs.log is not None:
         counts = ", ".join(f"{n} {name}" for name, n in inputs.log.counts.items())
         rows.append(("passing log", f"{inputs.log.path}: {counts}"))

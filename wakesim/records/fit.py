@@ -32,6 +32,7 @@ from wakesim.records.blocks import Cells, jackknife, student
 from wakesim.records.fit_result import (
     FitResult,
     FittedConstant,
+    TimeError,
     fit_notes,
     fitted_constant,
     held_constant,
@@ -53,13 +54,22 @@ from wakesim.records.working_model import (
     start_state,
 )
 
-__all__ = ["FitResult", "FittedConstant", "PARAMETERS", "fit", "write_case"]
+__all__ = [
+    "FitResult",
+    "FittedConstant",
+    "PARAMETERS",
+    "TimeError",
+    "find_time_error",
+    "fit",
+    "write_case",
+]
 
 Array = NDArray[np.float64]
 
 PARAMETERS = ("pulse_factor", "spread", "turbulence_factor")
 LEVEL = 0.90
 _LEAST_BLOCKS = 10
+_BLOCK_S, _SHORT_BLOCK_S = 60.0, 30.0
 _STEPS = 40
 _LAST_WEIGHTS = 12  # steps after which weights stay, so that the rest converges
 _SETTLED = 1e-4
@@ -76,7 +86,7 @@ def fit(
     *,
     clock: Clock = Clock(),  # noqa: B008
     components: str = "auto",
-    block_s: float = 60.0,
+    block_s: float = _BLOCK_S,
     degree: int = 2,
     scalar_average: bool = True,
     fit_time_error: bool = True,
@@ -110,6 +120,39 @@ def fit(
         return _result(
             record, model, clock, samples, state, wanted, free, converged, block_s, level
         )
+
+
+def find_time_error(
+    record: AnemometerRecord,
+    model: ForwardSeries,
+    clock: Clock,
+    components: str,
+    scalar_average: bool,
+    stamp_step_s: float,
+) -> TimeError:
+    """How far the single times of the log are off, by what blurs the passes in the record.
+
+    ``model`` is tabulated over time errors (``forward(..., time_errors_s=TIME_ERRORS_S)``); the
+    strength of pulses and turbulence is fitted along, so that a pulse of other strength does not
+    pass for an error. ``stamp_step_s`` is the step of the log's times: rounding alone gives a
+    twelfth of its square, which the answer is never below.
+    """
+    rounding = stamp_step_s / math.sqrt(12.0)
+    lowest, highest = model.covered_s
+    length = min(record.duration_s, highest - lowest)
+    try:
+        found = fit(
+            record, model, ("pulse_factor", "turbulence_factor"), clock=clock,
+            components=components, scalar_average=scalar_average,
+            block_s=_BLOCK_S if length > 1.2 * _LEAST_BLOCKS * _BLOCK_S else _SHORT_BLOCK_S,
+        )  # fmt: skip
+    except CaseError:  # too short
+        return TimeError(rounding, (math.nan, math.nan), "stamps")
+    low, high = found.time_error_interval_s
+    largest = float(model.time_errors[-1])
+    if not (found.converged and found.time_error_s < 0.98 * largest and high < 2.0 * largest):
+        return TimeError(rounding, (math.nan, math.nan), "stamps")
+    return TimeError(max(found.time_error_s, rounding), (max(low, rounding), high), "record")
 
 
 def _checked(parameters: Sequence[str], model: ForwardSeries) -> tuple[str, ...]:
@@ -266,6 +309,13 @@ def _result(
     i = fitted.index("clock")
     half = student(level, spread.effective_blocks[i]) * float(sd[i])
     refined = replace(clock, offset_s=clock.offset_s + state.offset_s)
+    time_interval = (math.nan, math.nan)
+    if TIMES in free:
+        j = fitted.index("times")
+        width = student(level, spread.effective_blocks[j]) * float(sd[j])
+        time_interval = (
+            math.sqrt(max(state.times - width, 0.0)), math.sqrt(max(state.times + width, 0.0))
+        )  # fmt: skip
     keep = [fitted.index(name) for name in wanted]
     correlation = (spread.covariance / np.outer(sd, sd))[np.ix_(keep, keep)]
     weight = np.ones(samples.value.size)
@@ -285,6 +335,7 @@ def _result(
         clock=refined,
         clock_interval_s=(refined.offset_s - half, refined.offset_s + half),
         time_error_s=math.sqrt(state.times),
+        time_error_interval_s=time_interval,
         explained=1.0 - float(np.sum(pair[:, 1] ** 2) / np.sum(pair[:, 0] ** 2)),
         background_sd_m_s=float(np.sqrt(np.median(state.background))),
         components="speed" if samples.speed else "u, v",

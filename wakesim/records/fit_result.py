@@ -26,7 +26,8 @@ _PULSE_RANGE = (0.0, 3.0)
 class FittedConstant:
     """One constant: its value, its 90 % interval (NaN when there is none to give), the case's own.
 
-    ``status``: "fitted", "at bound", "not identified" or "held". ``effective_blocks``: blocks of
+    ``status``: "fitted", "cannot be fitted" (the best value lies at or beyond the end of the
+    allowed range: no value is given), "not identified" or "held". ``effective_blocks``: blocks of
     the record it rests on. ``note`` says what is wrong, in plain words.
     """
 
@@ -47,7 +48,8 @@ class FitResult:
 
     ``correlation`` (k, k) of the estimates ``names``. ``clock`` is the one used, its offset
     refined, with the interval ``clock_interval_s``; ``time_error_s`` the standard deviation of the
-    log's single times, found or assumed. ``explained``: share of the record's
+    log's single times, found or assumed, with the interval ``time_error_interval_s`` (NaN where
+    assumed). ``explained``: share of the record's
     variance, slow wind aside, that the mean model makes up (negative: worse than none).
     ``background_sd_m_s``: median of the ambient turbulence and noise. ``components``: "u, v" or
     "speed". ``counts``: logged passes of each class.
@@ -59,6 +61,7 @@ class FitResult:
     clock: Clock
     clock_interval_s: tuple[float, float]
     time_error_s: float
+    time_error_interval_s: tuple[float, float]
     explained: float
     background_sd_m_s: float
     components: str
@@ -70,6 +73,19 @@ class FitResult:
     converged: bool
     notes: tuple[str, ...]
     record_path: str = ""
+
+
+@dataclass(frozen=True)
+class TimeError:
+    """How far single times of the log are off, standard deviation, s, with its 90 % interval.
+
+    ``origin``: "given", "record" (found with the fit) or "stamps" (their rounding alone, where the
+    record does not tell; the interval is NaN).
+    """
+
+    sd_s: float
+    interval_s: tuple[float, float]
+    origin: str
 
 
 def held_constant(name: str, model: ForwardSeries) -> FittedConstant:
@@ -112,8 +128,13 @@ def fitted_constant(
     elif low <= least and high >= most:
         status, note = "not identified", "the record allows every value of its range"
     elif not least * (1 + 1e-6) < value < most * (1 - 1e-6):
-        status = "at bound"
-        note = f"the best value is at or beyond the end of the allowed range, {least:g} to {most:g}"
+        status, end = "cannot be fitted", least if value < most * (1 - 1e-6) else most
+        side = "below" if end == least else "above"
+        note = (
+            f"the best value lies at or {side} {end:g}, the end of the allowed range of {least:g} "
+            f"to {most:g}: record and model are not of the same kind here"
+        )
+        value = math.nan
     elif low < least or high > most:
         note = f"the interval is cut at the end of the allowed range, {least:g} to {most:g}"
         low, high = max(low, least), min(high, most)

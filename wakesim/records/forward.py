@@ -90,6 +90,7 @@ def forward(
     settings: FieldSettings | None = None,
     step_s: float = STEP_S,
     log_span_s: tuple[float, float] | None = None,
+    time_errors_s: Array | None = None,
 ) -> ForwardSeries:
     """The model at the centre of a mount from ``start_s`` to ``end_s`` on the log's clock, s.
 
@@ -97,6 +98,8 @@ def forward(
     nose is abreast of the instrument. ``spreads``: values to tabulate (``spread_nodes`` for a fit,
     which tabulates time errors as well), by default the case's own alone. ``respond`` is the
     instrument. ``log_span_s``: when the log was kept, by default from its first to its last pass.
+    ``time_errors_s``: errors of the log's times to tabulate, by default the assumed one alone or,
+    with several ``spreads``, TIME_ERRORS_S.
 
     Raises CaseError for a case without traffic, an empty log, a log that does not overlap, or a
     stretch too long to hold in memory.
@@ -122,8 +125,9 @@ def forward(
     acting = replace(passes, wake_factor=passes.wake_factor * air.drag_factor[hour, sight])
 
     name, cache = spread_name(case), {}  # type: ignore[var-annotated]
-    fitting = values.size >= 4
-    times = TIME_ERRORS_S if fitting else np.array([errors.time_s])
+    times = np.array([errors.time_s]) if time_errors_s is None else time_errors_s
+    if time_errors_s is None and values.size >= 4:
+        times = TIME_ERRORS_S
     pulse, scatter = np.zeros((2, samples)), np.zeros((times.size, 2, samples))
     wake, k = np.zeros((values.size, samples)), np.zeros((values.size, samples))
     for j, value in enumerate(values):

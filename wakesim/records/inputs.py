@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import os
-import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
@@ -16,16 +15,44 @@ from numpy.typing import NDArray
 from wakesim.air.record_times import zone
 from wakesim.case.instrument import Instrument
 from wakesim.case.mounts import Mount
-from wakesim.case.problems import shorten
+from wakesim.case.problems import one_line, shorten
 from wakesim.case.schema import Case
 from wakesim.case.suggest import closest
 from wakesim.errors import CaseError
+from wakesim.records.ambient_mast import AmbientMast, known_at
 from wakesim.records.anemometer import AnemometerRecord, read_anemometer
-from wakesim.records.instrument import instrument_mount, read_instrument
+from wakesim.records.instrument import SPEED_ONLY, instrument_mount, read_instrument
+from wakesim.records.logger_cells import ReadOptions
 from wakesim.records.passing_log import PassingLog, read_passing_log
+from wakesim.records.record_checks import other_instrument
 
 _HEAD_BYTES = 65536
-_OFFSET = re.compile(r"^\s*\"?\d{4}-\d\d-\d\d[T ][\d:.,]+\s*(Z|[+-]\d\d:?\d\d)", re.MULTILINE)
+_MAST_M = 3.0  # height of an ambient mast where nothing is said
+_LOWEST_MAST_M, _HIGHEST_MAST_M = 0.5, 200.0
+
+
+@dataclass(frozen=True)
+class Anemometer:
+    """An anemometer's record with the log on its clock, and where and what it was."""
+
+    record: AnemometerRecord
+    log: PassingLog
+    mount: Mount
+    instrument: Instrument
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What may be given beside a record: a second anemometer and an ambient mast (paths).
+
+    The second one hangs at ``second_mount``, or where its [instrument] says.
+    """
+
+    second: str | None = None
+    second_instrument: str | None = None
+    second_mount: str | None = None
+    mast: str | None = None
+    mast_height_m: float | None = None
 
 
 @dataclass(frozen=True)
@@ -33,7 +60,9 @@ class Inputs:
     """Everything a comparison needs, read and checked.
 
     ``mount`` is where the instrument hangs. ``hours`` (n,) is the local clock hour of each sample,
-    None for a record without moments. ``notes`` says what was taken for granted.
+    None for a record without moments. ``notes`` says what was taken for granted,
+    ``other_instrument`` why the record may be that of another one than the described, "" if not.
+    ``second`` is an anemometer at another height, ``mast`` one out of the traffic's reach.
     """
 
     case: Case
@@ -44,6 +73,15 @@ class Inputs:
     hours: NDArray[np.int64] | None
     invented: bool
     notes: tuple[str, ...]
+    other_instrument: str = ""
+    second: Anemometer | None = None
+    mast: AmbientMast | None = None
+
+    @property
+    def first(self) -> Anemometer:
+        """The anemometer of the main record; needs a log."""
+        assert self.log is not None
+        return Anemometer(self.record, self.log, self.mount, self.instrument)
 
 
 def read_inputs(
@@ -55,9 +93,10 @@ def read_inputs(
     mount: str | None = None,
     road_bearing_deg: float | None = None,
     mount_side: Literal["left", "right"] = "left",
-    time_zone: str | None = None,
+    options: ReadOptions = ReadOptions(),  # noqa: B008
+    beside: Beside = Beside(),
 ) -> Inputs:
-    """Read record, log and instrument for a loaded case.
+    """Read record, log and instrument for a loaded case, and what is given ``beside`` them.
 
     Raises CaseError with one line for every problem.
     """
@@ -68,13 +107,18 @@ def read_inputs(
         )
     place = chosen_mount(case, mount)
     given = case.instrument if instrument_path is None else read_instrument(instrument_path)
-    record = read_anemometer(
-        record_path,
-        road_bearing_deg=road_bearing_deg,
-        time_zone=time_zone,
-        mount_side=mount_side,
-    )
-    notes = []
+
+    def read(path: str | os.PathLike[str], options: ReadOptions) -> AnemometerRecord:
+        return read_anemometer(
+            path, road_bearing_deg=road_bearing_deg, mount_side=mount_side, options=options
+        )
+
+    record = read(record_path, options)
+    others = replace(options, header_line=0)
+    notes, doubt = [], ""
+    if given is not None:
+        has_both = record.u_m_s is not None and record.v_m_s is not None
+        doubt = other_instrument(record.speed_m_s, record.dt_s, has_both, given)
     if given is None:
         given = Instrument(kind="other", averaging_s=round(record.dt_s, 6))
         notes.append(
@@ -84,8 +128,8 @@ def read_inputs(
     if passes_path is None:
         log = None
     else:
-        log = read_passing_log(passes_path, case, record, time_zone=time_zone)
-    hours, note = _local_hours(record, time_zone)
+        log = read_passing_log(passes_path, case, record, options=others)
+    hours, note = _local_hours(record, options.time_zone)
     return Inputs(
         case=case,
         record=record,
@@ -95,7 +139,80 @@ def read_inputs(
         hours=hours,
         invented=case.invented_data or _says_invented(record_path),
         notes=(*notes, *note),
+        other_instrument=doubt,
+        second=_second(beside, case, place, given, read, passes_path, others),
+        mast=_mast(beside, case, record, read, others),
     )
+
+
+Read = Callable[[str, ReadOptions], AnemometerRecord]
+
+
+def _second(
+    beside: Beside,
+    case: Case,
+    place: Mount,
+    first: Instrument,
+    read: Read,
+    passes_path: str | os.PathLike[str] | None,
+    options: ReadOptions,
+) -> Anemometer | None:
+    """The second anemometer; the log is laid on its own clock."""
+    if beside.second is None:
+        return None
+    if passes_path is None:
+        raise CaseError("--second needs a passing log (--passes): the profile is that of wakes")
+    mount = chosen_mount(case, beside.second_mount) if beside.second_mount else place
+    instrument = first.model_copy(update={"height_m": None, "offset_m": None})
+    if beside.second_instrument is not None:
+        instrument = read_instrument(beside.second_instrument)
+    mount = instrument_mount(instrument, mount)
+    if mount.height_m == instrument_mount(first, place).height_m:
+        raise CaseError(
+            f"{one_line(beside.second)}: both anemometers are at {mount.height_m:g} m: say with "
+            "height_m in --second-instrument, or with --second-mount, where the second one is"
+        )
+    record = read(beside.second, options)
+    log = read_passing_log(passes_path, case, record, options=options)
+    if record.u_m_s is None or instrument.kind in SPEED_ONLY:
+        raise CaseError(f"{record.path}: a second record needs u_m_s and v_m_s")
+    return Anemometer(record, log, mount, instrument)
+
+
+def _mast(
+    beside: Beside, case: Case, record: AnemometerRecord, read: Read, options: ReadOptions
+) -> AmbientMast | None:
+    """The ambient mast on the clock of the record."""
+    if beside.mast is None:
+        return None
+    wind = case.air.wind
+    height = beside.mast_height_m
+    if height is None:
+        height = _MAST_M if wind is None else wind.reference_height_m
+    if not _LOWEST_MAST_M <= height <= _HIGHEST_MAST_M:
+        raise CaseError(
+            f"--ambient-height = {height:g} m: must be at least {_LOWEST_MAST_M:g} m and at most "
+            f"{_HIGHEST_MAST_M:g} m"
+        )
+    mast = read(beside.mast, options)
+    if mast.u_m_s is None:
+        raise CaseError(
+            f"{mast.path}: an ambient mast needs u_m_s and v_m_s, or speed and direction with "
+            "--road-bearing"
+        )
+    if (mast.start is None) != (record.start is None):
+        raise CaseError(
+            f"{mast.path}: the times of record and ambient mast must be of one kind: both dates "
+            "and times, or both time_s"
+        )
+    if mast.start is None or record.start is None:
+        ahead = mast.clock_start_s - record.clock_start_s
+    else:
+        ahead = (mast.start - record.start).total_seconds()
+    found = AmbientMast(mast, height, ahead)
+    if not known_at(found, record.time_s).any():
+        raise CaseError(f"{mast.path}: the ambient mast has no samples during the record")
+    return found
 
 
 def chosen_mount(case: Case, name: str | None) -> Mount:
@@ -138,17 +255,12 @@ def _local_hours(
     if time_zone is not None:
         start = record.start.astimezone(zone(time_zone))
     else:
-        found = _OFFSET.search(_head(record.path))
-        text = "Z" if found is None else found[1]
-        if text == "Z":
-            start = record.start
+        start = record.start + timedelta(minutes=record.offset_min or 0)
+        if not record.offset_min:
             note = (
                 "the record's times are in UTC and taken as the place's clock hours; say the time "
                 "zone if they differ",
             )
-        else:
-            minutes = int(text[1:3]) * 60 + int(text[-2:])
-            start = record.start + timedelta(minutes=minutes if text[0] == "+" else -minutes)
     seconds = start.hour * 3600.0 + start.minute * 60.0 + start.second
     return np.floor((seconds + record.time_s) / 3600.0).astype(np.int64) % 24, note
 

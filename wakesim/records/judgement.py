@@ -105,11 +105,13 @@ def judge_difference(
     record: tuple[float, Ends],
     model: float,
     other: float,
+    reason: str = "",
 ) -> Judgement:
     """The verdict on a number that may have either sign: ``model`` against the record's interval.
 
     ``other`` is the model with the other wake family; the two span the model interval, which is not
-    given where the family makes no difference.
+    given where the family makes no difference. ``reason``, when given, says why it cannot be
+    judged.
     """
     low, high = record[1]
     half = 0.5 * (high - low)
@@ -118,21 +120,24 @@ def judge_difference(
     covered = (families[0] <= high and families[1] >= low) if differ else None
     ratio = record[0] / model if model else math.nan
     verdict: Verdict
-    span = f"{significant(record[0])} {unit}, {interval((low, high), 2)}"
-    if not math.isfinite(half):
+    shown = "" if unit == "1" else f" {unit}"
+    span = f"{significant(record[0])}{shown}, {interval((low, high), 2)}"
+    if reason:
+        verdict, text = "cannot be judged", f"cannot be judged: {reason}"
+    elif not math.isfinite(half):
         verdict, text = "cannot be judged", "cannot be judged: no samples at these times"
     elif low <= model <= high:
         if half > 0.75 * max(abs(model), abs(record[0])):
             verdict = "cannot be judged"
             text = f"cannot be judged: the interval is wider than the signal ({span})"
             if not low <= other <= high:
-                text += f"; the other wake family, {significant(other, 2)} {unit}, is ruled out"
+                text += f"; the other wake family, {significant(other, 2)}{shown}, is ruled out"
         else:
             verdict, text = "agrees", f"agrees within the intervals (record {span})"
     else:
         weak = abs(model) < abs(record[0]) or model * record[0] < 0.0
         verdict = "too low" if weak else "too high"
-        text = f"model {verdict} by {significant(abs(record[0] - model), 2)} {unit} (record {span})"
+        text = f"model {verdict} by {significant(abs(record[0] - model), 2)}{shown} (record {span})"
         if low <= other <= high:
             text += "; with the other wake family it agrees"
     return Judgement(

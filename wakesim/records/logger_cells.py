@@ -1,30 +1,85 @@
-"""All cells of a logger file as arrays: the time of each row and one array for each quantity."""
+"""All cells of a logger file as arrays: the time of each row, numbers in SI, and words.
+
+pandas parses the characters, piece by piece; here stand the meaning of columns, what is missing,
+ranges, and one line for each mistake with the number of its line in the file. pandas is imported
+when a file is read and no sooner.
+"""
 
 from __future__ import annotations
 
+import csv
+import io
 import os
 import re
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from datetime import tzinfo
+import warnings
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.air.record_csv import Column, Problems
+from wakesim.air.record_times import zone
 from wakesim.case.problems import one_line, shorten
 from wakesim.errors import CaseError
-from wakesim.records.cell_kernel import NUMBER, SKIP, TIME, WRONG_COUNT, scan
-from wakesim.records.clock import utc_microseconds
-from wakesim.records.columns import Header, read_header
-from wakesim.records.logger_file import LoggerFile, open_logger_file
+from wakesim.records.clock import Stamps, read_stamps, utc_microseconds
+from wakesim.records.columns import (
+    ANEMOMETER,
+    DATE,
+    EPOCH,
+    PASSING_LOG,
+    TEXT,
+    TIME_OF_DAY,
+    UNITS,
+    Header,
+    read_header,
+    recognised,
+)
+from wakesim.records.logger_file import SPACES, LoggerFile, open_logger_file
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Array = NDArray[np.float64]
 
 SHOWN_OF_A_KIND = 5
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
-_COMMA = re.compile(r"[+-]?\d+,\d+")
+_COMMA = re.compile(r"[+-]?\d*,\d+")
 _MARKS = {-9999.0, -999.9, -999.0, -99.99, -99.9, -99.0, 99.9, 99.99, 999.0, 999.9, 9999.0}
+_NAN = ("", "nan", "NaN", "NAN", "Nan", "-nan", "-NaN")
+
+
+@dataclass(frozen=True)
+class ReadOptions:
+    """What the user says about logger files beyond what stands in them.
+
+    ``time_zone``: that of times without an offset. ``missing``: marks for missing values.
+    ``columns``: keys by the names of the columns that hold them. ``date_order``: of dates that may
+    be read in two ways, "mdy" or "dmy". ``header_line``: number of the line with the names, 0 to
+    find it.
+    """
+
+    time_zone: str | None = None
+    missing: tuple[str, ...] = ()
+    columns: Mapping[str, str] = field(default_factory=dict)
+    date_order: Literal["", "mdy", "dmy"] = ""
+    header_line: int = 0
+
+
+def column_names(pairs: Sequence[str]) -> dict[str, str]:
+    """Keys by the names of columns, from texts "key=name". Raises CaseError for other texts."""
+    out = {}
+    known = [*dict.fromkeys([*ANEMOMETER, *PASSING_LOG, DATE, TIME_OF_DAY, EPOCH])]
+    for pair in pairs:
+        key, mark, name = (part.strip() for part in pair.partition("="))
+        if not (mark and name) or key not in known:
+            raise CaseError(
+                f"--column {shorten(one_line(pair))}: must be KEY=NAME, KEY being one of "
+                f"{', '.join(known)}"
+            )
+        out[name] = key
+    return out
 
 
 @dataclass(frozen=True)
@@ -32,69 +87,113 @@ class Cells:
     """Rows of a file, arrays (rows,): values in SI, NaN where missing; a line number each.
 
     ``time_us`` is the moment in microseconds since 1970 in UTC, None when the file has ``time_s``,
-    which is then among the values.
+    which is then among the values. ``text`` holds the columns of words. ``notes`` say what was
+    understood of the file. ``offset_min`` is the offset from UTC that the first time states.
     """
 
     header: Header
-    lines: NDArray[np.int32]
+    lines: NDArray[np.int64]
     values: dict[str, Array]
+    text: dict[str, list[str]]
     time_us: NDArray[np.int64] | None
+    offset_min: int | None
     source: str
     sha256: str
+    notes: tuple[str, ...]
 
 
 @dataclass
 class _Piece:
-    values: Array
-    local_us: NDArray[np.int64]
-    offset_min: NDArray[np.int32]
-    lines: NDArray[np.int32]
+    lines: NDArray[np.int64]
+    values: dict[str, Array]
+    text: dict[str, list[str]]
+    stamps: Stamps | None
 
 
 def read_cells(
     path: str | os.PathLike[str],
     known: Mapping[str, Column],
     needs: Iterable[tuple[str, str]],
-    place: tzinfo | None,
-    missing: Iterable[str],
     what: str,
+    options: ReadOptions,
+    more: Callable[[Cells, Problems], None] | None = None,
 ) -> Cells:
-    """Every cell of a file of numbers and times.
+    """Every cell of a file of numbers, times and words.
 
     ``known`` columns by name; ``needs`` are (quantities, message) pairs, of which one of the
-    quantities, joined by "|", must be there. ``place`` is the time zone of times without an offset.
-    ``missing`` marks count beside empty cells, NaN, and what the file states itself.
+    quantities, joined by "|", must be there; ``what`` the file should be, for messages. ``more``
+    adds problems of its own with what was read, told together with all others.
 
     Raises CaseError, one line a problem: file, line, column, value, allowed range.
     """
-    found = open_logger_file(path, what)
+
+    place = None if options.time_zone is None else zone(options.time_zone)
+
+    def count(cells: Sequence[str]) -> int:
+        return recognised(cells, known, options.columns)
+
+    found = open_logger_file(path, what, count, UNITS, options.header_line)
     with found.file:
         problems = Problems(found.source)
-        header = read_header(found.cells, found.line, known, problems)
+        head = found.head
+        header = read_header(
+            head.names, head.units, head.line, known, options.columns, problems
+        )  # fmt: skip
         if not problems.lines:
-            held = {known[n].quantity for n in header.names if n in known}
-            for quantities, text in needs:
-                if held.isdisjoint(quantities.split("|")):
-                    problems.add(found.line, text)
+            _check_needs(header, known, needs, problems)
         problems.check()
-        scanner = _Scanner(found, header, known, {*missing, *found.missing}, problems)
-        pieces = [scanner.read(line, data) for line, data in found.pieces()]
+        reader = _Reader(
+            found, header, known, {*options.missing, *head.missing}, options, problems, more is None
+        )
+        pieces = [reader.read(line, data) for line, data in found.pieces()]
     if not sum(p.lines.size for p in pieces):
         raise CaseError(f"{found.source}: holds no line after the header")
     lines = np.concatenate([p.lines for p in pieces])
-    time_us = None
-    if scanner.timed:
-        local = np.concatenate([p.local_us for p in pieces])
-        offset = np.concatenate([p.offset_min for p in pieces])
-        time_us = utc_microseconds(local, offset, lines, place, problems)
+    time_us, offset = None, None
+    if reader.timed and not problems.lines:
+        local = np.concatenate([p.stamps.local_us for p in pieces if p.stamps])
+        offsets = np.concatenate([p.stamps.offset_min for p in pieces if p.stamps])
+        time_us = utc_microseconds(local, offsets, lines, place, problems)
+        offset = next((p.stamps.stated_min for p in pieces if p.stamps), None)
         problems.check()
-    columns = {
-        q: np.concatenate([p.values[i] for p in pieces]) for i, q in enumerate(scanner.quantities)
-    }
-    return Cells(header, lines, columns, time_us, found.source, found.sha256)
+    notes = list(header.notes)
+    if head.above:
+        notes.append(f"its columns are named in line {head.line}; the lines above are not read")
+    if head.decimal == ",":
+        notes.append("its numbers are read with a decimal comma")
+    notes += reader.notes
+    cells = Cells(
+        header=header,
+        lines=lines,
+        values={q: np.concatenate([p.values[q] for p in pieces]) for q in reader.quantities},
+        text={q: [cell for p in pieces for cell in p.text[q]] for q in reader.words},
+        time_us=time_us,
+        offset_min=offset,
+        source=found.source,
+        sha256=found.sha256,
+        notes=tuple(notes),
+    )
+    if more:
+        more(cells, problems)
+        problems.check()
+    return cells
 
 
-class _Scanner:
+def _check_needs(
+    header: Header,
+    known: Mapping[str, Column],
+    needs: Iterable[tuple[str, str]],
+    problems: Problems,
+) -> None:
+    held = {known[key].quantity for key in header.keys if key in known}
+    if EPOCH in header.keys or DATE in header.keys:
+        held.add("time")
+    for quantities, text in needs:
+        if held.isdisjoint(quantities.split("|")):
+            problems.add(header.line, text)
+
+
+class _Reader:
     """Pieces of one file to arrays, checked against the ranges of the columns."""
 
     def __init__(
@@ -103,70 +202,190 @@ class _Scanner:
         header: Header,
         known: Mapping[str, Column],
         missing: set[str],
+        options: ReadOptions,
         problems: Problems,
+        check: bool,
     ) -> None:
-        self.delimiter = ord(found.delimiter)
-        self.names = header.names
-        self.known = known
-        self.problems = problems
-        self.words = {mark.casefold() for mark in missing}
-        self.marks = [float(mark) for mark in missing if _NUMBER.fullmatch(mark)]
-        self.numbers = [n for n in header.names if n in known and n != "time"]
-        self.quantities = [known[n].quantity for n in self.numbers]
-        self.timed = "time" in header.names
-        self.kinds = np.array(
-            [TIME if n == "time" else NUMBER if n in known else SKIP for n in header.names],
-            dtype=np.int8,
-        )
-        self.targets = np.array(
-            [self.numbers.index(n) if n in self.numbers else 0 for n in header.names],
-            dtype=np.int32,
-        )
+        """``check``: raise the problems of a piece at once, not those of the whole file."""
+        self.found, self.header, self.known = found, header, known
+        self.problems, self.check = problems, check
+        self.marks = {mark.casefold() for mark in missing}
+        self.mark_values = [float(mark) for mark in missing if _NUMBER.fullmatch(mark)]
+        place = {key: i for i, key in enumerate(header.keys) if key}
+        self.numbers = {
+            known[key].quantity: (i, known[key]) for key, i in place.items()
+            if key in known and key != "time" and known[key].quantity not in TEXT
+        }  # fmt: skip
+        self.words = {known[k].quantity: i for k, i in place.items()
+                      if k in known and known[k].quantity in TEXT}  # fmt: skip
+        self.times = [place[k] for k in ("time", EPOCH, DATE, TIME_OF_DAY) if k in place]
+        self.timed = bool(self.times)
+        self.quantities = list(self.numbers)
+        self.notes: list[str] = []
+        self.date_order = options.date_order
 
     def read(self, line: int, data: bytes) -> _Piece:
         """One piece of whole lines, the first being number ``line``."""
-        rows = data.count(b"\n") + 1
-        piece = _Piece(
-            np.full((len(self.numbers), rows), np.nan),
-            np.zeros(rows, dtype=np.int64),
-            np.zeros(rows, dtype=np.int32),
-            np.zeros(rows, dtype=np.int32),
-        )
-        events = np.empty((rows * (len(self.numbers) + 2), 5), dtype=np.int32)
-        count, odd, _ = scan(
-            np.frombuffer(data, dtype=np.uint8), self.delimiter, self.kinds, self.targets, line,
-            piece.values, piece.local_us, piece.offset_min, piece.lines, events,
-        )  # fmt: skip
-        piece = _Piece(
-            piece.values[:, :count],
-            piece.local_us[:count],
-            piece.offset_min[:count],
-            piece.lines[:count],
-        )
-        self._look_at(events[:odd], data, piece)
-        for i, name in enumerate(self.numbers):
-            self._to_si(piece.values[i], name, piece.lines)
-        self.problems.check()
-        return piece
-
-    def _look_at(self, events: NDArray[np.int32], data: bytes, piece: _Piece) -> None:
-        """Cells that the compiled scanner could not take: other numbers, marks, mistakes."""
+        lines, data = _without_comments(line, data)
         told: dict[str, int] = {}
-        for row, column, start, end, kind in events.tolist():
-            line = int(piece.lines[row])
-            if kind == WRONG_COUNT:
-                text = f"has {column} cells; the header names {len(self.names)}"
-                self._tell(told, "", line, text)
-                continue
-            name = self.names[column]
-            cell = data[start:end].decode("utf-8", errors="replace")
-            if name == "time":
-                self._tell(told, name, line, _no_time(cell))
-            elif _NUMBER.fullmatch(cell):
-                piece.values[self.targets[column], row] = float(cell)
-            elif cell.casefold() not in self.words:
-                self._tell(told, name, line, _no_number(name, cell))
+        frame = self._parsed(lines, data, told)
+        if frame is None or len(frame) != len(lines):
+            self._more(told)
+            self.problems.check()
+            line = _open_quote(lines, data) or int(lines[0])
+            raise CaseError(f"{self.found.source}:{line}: a quoted cell does not end in its line")
+        self._check_count(frame, lines, data, told)
+        blank = frame.isna().all(axis=1).to_numpy()
+        if blank.any():
+            frame, lines = frame[~blank], lines[~blank]
+        values = {}
+        for quantity, (i, column) in self.numbers.items():
+            values[quantity] = self._number(frame[i], self.header.names[i], column, lines, told)
+        text = {
+            q: [c.strip() for c in frame[i].fillna("").astype(str)] for q, i in self.words.items()
+        }
+        stamps = self._stamps(frame, lines, told) if self.timed else None
         self._more(told)
+        if self.check:
+            self.problems.check()
+        return _Piece(lines, values, text, stamps)
+
+    def _parsed(
+        self, lines: NDArray[np.int64], data: bytes, told: dict[str, int]
+    ) -> pd.DataFrame | None:
+        """The piece as a table with one more column than there are names, numbers as numbers
+        where all of them are; None when lines have too many cells, which are then told."""
+        import pandas as pd
+
+        count = len(self.header.names)
+        numeric = {i: np.float64 for i, _ in self.numbers.values()}
+        options = {
+            "sep": self.found.head.delimiter, "header": None, "names": list(range(count + 1)),
+            "index_col": False, "keep_default_na": False, "na_values": list(_NAN),
+            "skip_blank_lines": False, "skipinitialspace": True, "decimal": self.found.head.decimal,
+            "encoding": self.found.encoding, "low_memory": False,
+        }  # fmt: skip
+        if self.found.head.delimiter == SPACES:
+            del options["skipinitialspace"]
+        kinds = {i: numeric.get(i, str) for i in range(count + 1)}
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", pd.errors.ParserWarning)
+            try:
+                return pd.read_csv(io.BytesIO(data), dtype=kinds, **options)
+            except (pd.errors.ParserError, pd.errors.ParserWarning):
+                self._tell_wrong_lines(lines, data, told)
+                return None
+            except ValueError:  # a cell that is no number: words first
+                kinds = dict.fromkeys(range(count + 1), str)
+                try:
+                    return pd.read_csv(io.BytesIO(data), dtype=kinds, **options)
+                except (pd.errors.ParserError, pd.errors.ParserWarning):
+                    self._tell_wrong_lines(lines, data, told)
+                    return None
+
+    def _tell_wrong_lines(
+        self, lines: NDArray[np.int64], data: bytes, told: dict[str, int]
+    ) -> None:
+        text = data.decode(self.found.encoding, errors="replace")
+        for line, row in zip(lines.tolist(), text.split("\n"), strict=False):
+            self._check_cells(line, row, told)
+
+    def _check_cells(self, line: int, row: str, told: dict[str, int]) -> None:
+        wanted, delimiter = len(self.header.names), self.found.head.delimiter
+        if not row.strip():
+            return
+        try:
+            cells = row.split() if delimiter == SPACES else (
+                next(csv.reader([row], delimiter=delimiter, skipinitialspace=True))
+            )  # fmt: skip
+        except csv.Error:
+            cells = [row]
+        if len(cells) == wanted or (len(cells) == wanted + 1 and not cells[-1].strip()):
+            return
+        text = f"has {len(cells)} cells; the header names {wanted}"
+        if len(cells) > wanted and delimiter == ",":
+            text += (
+                "; numbers with decimal commas need semicolons or tabs between the cells, or quotes"
+            )
+        self._tell(told, "", line, text)
+
+    def _check_count(
+        self, frame: pd.DataFrame, lines: NDArray[np.int64], data: bytes, told: dict[str, int]
+    ) -> None:
+        """Rows with too many cells, or with too few, which would pass for missing values."""
+        wanted, delimiter = len(self.header.names), self.found.head.delimiter
+        long = frame[wanted].notna().to_numpy()
+        commas = 0 if delimiter == SPACES else data.count(delimiter.encode())
+        full = commas == (wanted - 1) * len(lines) or commas == wanted * len(lines)
+        if not long.any() and (full or delimiter == SPACES):
+            return
+        self._tell_wrong_lines(lines, data, told)
+
+    def _number(
+        self, cells: pd.Series, name: str, column: Column, lines: NDArray[np.int64],
+        told: dict[str, int],
+    ) -> Array:  # fmt: skip
+        """A column in SI, NaN where missing; the range checked."""
+        if cells.dtype == np.float64:
+            values = cells.to_numpy(dtype=np.float64, copy=True)
+        else:
+            values = self._words_to_numbers(cells, name, lines, told)
+        for mark in self.mark_values:
+            values[values == mark] = np.nan
+        with np.errstate(invalid="ignore"):
+            bad = np.flatnonzero((values < column.low) | (values > column.high))
+        for i in bad.tolist():
+            value = float(values[i])
+            if told.get(name, 0) < SHOWN_OF_A_KIND:
+                shown = f'{name} = "{value:g}": must be a number'
+                text = out_of_range(name, value, column) if np.isfinite(value) else shown
+                self._tell(told, name, int(lines[i]), text)
+            else:
+                told[name] = told[name] + 1
+        return values * column.factor if column.factor != 1.0 else values
+
+    def _words_to_numbers(
+        self, cells: pd.Series, name: str, lines: NDArray[np.int64], told: dict[str, int]
+    ) -> Array:
+        """Numbers of a column that holds other words as well; those that are no marks are told."""
+        values = np.full(len(cells), np.nan)
+        for i, cell in enumerate(cells.fillna("").tolist()):
+            text = cell.strip()
+            number = text.replace(",", ".") if self.found.head.decimal == "," else text
+            if _NUMBER.fullmatch(number):
+                values[i] = float(number)
+            elif text.casefold() not in self.marks and text.casefold() not in ("", "nan", "-nan"):
+                self._tell(told, name, int(lines[i]), _no_number(name, text))
+        return values
+
+    def _stamps(
+        self, frame: pd.DataFrame, lines: NDArray[np.int64], told: dict[str, int]
+    ) -> Stamps:
+        cells = frame[self.times[0]].fillna("").astype(str).str.strip()
+        name = self.header.names[self.times[0]]
+        if len(self.times) > 1:
+            day = frame[self.times[1]].fillna("").astype(str).str.strip()
+            cells = cells + " " + day
+            name = f"{name} {self.header.names[self.times[1]]}"
+        stamps = read_stamps(cells, self.date_order)
+        if stamps.ambiguous:
+            first = int(np.argmax(~stamps.bad))
+            self._tell(
+                told, name, int(lines[first]),
+                f"{name} = {shorten(one_line(cells.iloc[first]))}: the day or the month may stand "
+                "first: say which with --date-order dmy or --date-order mdy",
+            )  # fmt: skip
+            return stamps
+        if stamps.order and not self.date_order:
+            self.date_order = stamps.order  # the same in all pieces
+            words = "the month" if stamps.order == "mdy" else "the day"
+            self.notes.append(f"its dates are read with {words} first")
+        for i in np.flatnonzero(stamps.bad).tolist():
+            if told.get(name, 0) < SHOWN_OF_A_KIND:
+                self._tell(told, name, int(lines[i]), _no_time(name, cells.iloc[i].strip()))
+            else:
+                told[name] = told[name] + 1
+        return stamps
 
     def _tell(self, told: dict[str, int], name: str, line: int, text: str) -> None:
         told[name] = told.get(name, 0) + 1
@@ -180,22 +399,25 @@ class _Scanner:
                 more = count - SHOWN_OF_A_KIND
                 self.problems.add(0, f"{where}{more} more lines of this kind, or further on")
 
-    def _to_si(self, values: Array, name: str, lines: NDArray[np.int32]) -> None:
-        """Declared marks to NaN, the range checked, the unit changed; in place."""
-        column = self.known[name]
-        for mark in self.marks:
-            values[values == mark] = np.nan
-        with np.errstate(invalid="ignore"):
-            bad = np.flatnonzero((values < column.low) | (values > column.high))
-        told: dict[str, int] = {}
-        for i in bad.tolist()[: SHOWN_OF_A_KIND + 1]:
-            text = out_of_range(name, float(values[i]), column)
-            self._tell(told, name, int(lines[i]), text)
-        if bad.size > SHOWN_OF_A_KIND:
-            told[name] = bad.size
-            self._more(told)
-        if column.factor != 1.0:
-            values *= column.factor
+
+def _open_quote(lines: NDArray[np.int64], data: bytes) -> int:
+    """The first line with a quotation mark that has no second."""
+    rows = data.split(b"\n")
+    return next((int(n) for n, r in zip(lines, rows, strict=False) if r.count(b'"') % 2), 0)
+
+
+def _without_comments(line: int, data: bytes) -> tuple[NDArray[np.int64], bytes]:
+    """Numbers of the lines that are no comments, and their bytes."""
+    count = data.count(b"\n")
+    numbers = np.arange(line, line + count)
+    if b"#" not in data:
+        return numbers, data
+    rows = data.split(b"\n")[:count]
+    kept = np.array([not row.lstrip().startswith(b"#") for row in rows])
+    if kept.all():
+        return numbers, data
+    text = b"\n".join(row for row, keep in zip(rows, kept, strict=True) if keep)
+    return numbers[kept], text + b"\n" if text else b""
 
 
 def out_of_range(name: str, value: float, column: Column) -> str:
@@ -205,23 +427,26 @@ def out_of_range(name: str, value: float, column: Column) -> str:
     text += f"{column.high:g}{unit}"
     if value in _MARKS:
         return (
-            f"{text}; if it marks a missing value, leave the cell empty or state it in a line "
-            f"'# missing: {value:g}' above the header"
+            f"{text}; if it marks a missing value, leave the cell empty or state it: "
+            f"--missing={value:g}, or a line '# missing: {value:g}' above the header"
         )
     return text
 
 
 def _no_number(name: str, cell: str) -> str:
-    text = f'{name} = "{shorten(one_line(cell))}": must be a number'
+    shown = shorten(one_line(cell))
+    text = f'{name} = "{shown}": must be a number'
     if _COMMA.fullmatch(cell):
-        return f"{text}; numbers use a point: {cell.replace(',', '.')}"
-    return f"{text}; if it marks a missing value, leave the cell empty or state it as missing"
-
-
-def _no_time(cell: str) -> str:
-    if not cell:
-        return "time: is missing"
+        return f"{text}; other numbers of the file have a point: {cell.replace(',', '.')}"
     return (
-        f'time = "{shorten(one_line(cell))}": must be a date and time in ISO 8601 from 1900 to '
-        "2199, as 2025-03-30T14:00:00.05Z"
+        f"{text}; if it marks a missing value, leave the cell empty or state it: --missing={shown}"
+    )
+
+
+def _no_time(name: str, cell: str) -> str:
+    if not cell:
+        return f"{name}: is missing"
+    return (
+        f'{name} = "{shorten(one_line(cell))}": must be a date and time from 1900 to 2199 in the '
+        "form of the first ones, best in ISO 8601, as 2025-03-30T14:00:00.05Z"
     )

@@ -1,8 +1,9 @@
 """How far the modelled record's numbers move when the model's uncertain constants do.
 
-The variants are those of the model interval of ``wakesim run`` (wakesim.measures.model_interval): each
-constant to each end of its range, one at a time, on the same passes and the same noise; upward and
-downward changes add as the root of the sum of squares, of every number and every point of a curve.
+The variants are those of the model interval of ``wakesim run`` (wakesim.measures.model_interval):
+each constant to each end of its range, one at a time, on the same passes and the same noise; upward
+and downward changes add as the root of the sum of squares, of every number and every point of a
+curve.
 """
 
 from __future__ import annotations

@@ -4,7 +4,8 @@ Passes are either the logged ones or the case's own traffic. Along the road and 
 
     u = ambient + gusts + drift + pulse_u + wake_u + sqrt(2 share_u k) n_u,  v likewise,
 
-n being noise of unit variance with the spectrum of wake turbulence. The instrument's answer, the
+(with an ambient mast, also its slow changes), n being noise of unit variance with the spectrum of
+wake turbulence. The instrument's answer, the
 logger's mean, its noise and its steps follow, and samples are taken at the moments of the measured
 record, gaps included. So both records go through the same statistics, and what an average or a gap
 does to one it does to the other.
@@ -52,6 +53,21 @@ class Window(NamedTuple):
     seed: int
 
 
+class SlowWind(NamedTuple):
+    """Slow changes of the ambient wind about its mean (n,), m/s, at times (n,) of the windows, s;
+    repeated after ``period_s`` where that is given."""
+
+    time_s: Array
+    u: Array
+    v: Array
+    period_s: float | None = None
+
+    def at(self, time_s: Array) -> tuple[Array, Array]:
+        """Changes along and across the road at times (m,)."""
+        u, v = (np.interp(time_s, self.time_s, x, period=self.period_s) for x in (self.u, self.v))
+        return u, v
+
+
 @dataclass(frozen=True)
 class Scenario:
     """Traffic at the instrument and when it is looked at.
@@ -71,6 +87,7 @@ class Scenario:
     seed: int
     errors: LogErrors | None = None
     components: bool = True
+    wind: SlowWind | None = None
 
     @property
     def duration_s(self) -> float:
@@ -128,6 +145,9 @@ def _drawn(
         time = window.start_s + scenario.step_s * np.arange(n)
         pulse_u, v, wake_u, k = walked(scene, lines, passes, window.start_s, n, scenario.step_s)
         u = pulse_u + wake_u + drift[_hours(time, scenario.span_s, hours)]
+        if scenario.wind is not None:
+            slow_u, slow_v = scenario.wind.at(time)
+            u, v = u + slow_u, v + slow_v
         u, v = _with_turbulence(scenario, scene, (u, v, np.maximum(k, 0.0)), rng)
         parts.append(_shown(scenario, window, u, v, rng))
     time = np.concatenate([w.time_s for w in windows])

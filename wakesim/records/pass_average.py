@@ -3,9 +3,16 @@
 A pass counts when no other vehicle passes within a stated time before and after it. Its samples
 fall into bins of time since the nose was abreast; for each bin the passes that have samples there
 are averaged, each pass with the same weight. Air that was moving already, by other wakes or wind,
-is taken off where asked for: the pass's own mean over a time before it. The interval comes from
-resampling whole passes (B. Efron and R. J. Tibshirani, An Introduction to the Bootstrap, 1993, from
-memory), so it holds for correlated samples within a pass.
+is taken off where asked for: the pass's own mean over a time before it.
+
+Passes in dense traffic share their air: their windows overlap. So the interval is that of clusters
+of passes, those of one block of time, a minute or three windows long: with mean m of n passes and
+G clusters
+
+    variance = G/(G - 1) sum_g (sum over the cluster of (x_i - m)/n)^2, Student's t with G - 1
+
+(K.-Y. Liang and S. L. Zeger, Biometrika 73 (1986) 13, from memory), which holds for correlated
+samples within passes and clusters.
 """
 
 from __future__ import annotations
@@ -14,6 +21,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.traffic.stream import Passes
@@ -21,7 +29,8 @@ from wakesim.traffic.stream import Passes
 Array = NDArray[np.float64]
 
 FEWEST_PASSES = 5
-_RESAMPLES = 1000
+_CLUSTER_S, _CLUSTER_WINDOWS = 60.0, 3.0
+_LEAST_SHARE = 0.5  # of the samples in a window
 
 
 class PassAverage(NamedTuple):
@@ -68,7 +77,6 @@ def pass_average(
     lanes: NDArray[np.int_] | None = None,
     baseline_s: tuple[float, float] | None = None,
     level: float = 0.90,
-    seed: int = 0,
 ) -> PassAverage:
     """Average of a channel (n,) of the record (default: the speed) over isolated passes.
 
@@ -91,18 +99,61 @@ def pass_average(
         row[:] = _binned(record.time_s - moment, channel, window_s[0], width, count)
         if baseline_s is not None:
             row -= _mean_between(record.time_s - moment, channel, baseline_s)
-    rows = rows[~np.all(np.isnan(rows), axis=1)]
+    used = ~np.all(np.isnan(rows), axis=1)
+    rows, times = rows[used], times[used]
     if rows.shape[0] < FEWEST_PASSES:
         raise ValueError(
             f"{rows.shape[0]} of {int(chosen.sum())} passes have no other vehicle within "
             f"{clear_s[0]:g} s before and {clear_s[1]:g} s after them; at least {FEWEST_PASSES} "
             "are needed"
         )
-    mean, low, high, sd = _bootstrap(rows, level, seed)
+    begin = window_s[0] if baseline_s is None else min(window_s[0], baseline_s[0])
+    length = cluster_s((begin, window_s[1]))
+    mean, low, high, sd = _of_clusters(rows, np.floor(times / length), level)
     middle = window_s[0] + width * (np.arange(count) + 0.5)
     return PassAverage(
         middle, mean, low, high, sd, rows.shape[0], int((chosen & inside).sum()), level
     )
+
+
+def cluster_mean(
+    values: Array, label: Array, level: float = 0.90
+) -> tuple[float, tuple[float, float]]:
+    """Mean of values (n,) of passes and its interval; ``label`` (n,) is the cluster of each."""
+    mean, low, high, _ = _of_clusters(values[:, None], label, level)
+    return float(mean[0]), (float(low[0]), float(high[0]))
+
+
+def cluster_s(span_s: tuple[float, float]) -> float:
+    """Length of a block of time whose passes make one cluster, s; each is looked at over a span."""
+    return max(_CLUSTER_S, _CLUSTER_WINDOWS * (span_s[1] - span_s[0]))
+
+
+def pass_changes(
+    record: AnemometerRecord,
+    passes: Passes,
+    chosen: NDArray[np.bool_],
+    values: Array,
+    window_s: tuple[float, float],
+    baseline_s: tuple[float, float],
+) -> Array:
+    """Mean of a channel (n,) in a window of each pass less that in another, (passes,).
+
+    NaN for passes that are not chosen or have less than half of their samples.
+    """
+    known = np.isfinite(values)
+    time = record.time_s[known]
+    sums = np.concatenate([[0.0], np.cumsum(values[known])])
+    out = np.full(len(passes), np.nan)
+    at = passes.time_s[chosen]
+    means = []
+    for low, high in (window_s, baseline_s):
+        first, last = (np.searchsorted(time, at + edge) for edge in (low, high))
+        enough = last - first >= _LEAST_SHARE * (high - low) / record.dt_s
+        size = np.maximum(last - first, 1)
+        means.append(np.where(enough, (sums[last] - sums[first]) / size, np.nan))
+    out[chosen] = means[0] - means[1]
+    return out
 
 
 def _part(since: Array, low: float, high: float) -> slice:
@@ -127,19 +178,22 @@ def _mean_between(since: Array, channel: Array, span: tuple[float, float]) -> fl
     return float(value.mean()) if value.size else np.nan
 
 
-def _bootstrap(rows: Array, level: float, seed: int) -> tuple[Array, Array, Array, Array]:
-    """Mean, ends of its interval and scatter of rows (passes, bins), NaN being left out."""
+def _of_clusters(rows: Array, label: Array, level: float) -> tuple[Array, Array, Array, Array]:
+    """Mean, ends of its interval and scatter of rows (passes, bins), NaN being left out.
+
+    ``label`` (passes,) is the cluster of each pass.
+    """
     valid = ~np.isnan(rows)
-    filled = np.where(valid, rows, 0.0)
-    n = rows.shape[0]
-    pick = np.random.default_rng(seed).multinomial(n, np.full(n, 1.0 / n), _RESAMPLES)
+    number = valid.sum(axis=0)
     with np.errstate(invalid="ignore", divide="ignore"):
-        drawn = (pick @ filled) / (pick @ valid.astype(np.float64))
-        here = valid.sum(axis=0)
-        mean = filled.sum(axis=0) / here
-        sd = np.sqrt((((filled - mean) ** 2) * valid).sum(axis=0) / (here - 1))
-    low, high = np.full(mean.size, np.nan), np.full(mean.size, np.nan)
-    some = here > 0
-    tail = 0.5 * (1.0 - level)
-    low[some], high[some] = np.nanquantile(drawn[:, some], [tail, 1.0 - tail], axis=0)
-    return mean, low, high, sd
+        mean = np.where(valid, rows, 0.0).sum(axis=0) / number
+        rest = np.where(valid, rows - mean, 0.0)
+        sd = np.sqrt((rest**2).sum(axis=0) / (number - 1))
+        _, cluster = np.unique(label, return_inverse=True)
+        sums, held = (np.zeros((int(cluster.max()) + 1, mean.size)) for _ in range(2))
+        np.add.at(sums, cluster, rest)
+        np.add.at(held, cluster, valid)
+        clusters = (held > 0).sum(axis=0)
+        variance = clusters / (clusters - 1.0) * (sums**2).sum(axis=0) / number**2
+        half = special.stdtrit(clusters - 1.0, 0.5 * (1.0 + level)) * np.sqrt(variance)
+    return mean, mean - half, mean + half, sd

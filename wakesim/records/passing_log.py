@@ -12,7 +12,6 @@ Columns (any order; others are left aside with a warning; lines that start with 
 
 from __future__ import annotations
 
-import csv
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -21,23 +20,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.air.record_csv import Problems
-from wakesim.air.record_times import zone
 from wakesim.case.catalogue import catalogue
 from wakesim.case.schema import Case
 from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.clock import microseconds
-from wakesim.records.columns import Header
-from wakesim.records.logger_file import open_logger_file
-from wakesim.records.passing_rows import RowReader, Rows, checked_header, stamps
+from wakesim.records.columns import PASSING_LOG, Header
+from wakesim.records.logger_cells import Cells, ReadOptions, read_cells
+from wakesim.records.passing_rows import NEEDS, Rows, checked_rows
 from wakesim.traffic.stream import SLOWEST_M_S, Passes
 
 Array = NDArray[np.float64]
 
 MOST_PASSES = 2_000_000
-_WHAT = "a passing log"
 _CLOSE_S = 0.2
+_STAMP_STEPS_S = (60.0, 10.0, 5.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01)
+_SAME_S = 1e-4
+_FEWEST_STAMPS = 5  # different ones, fewer may have a step by chance
+_COARSE_STAMPS_S = 0.1  # at which vehicles that follow closely may have the same time
 
 
 @dataclass(frozen=True)
@@ -47,13 +48,14 @@ class PassingLog:
     ``passes`` index the lanes of the road and the vehicles of ``case``: the case that was given,
     with the catalogue's vehicles that only the log names added at the end. ``span_s`` is the time
     of the first and of the last pass on the record's clock, s. ``counts`` has the passes of each
-    class.
+    class. ``stamp_step_s`` is the step that the times are written in, 0 when finer than 10 ms.
     """
 
     passes: Passes
     case: Case
     span_s: tuple[float, float]
     counts: dict[str, int]
+    stamp_step_s: float
     path: str
     sha256: str
     warnings: tuple[str, ...] = field(default=())
@@ -67,49 +69,41 @@ def read_passing_log(
     case: Case,
     record: AnemometerRecord,
     *,
-    time_zone: str | None = None,
+    options: ReadOptions = ReadOptions(),  # noqa: B008
 ) -> PassingLog:
     """The passes in a CSV file, on the clock of ``record``.
 
-    ``time_zone`` is that of times without an offset from UTC. Lines need not be in order of time.
+    ``options``: what the user says about the file. Lines need not be in order of time.
 
     Raises CaseError with one line for every problem: file, line, column, value, what is allowed;
     also when no pass lies within the record, or the two files have different kinds of clock.
     """
-    place = None if time_zone is None else zone(time_zone)
-    found = open_logger_file(path, _WHAT)
-    with found.file:
-        problems = Problems(found.source)
-        header = checked_header(found.cells, found.line, problems)
-        _check_clock(header, record, found.line, problems)
-        problems.check()
-        reader = RowReader(header, case, problems)
-        for line, data in found.pieces():
-            text = data.decode("utf-8", errors="replace")
-            for number, row in enumerate(text.split("\n")[:-1], line):
-                if row.strip() and not row.lstrip().startswith("#"):
-                    reader.add(number, next(csv.reader([row], delimiter=found.delimiter)))
-            if len(reader.rows.lines) > MOST_PASSES:
-                raise CaseError(f"{found.source}: holds more than {MOST_PASSES} passes")
-    rows = reader.rows
-    us = None if record.start is None else stamps(rows, place, problems)
-    problems.check()
-    if not rows.lines:
-        raise CaseError(f"{found.source}: holds no line after the header")
-    if us is None or record.start is None:
-        time = np.array(rows.time_s) - record.clock_start_s
+    held: list[Rows] = []
+
+    def check(cells: Cells, problems: Problems) -> None:
+        if cells.lines.size > MOST_PASSES:
+            raise CaseError(f"{cells.source}: holds more than {MOST_PASSES} passes")
+        _check_clock(cells, record, problems)
+        held.append(checked_rows(cells, case, problems))
+
+    cells = read_cells(path, PASSING_LOG, NEEDS, "a passing log", options, check)
+    rows = held[0]
+    if cells.time_us is None:
+        time = cells.values["time_s"] - record.clock_start_s
     else:
-        time = (us - microseconds(record.start)) * 1e-6
-    return _placed(rows, time, case, record, found.source, found.sha256, header, os.fsdecode(path))
+        assert record.start is not None
+        time = (cells.time_us - microseconds(record.start)) * 1e-6
+    return _placed(rows, time, case, record, cells, os.fsdecode(path))
 
 
-def _check_clock(header: Header, record: AnemometerRecord, line: int, problems: Problems) -> None:
-    if record.start is None and "time" in header.names:
-        text = "column 'time': the anemometer's file has time_s; both need the same clock"
-        problems.add(line, text)
-    if record.start is not None and "time_s" in header.names:
-        text = "column 'time_s': the anemometer's file has time; both need the same clock"
-        problems.add(line, text)
+def _check_clock(cells: Cells, record: AnemometerRecord, problems: Problems) -> None:
+    mine, theirs = "a date and time", "time_s"
+    if (record.start is None) == ("time_s" in cells.values):
+        return
+    if "time_s" in cells.values:
+        mine, theirs = theirs, mine
+    text = f"the times are {mine}; the anemometer's file has {theirs}; both need the same clock"
+    problems.add(cells.header.line, text)
 
 
 def _placed(
@@ -117,21 +111,18 @@ def _placed(
     time: Array,
     case: Case,
     record: AnemometerRecord,
-    source: str,
-    digest: str,
-    header: Header,
+    cells: Cells,
     path: str,
 ) -> PassingLog:
     order = np.argsort(time, kind="stable")
     time = time[order]
-    lane = np.array(rows.lane, dtype=np.int32)[order]
-    speed = np.array(rows.speed)[order]
-    lines = np.array(rows.lines)[order]
+    source, lines = cells.source, cells.lines[order]
     wider = _with_classes(case, rows.vehicle)
     number = {name: i for i, name in enumerate(wider.vehicles)}
     vehicle = np.array([number[name] for name in rows.vehicle], dtype=np.int32)[order]
-    offset = np.array(rows.offset)[order] if rows.offset else np.zeros(time.size)
-    passes = Passes(time, lane, vehicle, speed, offset, np.ones(time.size))
+    passes = Passes(
+        time, rows.lane[order], vehicle, rows.speed[order], rows.offset[order], np.ones(time.size)
+    )
     _check_doubles(passes, lines, wider, source)
     inside = (time >= 0.0) & (time <= record.duration_s)
     if not inside.any():
@@ -146,9 +137,10 @@ def _placed(
         case=wider,
         span_s=(float(time[0]), float(time[-1])),
         counts={name: n for name, n in zip(wider.vehicles, counts, strict=True) if n},
+        stamp_step_s=stamp_step(time),
         path=path,
-        sha256=digest,
-        warnings=tuple(_doubts(passes, inside, wider, record, header)),
+        sha256=cells.sha256,
+        warnings=(*cells.notes, *_doubts(passes, inside, wider, record, cells.header)),
     )
 
 
@@ -160,8 +152,20 @@ def _with_classes(case: Case, names: Sequence[str]) -> Case:
     return replace(case, vehicles={**case.vehicles, **more}) if more else case
 
 
+def stamp_step(time_s: Array) -> float:
+    """The step, s, that times (n,) in order are multiples of from the first on; 0 for none."""
+    since = np.unique(time_s - time_s[0])
+    for step in _STAMP_STEPS_S if since.size >= _FEWEST_STAMPS else ():
+        whole = since / step
+        if np.max(np.abs(whole - np.round(whole))) * step < _SAME_S:
+            return step
+    return 0.0
+
+
 def _check_doubles(passes: Passes, lines: NDArray[np.int64], case: Case, source: str) -> None:
-    """No two vehicles at the same place and time. Raises CaseError."""
+    """No two vehicles at the same place and time, unless stamps are coarse. Raises CaseError."""
+    if stamp_step(passes.time_s) >= _COARSE_STAMPS_S:
+        return
     order = np.lexsort((passes.time_s, passes.lane))
     same = (np.diff(passes.lane[order]) == 0) & (np.diff(passes.time_s[order]) == 0.0)
     found = []

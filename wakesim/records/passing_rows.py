@@ -1,11 +1,9 @@
-"""The lines of a passing log: each cell checked, classes and lanes found."""
+"""The lines of a passing log: classes and lanes found, numbers checked."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import tzinfo
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,108 +14,78 @@ from wakesim.case.problems import one_line, shorten
 from wakesim.case.road import Lane
 from wakesim.case.schema import Case
 from wakesim.case.suggest import closest
-from wakesim.records.cell_kernel import parse_time
-from wakesim.records.clock import utc_microseconds
-from wakesim.records.columns import PASSING_LOG, Header, read_header
-from wakesim.records.logger_cells import out_of_range
+from wakesim.records.columns import NO_TIME, PASSING_LOG
+from wakesim.records.logger_cells import SHOWN_OF_A_KIND, Cells
 
-_NEEDS = (
-    ("time|time_s", "column 'time' (ISO 8601) or 'time_s' is missing"),
+NEEDS = (
+    ("time|time_s", NO_TIME),
     ("class", "column 'class' is missing (a vehicle of the case or of the catalogue)"),
     ("lane", "column 'lane' is missing (its name, or its number with a column 'carriageway')"),
     ("speed", "column 'speed_kmh' (or _mph, _m_s) is missing"),
 )
 
 
-@dataclass
+@dataclass(frozen=True)
 class Rows:
-    """What the lines of a log hold, in the file's order."""
+    """What the lines of a log hold, in the file's order; arrays (n,), SI units."""
 
-    lines: list[int] = field(default_factory=list)
-    stamps: list[bytes] = field(default_factory=list)
-    time_s: list[float] = field(default_factory=list)
-    lane: list[int] = field(default_factory=list)
-    vehicle: list[str] = field(default_factory=list)
-    speed: list[float] = field(default_factory=list)
-    offset: list[float] = field(default_factory=list)
+    vehicle: list[str]
+    lane: NDArray[np.int32]
+    speed: NDArray[np.float64]
+    offset: NDArray[np.float64]
 
 
-def checked_header(cells: Sequence[str], line: int, problems: Problems) -> Header:
-    """The header of a log; what is unknown or missing is added to ``problems``."""
-    header = read_header(cells, line, PASSING_LOG, problems)
-    if not problems.lines:
-        held = {PASSING_LOG[n].quantity for n in header.names if n in PASSING_LOG}
-        for quantities, text in _NEEDS:
-            if held.isdisjoint(quantities.split("|")):
-                problems.add(line, text)
-    return header
+def checked_rows(cells: Cells, case: Case, problems: Problems) -> Rows:
+    """The rows of a log; what is wrong is added to ``problems``."""
+    known = {**catalogue(), **case.vehicles}
+    folded = {name.casefold(): name for name in [*known, *aliases()]}
+    count = cells.lines.size
+    ways = cells.text.get("carriageway")
+    vehicle, lane = [], np.full(count, -1, dtype=np.int32)
+    found: dict[str, str | None] = {}
+    places: dict[tuple[str, str | None], int | str] = {}
+    for i, line in enumerate(cells.lines.tolist()):
+        word = cells.text["class"][i]
+        if word not in found:
+            name = canonical(folded.get(word.casefold(), word))
+            found[word] = name if name in known else None
+        if found[word] is None:
+            text = unknown_vehicle(shorten(one_line(word)), list(folded.values()))
+            problems.add(line, f"class: {text}")
+        vehicle.append(found[word] or "")
+        at = cells.text["lane"][i], ways[i] if ways else None
+        if at not in places:
+            places[at] = _lane(*at, case)
+        place = places[at]
+        if isinstance(place, str):
+            problems.add(line, place)
+        else:
+            lane[i] = place
+    speed, offset = cells.values["speed"], cells.values.get("offset", np.zeros(count))
+    told = {line for line, _ in problems.lines}
+    for key in cells.header.keys:
+        quantity = PASSING_LOG[key].quantity if key in PASSING_LOG else ""
+        if quantity not in ("speed", "time_s"):
+            continue
+        name = cells.header.name_of(key)
+        for i in np.flatnonzero(np.isnan(cells.values[quantity]))[:SHOWN_OF_A_KIND].tolist():
+            if int(cells.lines[i]) not in told:
+                problems.add(int(cells.lines[i]), f"{name}: is missing")
+    return Rows(vehicle, lane, speed, np.nan_to_num(offset))
 
 
-class RowReader:
-    """Rows of a log, each cell checked."""
-
-    def __init__(self, header: Header, case: Case, problems: Problems) -> None:
-        self.names = header.names
-        self.problems = problems
-        self.rows = Rows()
-        self.lanes = case.road.lanes
-        self.ways = [way.name for way in case.road.carriageways]
-        self.known = {**catalogue(), **case.vehicles}
-        self.folded = {name.casefold(): name for name in [*self.known, *aliases()]}
-
-    def add(self, line: int, cells: Sequence[str]) -> None:
-        """One row of the file."""
-        if len(cells) != len(self.names):
-            text = f"has {len(cells)} cells; the header names {len(self.names)}"
-            self.problems.add(line, text)
-            return
-        row = {name: cell.strip() for name, cell in zip(self.names, cells, strict=True)}
-        rows = self.rows
-        rows.lines.append(line)
-        rows.stamps.append(row.get("time", "").encode())
-        rows.vehicle.append(self._vehicle(line, row["class"]))
-        rows.lane.append(self._lane(line, row))
-        for name, cell in row.items():
-            column = PASSING_LOG.get(name)
-            if column is not None and column.quantity in ("time_s", "speed", "offset"):
-                value = self._number(line, name, cell)
-                values = {"time_s": rows.time_s, "speed": rows.speed, "offset": rows.offset}
-                values[column.quantity].append(value * column.factor)
-
-    def _number(self, line: int, name: str, cell: str) -> float:
-        column = PASSING_LOG[name]
-        try:
-            value = float(cell)
-        except ValueError:
-            value = math.nan
-        if not cell and column.quantity == "offset":
-            return 0.0
-        if not cell:
-            self.problems.add(line, f"{name}: is missing")
-        elif not math.isfinite(value):
-            self.problems.add(line, f'{name} = "{shorten(one_line(cell))}": must be a number')
-        elif not column.low <= value <= column.high:
-            self.problems.add(line, out_of_range(name, value, column))
-        return value
-
-    def _vehicle(self, line: int, cell: str) -> str:
-        name = canonical(self.folded.get(cell.casefold(), cell))
-        if name not in self.known:
-            shown = shorten(one_line(cell))
-            self.problems.add(line, f"class: {unknown_vehicle(shown, list(self.folded.values()))}")
-        return name
-
-    def _lane(self, line: int, row: Mapping[str, str]) -> int:
-        cell, way = row["lane"], row.get("carriageway")
-        if way is None and len(self.ways) == 1:
-            way = self.ways[0]
-        for lane in self.lanes:
-            if cell.casefold() == lane.name.casefold() and way in (None, "", lane.carriageway):
-                return lane.index
-            if cell == str(lane.number) and way and way.casefold() == lane.carriageway.casefold():
-                return lane.index
-        self.problems.add(line, _no_lane(cell, way, self.lanes, self.ways))
-        return -1
+def _lane(cell: str, way: str | None, case: Case) -> int | str:
+    """Index of a lane of the road, or what is wrong with the words for it."""
+    lanes, ways = case.road.lanes, [way.name for way in case.road.carriageways]
+    if way is None and len(ways) == 1:
+        way = ways[0]
+    number = cell.removesuffix(".0")
+    for lane in lanes:
+        if cell.casefold() == lane.name.casefold() and way in (None, "", lane.carriageway):
+            return lane.index
+        if number == str(lane.number) and way and way.casefold() == lane.carriageway.casefold():
+            return lane.index
+    return _no_lane(cell, way, lanes, ways)
 
 
 def _no_lane(cell: str, way: str | None, lanes: Sequence[Lane], ways: Sequence[str]) -> str:
@@ -129,19 +97,3 @@ def _no_lane(cell: str, way: str | None, lanes: Sequence[Lane], ways: Sequence[s
         hint = f"did you mean '{guess}'?" if guess else f"one of {', '.join(ways)}"
         return f'carriageway = "{shorten(one_line(way))}": is none of the road; {hint}'
     return f"{head}must be a lane of the road: {', '.join(lane.name for lane in lanes)}"
-
-
-def stamps(rows: Rows, place: tzinfo | None, problems: Problems) -> NDArray[np.int64]:
-    """Moments in microseconds since 1970 in UTC."""
-    local = np.zeros(len(rows.lines), dtype=np.int64)
-    offset = np.zeros(len(rows.lines), dtype=np.int32)
-    for i, stamp in enumerate(rows.stamps):
-        data = np.frombuffer(stamp, dtype=np.uint8)
-        good, local[i], offset[i] = parse_time(data, 0, data.size)
-        if not good:
-            shown = shorten(one_line(stamp.decode(errors="replace")))
-            text = f'time = "{shown}": must be a date and time in ISO 8601'
-            problems.add(rows.lines[i], f"{text}, as 2025-03-30T14:00:00.05Z")
-    if problems.lines or not rows.lines:
-        return local
-    return utc_microseconds(local, offset, np.array(rows.lines, np.int32), place, problems)

@@ -9,14 +9,22 @@ From block sums of the speed s and of what is left of the velocity after a runni
     fast            rms of the velocity less its running mean over 20 s
     quick           the same over 2 s
 
-Blocks are resampled with replacement (block bootstrap); with a passing log both records hold the
-same vehicles, so the same blocks are drawn for both and the ratio is surer than its parts. The
-percentiles are widened by Student's t over the normal quantile and sqrt(B/(B-1)) for few blocks.
+Intervals come from leaving out one block after the other (jackknife) on the logarithms of the
+values, all of them positive and skewed to the right; with a passing log both records hold the same
+vehicles, so the same blocks are left out of both and the ratio is surer than its parts. With c_b
+the change of the logarithm by leaving out block b, less their mean, and r the correlation of
+neighbouring blocks (freed of its bias 1/B, from 0 to 0.8, for slow wind goes on from block to
+block; falling off as that of a first-order process),
+
+    variance = (1 + r)/(1 - r) (B - 1)/B sum c_b^2,
+
+the bias is taken off as usual and Student's t has B - 1 degrees of freedom (of two separate
+records: those of Satterthwaite). On made-up records of 20 min these 90 % intervals held the truth
+in 90 to 93 % of 400 draws with a memory of 5 s, in 85 to 92 % with one of 20 to 40 s.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -24,17 +32,16 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
-from scipy.ndimage import uniform_filter1d
 
 from wakesim.records.anemometer import AnemometerRecord
-from wakesim.records.statistics import block_edges, stretches
+from wakesim.records.statistics import block_edges, running_mean
 
 Array = NDArray[np.float64]
 
 LEVEL = 0.90
 FAST_S, QUICK_S = 20.0, 2.0
-_RESAMPLES = 2000
 _COLUMNS = 6
+_MOST_ALIKE = 0.8  # correlation of neighbouring blocks
 
 
 class Quantity(NamedTuple):
@@ -57,25 +64,14 @@ QUANTITIES = (
 
 
 def without_slow(record: AnemometerRecord, values: Array, window_s: float) -> Array:
-    """A channel (n,) less its running mean over ``window_s`` within each unbroken stretch.
-
-    NaN in stretches shorter than the window and where the channel is NaN.
-    """
-    out = np.full(values.size, np.nan)
-    size = max(2, round(window_s / record.dt_s))
-    known = np.flatnonzero(~np.isnan(values))
-    time, channel = record.time_s[known], values[known]
-    for part in stretches(time, record.dt_s):
-        if part.stop - part.start >= size:
-            inside = channel[part]
-            out[known[part]] = inside - uniform_filter1d(inside, size, mode="reflect")
-    return out
+    """A channel (n,) less its running mean over ``window_s`` (``statistics.running_mean``)."""
+    return values - running_mean(record.time_s, values, window_s, record.dt_s)
 
 
 def without_wind(record: AnemometerRecord, window_s: float) -> AnemometerRecord:
     """The record with the running mean of both components taken off; speed is that of the rest.
 
-    Needs components. Samples without one, or in stretches shorter than the window, are left out.
+    Needs components. Samples without one, or with too few around them, are left out.
     """
     if record.u_m_s is None or record.v_m_s is None:
         raise ValueError("a record of components is needed")
@@ -83,21 +79,26 @@ def without_wind(record: AnemometerRecord, window_s: float) -> AnemometerRecord:
     return taken(replace(record, u_m_s=u, v_m_s=v, speed_m_s=np.hypot(u, v)), ~np.isnan(u + v))
 
 
-def taken(record: AnemometerRecord, keep: NDArray[np.bool_]) -> AnemometerRecord:
-    """The samples of a record that are kept, times counting from the first of them."""
+def part_of(record: AnemometerRecord, keep: NDArray[np.bool_]) -> AnemometerRecord:
+    """The samples of a record that are kept, at their times."""
 
     def of(values: Array | None) -> Array | None:
         return None if values is None else values[keep]
 
-    time = record.time_s[keep]
     return replace(
         record,
-        time_s=time - time[0],
+        time_s=record.time_s[keep],
         speed_m_s=record.speed_m_s[keep],
         u_m_s=of(record.u_m_s),
         v_m_s=of(record.v_m_s),
         w_m_s=of(record.w_m_s),
     )
+
+
+def taken(record: AnemometerRecord, keep: NDArray[np.bool_]) -> AnemometerRecord:
+    """The samples of a record that are kept, times counting from the first of them."""
+    part = part_of(record, keep)
+    return replace(part, time_s=part.time_s - part.time_s[0])
 
 
 def block_table(
@@ -133,7 +134,7 @@ def values_of(total: Array) -> Array:
 @dataclass(frozen=True)
 class Pair:
     """Values (6,) of record and model, their sampling intervals (2, 6), and those of the ratio
-    record/model."""
+    record/model; NaN where there is none."""
 
     record: Array
     record_interval: Array
@@ -153,7 +154,6 @@ def compare(
     components: bool,
     together: bool,
     level: float = LEVEL,
-    seed: int = 0,
 ) -> Pair:
     """Values of both and their ratio.
 
@@ -163,39 +163,50 @@ def compare(
     edges = block_edges(record, block_s)
     mine = block_table(record, edges, cut_in_m_s, components)
     own = edges if together else block_edges(models[0], block_s)
-    theirs = sum(block_table(m, own, cut_in_m_s, components) for m in models)
-    rng = np.random.default_rng(seed)
-    first = _picks(len(mine), rng)
-    second = first if together else _picks(len(theirs), rng)
+    theirs = np.sum([block_table(m, own, cut_in_m_s, components) for m in models], axis=0)
+    one, two = _left_out(mine), _left_out(theirs)
+    both = [one - two] if together else [one, -two]
     a, b = (values_of(t.sum(axis=0)) for t in (mine, theirs))
-    drawn_a, drawn_b = (
-        values_of(np.tensordot(pick, t, axes=1)) for pick, t in ((first, mine), (second, theirs))
-    )
-    few = min(len(mine), len(theirs))
     with np.errstate(invalid="ignore", divide="ignore"):
-        ratio, drawn = a / b, np.log(drawn_a / drawn_b)
-        ends = np.exp(_ends(np.log(ratio), drawn, few, level))
+        ratio = a / b
     return Pair(
-        record=a, record_interval=np.maximum(_ends(a, drawn_a, len(mine), level), 0.0),
-        model=b, model_interval=np.maximum(_ends(b, drawn_b, len(theirs), level), 0.0),
-        ratio=ratio, ratio_interval=ends, blocks=few, block_s=block_s,
+        record=a, record_interval=_ends(a, [one], level),
+        model=b, model_interval=_ends(b, [two], level),
+        ratio=ratio, ratio_interval=_ends(ratio, both, level),
+        blocks=min(len(mine), len(theirs)), block_s=block_s,
     )  # fmt: skip
 
 
-def _picks(blocks: int, rng: np.random.Generator) -> Array:
-    return rng.multinomial(blocks, np.full(blocks, 1.0 / blocks), _RESAMPLES).astype(np.float64)
+def _left_out(table: Array) -> Array:
+    """Changes (blocks, 6) of the logarithms of the values by leaving out each block."""
+    total = table.sum(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        change: Array = np.log(values_of(total - table)) - np.log(values_of(total))
+    return np.where(np.isfinite(change), change, np.nan)
 
 
-def _ends(value: Array, drawn: Array, blocks: int, level: float) -> Array:
-    """Ends (2, k) of the percentile interval, widened for few blocks."""
-    tail = 0.5 * (1.0 - level)
-    if blocks < 2:
+def _ends(value: Array, parts: Sequence[Array], level: float) -> Array:
+    """Ends (2, k) of the interval of values (k,) from the changes of independent parts."""
+    if min(len(part) for part in parts) < 2:
         return np.full((2, value.size), np.nan)
-    good = np.where(np.isfinite(drawn), drawn, np.nan)
-    out = np.full((2, value.size), np.nan)
-    some = np.mean(np.isfinite(drawn), axis=0) > 0.99  # else a resample can be empty of it
-    if some.any():
-        out[:, some] = np.nanquantile(good[:, some], [tail, 1.0 - tail], axis=0)
-    student = float(special.stdtrit(blocks - 1, 1.0 - tail)) / float(special.ndtri(1.0 - tail))
-    widened: Array = value + student * math.sqrt(blocks / (blocks - 1)) * (out - value)
-    return widened
+    variances, biases = zip(*(_spread(part) for part in parts), strict=True)
+    variance = np.sum(variances, axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        freedom = variance**2 / np.sum(
+            [v**2 / (len(part) - 1) for v, part in zip(variances, parts, strict=True)], axis=0
+        )
+        middle = np.log(value) - np.sum(biases, axis=0)
+        half = special.stdtrit(freedom, 0.5 * (1.0 + level)) * np.sqrt(variance)
+        return np.exp(np.array([middle - half, middle + half]))
+
+
+def _spread(change: Array) -> tuple[Array, Array]:
+    """Variance and bias (k,) of estimates from their changes (blocks, k) without each block."""
+    blocks = len(change)
+    centred = change - change.mean(axis=0)
+    square = np.sum(centred**2, axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        alike = np.sum(centred[1:] * centred[:-1], axis=0) / square + 1.0 / blocks
+    alike = np.clip(np.where(square > 0.0, alike, 0.0), 0.0, _MOST_ALIKE)
+    grown = (1.0 + alike) / (1.0 - alike)
+    return (blocks - 1) / blocks * grown * square, (blocks - 1) * change.mean(axis=0)

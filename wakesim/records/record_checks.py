@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from wakesim.case.instrument import Instrument
 from wakesim.errors import CaseError
 from wakesim.records.logger_cells import SHOWN_OF_A_KIND, Cells
 
@@ -19,6 +20,7 @@ _STUCK_S = 60.0  # equal readings for as long are doubtful
 _STUCK_SAMPLES = 100
 _STILL_SHARE = 0.05
 _FAST_STEP_S = 2.0  # samples as far apart as this may be averages over changing directions
+_SPARSE_STEPS = 2.5  # steps over averaging time beyond which most of the air is not seen
 _ROUNDING_M_S = 0.05
 _ROUNDING_SHARE = 0.02
 _DOUBTFUL_MEAN_M_S = 20.0
@@ -37,7 +39,7 @@ def check_order(cells: Cells, time: Array) -> None:
     bad = np.flatnonzero(~(step > 0.0))
     if bad.size == 0:
         return
-    name = "time" if cells.time_us is not None else "time_s"
+    name = "time" if cells.time_us is not None else cells.header.name_of("time_s")
     lines = []
     for i in bad[:SHOWN_OF_A_KIND].tolist():
         head = f"{cells.source}:{cells.lines[i + 1]}: {name}"
@@ -155,6 +157,32 @@ def doubts(ignored: Sequence[str], speed: Array, step_s: float, gap_share: float
     if speed.mean() > _DOUBTFUL_MEAN_M_S:
         out.append(f"the mean speed is {speed.mean():.3g} m/s: is the unit of the column right?")
     return out
+
+
+def other_instrument(speed: Array, step_s: float, components: bool, instrument: Instrument) -> str:
+    """Why a record looks like that of another instrument than the described one; "" when not."""
+    signs = []
+    if step_s > _SPARSE_STEPS * instrument.averaging_s > 0.0:
+        signs.append(
+            f"a value every {step_s:.3g} s, each said to be the mean over "
+            f"{instrument.averaging_s:g} s"
+        )
+    fast = instrument.kind in ("sonic", "hot_wire", "other")
+    if instrument.kind == "sonic" and not components:
+        signs.append("a speed alone, where a sonic has components")
+    if not fast and components:
+        signs.append("components, which cups do not show")
+    still = float(np.mean(speed == 0.0))
+    if still > _STILL_SHARE and fast:
+        signs.append(f"{100 * still:.0f} % exactly 0 m/s, as cups below their starting speed")
+    if not signs:
+        return ""
+    return (
+        f'the record does not look like that of the described instrument (kind = "'
+        f'{instrument.kind}"): it has {"; ".join(signs)}. The model is read through the described '
+        "one, so differences may be the instrument's: describe the one that was used "
+        "([instrument], or --instrument)"
+    )
 
 
 def _longest_run(values: Array) -> int:

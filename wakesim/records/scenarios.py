@@ -9,17 +9,44 @@ import numpy as np
 from wakesim.case.schema import Case
 from wakesim.measures import series
 from wakesim.records.anemometer import AnemometerRecord
-from wakesim.records.forward import logged_scene, point_mount
-from wakesim.records.inputs import Inputs
-from wakesim.records.modelled import Scenario, Window, fine_step, windows_of
+from wakesim.records.forward import forward, logged_scene, point_mount
+from wakesim.records.forward_series import ForwardSeries
+from wakesim.records.inputs import Anemometer, Inputs
+from wakesim.records.instrument import linear_response
+from wakesim.records.modelled import Scenario, SlowWind, Window, fine_step, windows_of
 from wakesim.records.pass_lines import LogErrors
 from wakesim.records.passing_log import PassingLog
 from wakesim.traffic.stream import Passes
 
+LARGEST_OFFSET_S = 60.0  # of the log's clock from the record's
 GAP_S = 30.0  # a longer gap ends a window of the model
 _SIMULATED_S = (3600.0, 6 * 3600.0)  # least and most simulated without a log
 _SHORTEST_S, _LONGEST_S = 120.0, 3590.0  # in one clock hour
 _EDGE_S = 5.0  # of a clock hour that is left out
+
+
+def other_law(case: Case) -> Case:
+    """The case with the comparator of its wake law: the couple wake, or the marched one."""
+    law = "section" if case.model.wake_law == "couple" else "couple"
+    return replace(case, model=case.model.model_copy(update={"wake_law": law}))
+
+
+def forward_at(
+    case: Case,
+    at: Anemometer,
+    errors: LogErrors,
+    span_s: tuple[float, float] | None = None,
+    **options: object,
+) -> ForwardSeries:
+    """The model of the logged passes at an anemometer, over a span of the log's clock (default: the
+    record and what its clock may be off)."""
+    record = at.record
+    respond = linear_response(at.instrument, float(record.speed_m_s.mean()))
+    start, end = span_s or (-LARGEST_OFFSET_S, record.duration_s + LARGEST_OFFSET_S)
+    return forward(
+        case, at.mount, at.log.passes, start, end, respond=respond, errors=errors,
+        **({"step_s": fine_step(end - start)} | options),
+    )  # type: ignore[arg-type]  # fmt: skip
 
 
 def logged_scenario(
@@ -30,17 +57,17 @@ def logged_scenario(
     passes: Passes,
     errors: LogErrors,
     components: bool,
+    wind: SlowWind | None = None,
 ) -> Scenario:
     """The logged vehicles at the samples of ``record``; ``passes`` are those of the log on its
     clock."""
     scene = logged_scene(case, inputs.mount, log.passes, log.span_s)
-    offset = float(passes.time_s[0] - log.passes.time_s[0])
     assert case.traffic is not None
     return Scenario(
         scene=scene,
         settings=series.field_settings(case),
         passes=passes,
-        span_s=(log.span_s[0] + offset, log.span_s[1] + offset),
+        span_s=(float(passes.time_s.min()), float(passes.time_s.max())),
         windows=windows_of(record.time_s, GAP_S),
         instrument=inputs.instrument,
         step_s=fine_step(record.duration_s),
@@ -48,11 +75,16 @@ def logged_scenario(
         seed=case.traffic.seed,
         errors=errors,
         components=components,
+        wind=wind,
     )
 
 
 def simulated_scenario(
-    inputs: Inputs, case: Case, record: AnemometerRecord, components: bool
+    inputs: Inputs,
+    case: Case,
+    record: AnemometerRecord,
+    components: bool,
+    wind: SlowWind | None = None,
 ) -> tuple[Scenario, list[str]]:
     """The case's own traffic of the record's clock hours, in their shares, and what was assumed.
 
@@ -94,6 +126,7 @@ def simulated_scenario(
         dt_s=record.dt_s,
         seed=timed.traffic.seed,
         components=components,
+        wind=None if wind is None else wind._replace(period_s=record.duration_s),
     )
     return scenario, notes
 

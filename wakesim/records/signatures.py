@@ -1,7 +1,9 @@
 """Average passes by class: the record's, with its interval, beside those of the model.
 
 The model's air at the record's own samples goes through the same averaging, with the same passes.
-Of a class only the nearest lane with enough isolated passes is taken. Two numbers are judged: the
+What neighbours do to the single passes it does to both, so numbers are judged with the interval of
+what the model leaves of the record. Of a class only the nearest lane with enough isolated passes is
+taken. Two numbers are judged: the
 swing of the displacement flow, between the two times where the model has its highest and its lowest
 value, and the change along the road while the wake goes by, from just before the pass.
 """
@@ -95,7 +97,8 @@ def signatures(
                 for values in (measured[channel], model[channel], other[channel])
             ]
             curves[channel] = Curve(averages[0], averages[1].mean, averages[2].mean)
-        sets = (measured, model, other)
+        left = {channel: measured[channel] - model[channel] for channel in measured}
+        sets = (measured, model, other, left)
         label = vehicle.label or name
         judgements = tuple(_judged(record, passes, chosen, clear, lanes, curves, sets, name, label))
         first = next(iter(curves.values())).record
@@ -159,7 +162,7 @@ def _judged(
     clear: tuple[float, float],
     lanes: NDArray[np.int_],
     curves: Mapping[str, Curve],
-    sets: tuple[Channels, Channels, Channels],
+    sets: tuple[Channels, Channels, Channels, Channels],
     name: str,
     label: str,
 ) -> list[Judgement]:
@@ -197,7 +200,8 @@ def _judged(
 
 
 def _of(key: str, words: str, averages: list[PassAverage]) -> Judgement:
-    """Judgement of one bin of record, model and model of the other family."""
-    mine, model, other = averages
-    measured = float(mine.mean[0]), (float(mine.low[0]), float(mine.high[0]))
-    return judge_difference(key, "m/s", words, measured, float(model.mean[0]), float(other.mean[0]))
+    """Judgement of one bin of record, model, model of the other family and what the model leaves,
+    whose interval is that of the record here."""
+    mine, model, other, left = (float(a.mean[0]) for a in averages)
+    ends = (mine + float(end[0]) - left for end in (averages[3].low, averages[3].high))
+    return judge_difference(key, "m/s", words, (mine, tuple(ends)), model, other)  # type: ignore[arg-type]

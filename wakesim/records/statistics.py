@@ -1,9 +1,10 @@
-"""What a gappy record says on its own: mean, effective speed, exceedances and spectrum.
+"""Blocks, running means, exceedances and spectra of a record with gaps.
 
-Intervals: the record is cut into blocks that never span a gap; the spread of the block means gives
-the standard error (batch means, weights the samples; skewness corrected for the effective speed,
-see ``wakesim.measures.intervals``). Wind and traffic wander for hours, so the blocks are as long as
-the record allows, and no interval knows of weather or seasons the record has not seen.
+A block is a span of time with a least share of its samples, so that its sums are nearly independent
+of those of the next one whatever is missing: single samples lost here and there do not make blocks
+of seconds, which would all be alike and every interval too narrow. Wind and traffic wander for
+hours, so the blocks are as long as the record allows, and no interval knows of weather or seasons
+the record has not seen.
 """
 
 from __future__ import annotations
@@ -14,35 +15,18 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
 
-from wakesim.measures.effective import effective_speed
-from wakesim.measures.intervals import Blocks, estimate, interval
 from wakesim.measures.spectra import velocity_spectrum
 from wakesim.records.anemometer import AnemometerRecord
 
 Array = NDArray[np.float64]
 
-GAP_STEPS = 1.5  # a step longer than so many nominal ones is a gap
 USUAL_BLOCKS = 24
 SHORTEST_BLOCK_S, LONGEST_BLOCK_S = 60.0, 1800.0
+LEAST_SHARE = 0.5  # of the samples of a block, and of either half of a running mean's window
+BRIDGED_STEPS = 6.5  # a spectrum bridges gaps up to so many steps by straight lines
 _JITTER = 0.02  # of the step; more is put on a regular grid before a spectrum is taken
 _RESAMPLES = 1000
-
-
-class SpeedStatistics(NamedTuple):
-    """Mean and effective speed of a record with their intervals, m/s.
-
-    ``blocks`` is the number of blocks the intervals rest on, ``block_s`` their usual length.
-    """
-
-    mean_m_s: float
-    mean_interval_m_s: tuple[float, float]
-    effective_m_s: float
-    effective_interval_m_s: tuple[float, float]
-    level: float
-    blocks: int
-    block_s: float
 
 
 class Exceedance(NamedTuple):
@@ -69,9 +53,9 @@ class RecordSpectrum(NamedTuple):
     relative_error: float
 
 
-def stretches(time_s: Array, dt_s: float) -> list[slice]:
-    """Runs of samples (n,) without a gap, in order of time."""
-    breaks = np.flatnonzero(np.diff(time_s) > GAP_STEPS * dt_s) + 1
+def stretches(time_s: Array, longest_s: float) -> list[slice]:
+    """Runs of samples (n,) in order of time without a step longer than ``longest_s``."""
+    breaks = np.flatnonzero(np.diff(time_s) > longest_s) + 1
     edges = [0, *breaks.tolist(), time_s.size]
     return [slice(a, b) for a, b in pairwise(edges)]
 
@@ -84,45 +68,44 @@ def usual_block_s(duration_s: float) -> float:
 def block_edges(record: AnemometerRecord, block_s: float) -> NDArray[np.int64]:
     """First samples of the blocks and the number of samples, (blocks + 1,).
 
-    Each stretch is cut into equal blocks of at least ``block_s``; a shorter one is a block of its
-    own.
+    The time of the record is cut into equal spans of at least ``block_s``. One that holds less than
+    half of its samples is joined with those after it until they hold as many together, the last
+    with the one before.
     """
-    size = max(1, math.ceil(block_s / record.dt_s - 1e-9))
+    length = record.duration_s + record.dt_s
+    count = max(1, math.floor(length / block_s + 1e-6))
+    span = length / count
+    marks = np.searchsorted(record.time_s, span * np.arange(1, count) - 0.5 * record.dt_s)
+    least = LEAST_SHARE * span / record.dt_s
     edges = [0]
-    for part in stretches(record.time_s, record.dt_s):
-        count = max(1, (part.stop - part.start) // size)
-        inner = part.start + (np.arange(1, count + 1) * (part.stop - part.start)) // count
-        edges.extend(inner.tolist())
-    return np.array(edges, dtype=np.int64)
+    for mark in marks.tolist():
+        if mark - edges[-1] >= least:
+            edges.append(mark)
+    if len(edges) > 1 and record.time_s.size - edges[-1] < least:
+        edges.pop()
+    return np.array([*edges, record.time_s.size], dtype=np.int64)
 
 
-def block_means(values: Array, edges: NDArray[np.int64]) -> Blocks:
-    """Block means of values (n,) as one stratum; their name there, mean cube, is not meant."""
-    size = np.diff(edges)
-    means = np.add.reduceat(values, edges[:-1]) / size
-    return Blocks(np.zeros(size.size, dtype=np.int64), means, size)
+def running_mean(time_s: Array, values: Array, window_s: float, dt_s: float) -> Array:
+    """Mean of the samples within half a window on either side of each, (n,).
 
-
-def speed_statistics(
-    record: AnemometerRecord, level: float = 0.90, block_s: float | None = None
-) -> SpeedStatistics:
-    """Mean and effective speed of the samples that are there.
-
-    Raises ValueError when the record is too short for two blocks.
+    ``values`` (n,) with NaN for missing ones, at times (n,) that rise, ``dt_s`` apart where none is
+    missing. NaN where either half of the window holds less than half of its samples: at the ends
+    and beside long gaps a mean would be lopsided.
     """
-    block = usual_block_s(record.duration_s) if block_s is None else block_s
-    edges = block_edges(record, block)
-    mean, error, freedom, _ = estimate(block_means(record.speed_m_s, edges))
-    half = error * float(special.stdtrit(freedom, 0.5 * (1.0 + level)))
-    return SpeedStatistics(
-        mean_m_s=mean,
-        mean_interval_m_s=(max(mean - half, 0.0), mean + half),
-        effective_m_s=effective_speed(record.speed_m_s),
-        effective_interval_m_s=interval(block_means(record.speed_m_s**3, edges), level),
-        level=level,
-        blocks=edges.size - 1,
-        block_s=block,
-    )
+    known = ~np.isnan(values)
+    sums = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
+    counts = np.concatenate([[0], np.cumsum(known)])
+    half = 0.5 * window_s
+    slack = 0.25 * dt_s  # so that jitter does not move samples in and out of the window
+    first = np.searchsorted(time_s, time_s - half - slack)
+    last = np.searchsorted(time_s, time_s + half + slack)
+    here = np.arange(time_s.size)
+    least = LEAST_SHARE * max(1.0, math.floor(half / dt_s + 0.25))
+    full = (counts[here] - counts[first] >= least) & (counts[last] - counts[here + 1] >= least)
+    number = counts[last] - counts[first]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(full, (sums[last] - sums[first]) / number, np.nan)
 
 
 def exceedance(
@@ -163,8 +146,9 @@ def record_spectrum(
 
     Each stretch of at least ``segment_s`` gives one by Welch's method; they are averaged with
     their lengths as weights. The mean of each stretch is taken off, so differences between
-    stretches are not part of it. Times with jitter are first put on a regular grid by straight
-    lines, which takes energy away near half the sampling rate. Samples that are NaN end a stretch.
+    stretches are not part of it. Single missing samples (at most 5 in a row) and times with jitter
+    are put on a regular grid by straight lines, which takes energy away near half the sampling
+    rate: of white noise half of that of the missing samples. A longer gap ends a stretch.
 
     Raises ValueError when no stretch is long enough.
     """
@@ -172,23 +156,25 @@ def record_spectrum(
     keep = ~np.isnan(channel)
     time, channel, dt = record.time_s[keep], channel[keep], record.dt_s
     length = round(segment_s / dt)
-    found = [p for p in stretches(time, dt) if p.stop - p.start > length]
+    parts = stretches(time, BRIDGED_STEPS * dt)
+    found = [p for p in parts if time[p.stop - 1] - time[p.start] > (length - 0.5) * dt]
     if not found or length < 4:
-        longest = max((p.stop - p.start for p in stretches(time, dt)), default=0) * dt
+        longest = max((float(time[p.stop - 1] - time[p.start]) for p in parts), default=0.0)
         raise ValueError(
             f"the longest stretch without a gap is {longest:.3g} s; the spectrum needs one of more "
             f"than {segment_s:g} s"
         )
-    total, weight = np.zeros(length // 2 + 1), 0.0
+    total, weight, used = np.zeros(length // 2 + 1), 0.0, 0
     frequency = np.zeros(0)
     for part in found:
-        regular = _regular(time[part], channel[part], dt)[: part.stop - part.start]
+        regular = _regular(time[part], channel[part], dt)
         frequency, density = velocity_spectrum(regular, dt, length * dt)
         total += regular.size * density
         weight += regular.size
+        used += part.stop - part.start
     segments = weight / length
     return RecordSpectrum(
-        frequency, total / weight, weight / channel.size, segments, 1.0 / math.sqrt(segments)
+        frequency, total / weight, used / channel.size, segments, 1.0 / math.sqrt(segments)
     )
 
 
@@ -197,5 +183,5 @@ def _regular(time: Array, values: Array, dt: float) -> Array:
     grid = time[0] + dt * np.arange(values.size)
     if np.max(np.abs(time - grid)) < _JITTER * dt:
         return values
-    count = max(4, int((time[-1] - time[0]) / dt + 1e-6) + 1)
+    count = max(4, int((time[-1] - time[0]) / dt + 1e-3) + 1)
     return np.interp(time[0] + dt * np.arange(count), time, values)

@@ -19,6 +19,12 @@ AMBIENT_WORDS = {
         "cannot be told from the model's drift and slow wakes, so mean, effective speed, standard "
         "deviation and time above cut-in judge case and model together."
     ),
+    "mast": (
+        f"Ambient wind: that of the ambient mast: its mean, its slow changes (running mean over "
+        f"{SLOW_S:g} s) in the modelled air and taken off average passes, its gusts by their "
+        "strength. So mean and effective speed judge the model itself, as far as the wind at mast "
+        "and road is the same."
+    ),
     "record": (
         f"Ambient wind: the running mean over {SLOW_S:g} s was taken off both components of record "
         "and model, and with it everything slow that traffic does (drift, old wakes). Only what "
@@ -30,6 +36,7 @@ NEEDS_LOG = (
     "clock of the traffic log against that of the record",
     "average passes by class, their pulse and their wake",
     "single passes and blocks (bias, scatter, factor of two, correlation)",
+    "decay of the wake after lorries and, with a second anemometer (--second), its profile",
     "fitted constants of the model (--fit)",
 )
 
@@ -66,7 +73,7 @@ LIMITS = (
     "Vehicles that are not logged, and traffic of the case that differs from the real one, count "
     "as errors of the model.",
     "Mean wind and sustained drift cannot be told apart at one mast; an ambient mast out of the "
-    "traffic's reach can.",
+    "traffic's reach can (--ambient-mast).",
 )
 
 FITTED_CAUTION = (

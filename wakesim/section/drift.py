@@ -55,7 +55,9 @@ class DriftModel:
 
     ``diffusivity_m2_s``: K, a number or a function of y and z (arrays) that must be positive.
     ``crosswind_m_s``: towards +y, a number or a function of z. ``roughness_m``: a number or one for
-    each column of cells; 0 is a smooth no-slip road. ``barriers``: see ``crossflow``. Raises
+    each column of cells; 0 is a smooth no-slip road. ``barriers``: see ``crossflow``.
+    ``lasting_s``: how long the sources have acted, as the mean of an exponential age: a sink
+    U/``lasting_s`` (infinite: the steady state). Raises
     ValueError for values out of range.
     """
 
@@ -66,7 +68,9 @@ class DriftModel:
         crosswind_m_s: float | Callable[[Array], Array] = 0.0,
         roughness_m: ArrayLike = 0.0,
         barriers: Sequence[Barrier] = (),
+        lasting_s: float = math.inf,
     ) -> None:
+        self.lasting_s = lasting_s
         self.grid, self.diffusivity, self.barriers = grid, diffusivity_m2_s, tuple(barriers)
         rough = np.asarray(roughness_m, dtype=np.float64)
         self.roughness = np.broadcast_to(rough, grid.shape[:1])
@@ -88,9 +92,10 @@ class DriftModel:
         )
         leave_y, leave_z = divergence(grid.shape)
         self._wall = self._wall_conductance()
-        operator = leave_y @ self._flux_y + leave_z @ self._flux_z + sparse.diags(self._wall)
-        self._operator = operator.tocsc()
         self._mass = grid.areas.ravel()
+        operator = leave_y @ self._flux_y + leave_z @ self._flux_z + sparse.diags(self._wall)
+        operator = operator + sparse.diags(self._mass / lasting_s)
+        self._operator = operator.tocsc()
 
     def _wall_conductance(self) -> Array:
         """Conductance between each cell and the no-slip faces of barriers beside it, (ny nz,)."""
@@ -188,6 +193,7 @@ class DriftModel:
         level = (self._flux_z @ u).reshape(ny, nz + 1)
         lost = (0.0 - level[:, 0].sum(), 0.0 - side[0].sum(), side[-1].sum(), level[:, -1].sum())
         parts = dict(zip(SINKS, map(float, (*lost, self._wall @ u)), strict=True))
+        stored += float(self._mass @ u) / self.lasting_s
         return {"drag_in": float(self._mass @ source.ravel()), **parts, "storage": stored}
 
     def weights(self, y_m: ArrayLike, z_m: ArrayLike) -> sparse.csr_matrix:

@@ -39,7 +39,8 @@ _FIRST_STEP_S, _STEP_S, _STEP_GROWTH = 0.1, 1.0, 1.06
 _COLD_S, _WARM_S = (200.0, 100.0, 100.0), (50.0, 50.0)  # marched from rest, from another state
 _AROUND_M, _LOW_M, _HIGH_M = 6.0, 0.8, 4.5
 _EVERY = 5  # steps between new drag factors
-_COURANT = 0.7
+_COURANT = 0.5  # up to which advection keeps k and eps positive
+LASTING_S = 7200.0  # for so long the traffic has acted, mean of an exponential age, assumed
 _LARGEST_VISCOSITY = 20.0  # m2/s
 
 
@@ -47,10 +48,7 @@ _LARGEST_VISCOSITY = 20.0  # m2/s
 class RoadState:
     """Mean air of steady traffic: u, k, eps and eddy viscosity (ny, nz), drag factors (sources,).
 
-    ``u`` is all of the mean flow; ``spread`` (ny, nz) what of it has entered the balance.
-    ``viscosity`` is the traffic's, without the ambient part;
-    ``stage`` (sources,): where each
-    one's momentum enters.
+    ``viscosity`` is the traffic's, without the ambient part.
     """
 
     u: Array
@@ -223,8 +221,9 @@ class RoadSection:
         return RoadState(u, k, eps, viscosity, factor)
 
     def linear(self, viscosity: Array, factor: float = 1.0) -> DriftModel:
-        """The steady balance of u alone in a given eddy viscosity (ny, nz), times ``factor``, and
-        the ambient one: linear in its sources."""
+        """The balance of u alone in a given eddy viscosity (ny, nz), times ``factor``, and the
+        ambient one, linear in its sources, after traffic has acted for about two hours: near the road
+        that is the steady state, far off it is not reached."""
         grid = self.grid
         total = factor * viscosity + self._ambient
         look = RegularGridInterpolator((grid.y, grid.z), total)
@@ -237,4 +236,4 @@ class RoadSection:
             )
             return np.maximum(look(place) * np.minimum(z / first, 1.0), 1e-9)
 
-        return DriftModel(grid, at, self.crosswind, self.roughness, self.barriers)
+        return DriftModel(grid, at, self.crosswind, self.roughness, self.barriers, LASTING_S)

@@ -12,8 +12,8 @@ Start. The wake carries the momentum of the drag, 1/2 C_D A_f V per metre of roa
 - the **side layer**, a share s of it: air that the front corner's separation, the flanks, the roof
   and the underbody drag along, in a layer that falls off as a Gaussian of 0.15 of the width
   around the outline. Half of it comes at the nose, with turbulent energy of the corner's
-  separation, a share of the drag's work; half evenly along the sides. The vehicle's section, and that of the bubble, carries no
-  flux meanwhile;
+  separation, a share of the drag's work; half evenly along the sides. The vehicle's section, and
+  that of the bubble, carries no flux meanwhile;
 - the **bubble's end**, where by definition the mean flow on the axis moves with the vehicle: the
   rest, a Gaussian with peak V and the proportions of the base, and turbulence over the base, energy
   k_0 V^2 of a length scale of a fifth of its smaller side.
@@ -24,7 +24,9 @@ edges of the base (``flow.wake``).
 Other air. The eddy viscosity that spreads a wake is sqrt(own^2 + background^2), so that a wake
 whose own turbulence has decayed spreads as the air around it does; background = m V z/(z + 0.3 m),
 with friction on the road of u_tau = 1.2 m^-1 m V (shape of the mean traffic's balance, ``steady``).
-A few levels of m are marched, the rest interpolated in ln m.
+A few levels of m are marched, the rest interpolated in ln m: between two levels u is within 2.5 %
+of its section's peak in the first 3 s behind a car (k 3 %), within 3 % at 10 s up to m = 0.025 m
+and within 6 % (k 9 %) up to 0.047 m; larger vehicles, whose wakes last, come out closer.
 
 Momentum left: see tests/section/test_wake.py; after 10 s 0.9 or more, after 30 s 0.85 or more.
 """
@@ -47,7 +49,7 @@ from wakesim.section.march import advance, sample, sample_few, shear
 Array = NDArray[np.float64]
 
 ROAD_ROUGHNESS_M = 0.002
-LEVELS_M = (0.0, 0.002, 0.007, 0.025, 0.09)  # background's eddy viscosity over V that are marched
+LEVELS_M = (0.0, 0.002, 0.007, 0.013, 0.025, 0.047, 0.09)  # eddy viscosity over V, marched
 LAYER_WIDTHS = 0.15  # thickness of the side layer over the vehicle's width, assumed
 NOSE_SHARE = 0.5  # of the side layer's momentum that comes at the nose, assumed
 START_LENGTH = 0.2  # length scale at the bubble's end over the smaller side of the base, assumed
@@ -210,7 +212,7 @@ def march_wake(vehicle: Vehicle, start: WakeStart, background_m: float = 0.0) ->
         )  # fmt: skip
         last, x = step, x + step
         if entry:
-            shear(u, y, z, open_y, open_z, square)
+            shear(u, y, z, open_y, open_z, rough, square)
             production = step * nu * square
             made[0] += production
             made[1] += closure.c1 * production * eps / k
@@ -300,7 +302,7 @@ def _blended(vehicle: Vehicle, start: WakeStart, low: int, share: float) -> Wake
 def at_points(table: WakeTable, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> tuple[Array, Array]:
     """u and k per unit speed at X = -x behind the nose, broadcast; 0 ahead of the nose.
 
-    Linear in y, z and ln of the distance; below the lowest cell's centre the log law.
+    Linear in y, z and the distance; below the lowest cell's centre the log law.
     """
     x, y, z = np.broadcast_arrays(*(np.asarray(a, dtype=np.float64) for a in (x, y, z)))
     u, k = np.empty(x.shape), np.empty(x.shape)

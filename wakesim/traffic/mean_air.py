@@ -105,7 +105,8 @@ class MeanAir:
             acting = self.rates[hour] * self.factor[hour]
             mine = np.array(followed[number[hour]]).reshape(len(self.sights), 2, len(points))
             drift[hour] = self.mean(hour, points) - acting[:, None] * mine[:, 0]
-            left = self.energy(hour, points) - acting @ mine[:, 1]
+            whole = self.settings.constants.turbulence_factor**2 * self.energy(hour, points)
+            left = whole - acting @ mine[:, 1]
             share = acting * strength
             share = share / share.sum() if share.sum() > 0.0 else share
             energy[hour] = share[:, None] * np.maximum(left, 0.0)
@@ -150,7 +151,7 @@ def _work(sight: Sight) -> float:
 
 
 def viscosity_levels(viscosity: Array) -> tuple[Array, NDArray[np.int64]]:
-    """Few eddy viscosities (n,) that stand for those of the hours (hours,), and which each takes."""
+    """Few eddy viscosities (n,) that stand for those of the hours, and which each hour takes."""
     low, high = float(viscosity.min()), float(viscosity.max())
     if low <= 0.0 or high / low < 1.05:
         return np.array([float(viscosity.mean())]), np.zeros(viscosity.size, dtype=np.int64)

@@ -46,11 +46,15 @@ class HourMarch:
 
     @property
     def effective_speed_m_s(self) -> Array:
-        """Root-mean-cube horizontal speed (ny, nz), m/s."""
+        """Root-mean-cube horizontal speed (ny, nz), m/s: the constant wind of the same energy."""
         return np.cbrt(self.mean_cube)
 
     def at(self, values: Array, y_m: float, z_m: float) -> float:
-        """A field (ny, nz) at a point, bilinear."""
+        """A field of this object, such as ``mean_u`` (ny, nz), at a point y, z, m: bilinear.
+
+        Beyond the outermost cell centres, and so below the lowest, the value of the nearest.
+        A mean cube, not its root, is what may be interpolated: cbrt(at(mean_cube, y, z)).
+        """
         i = int(np.clip(np.searchsorted(self.y, y_m) - 1, 0, self.y.size - 2))
         j = int(np.clip(np.searchsorted(self.z, z_m) - 1, 0, self.z.size - 2))
         a = float(np.clip((y_m - self.y[i]) / (self.y[i + 1] - self.y[i]), 0.0, 1.0))

@@ -20,7 +20,7 @@ Vertical spread of the air marked by a vehicle after the residence time t over t
 the mean of z^2 weighted with the momentum, sigma_z of a Gaussian at the road. With ``by`` =
 "wakes" it is that of the mean wake at x = V t, own growth and mixing together; with "mixing" that
 of a line at half the vehicle's height that diffuses alone, sigma_z^2 = (h/2)^2 + 2 K t. K is that
-of the traffic (``air/traffic_turbulence.py``) unless given.
+of the road's balance (``road_viscosity``) or of the fitted formula, unless given.
 """
 
 from __future__ import annotations
@@ -48,6 +48,7 @@ from wakesim.validation.quantities.bodies import (
     wake_of,
 )
 from wakesim.validation.quantities.inputs import body_of, choice, condition, setting
+from wakesim.validation.quantities.turbulence import balance_viscosity
 
 _FRONT_POINTS = 48  # Gauss-Legendre, each way
 _NEAREST_M = 1e-4
@@ -169,6 +170,11 @@ def _traffic_k(c: Comparison, body: Vehicle, speed: Array) -> Array:
     """Eddy diffusivity, (n,) m2/s: the option, or that of one class on its road."""
     if "diffusivity_m2_s" in c.options:
         return np.full(c.size, setting(c, "diffusivity_m2_s", 0.0, 0.0, 20.0, "m2/s"))
+    if choice(c, "mixing_by", "balance", ("balance", "formula")) == "balance":
+        flow = condition(c, "flow_veh_h", 0.0, 40_000.0, "veh/h", 0.0)
+        road = condition(c, "road_width_m", 2.0, 100.0, "m", 7.3)
+        rows = zip(flow, speed, road, strict=True)
+        return np.array([balance_viscosity(body, *map(float, row)) for row in rows])
     flow = condition(c, "flow_veh_h", 0.0, 40_000.0, "veh/h", 0.0) / 3600.0
     road = condition(c, "road_width_m", 2.0, 100.0, "m", 7.3)
     length = mixing_length(body.height_m)
@@ -238,6 +244,7 @@ QUANTITIES = (
         {
             **WAKE_OPTIONS,
             "by": "wakes (default: the wake's own growth and mixing) or mixing (K alone)",
+            "mixing_by": "balance (default): the road's own balance, or formula: a fitted one",
             "flow_veh_h": "condition: flow that makes the mixing, default 0",
             "road_width_m": "condition: width of its carriageway, default 7.3",
             "diffusivity_m2_s": "eddy diffusivity instead of that of the flow",

@@ -1,4 +1,7 @@
-"""Turbulence that traffic makes: the published scaling, and what superposed wakes carry.
+"""Turbulence that traffic makes: the road's balance, a published scaling, and superposed wakes.
+
+The eddy viscosity of the balance is that of ``section.road`` for one class in lanes side by side,
+all one way, in air that passes for still, around the wakes as a run takes it.
 
 Berkowicz's scaling sigma_w0 = b sqrt(sum D V^2) and the diffusivity from it are those of
 ``air/traffic_turbulence.py``. The wakes carry, by Campbell's theorem and averaged over the road,
@@ -8,6 +11,7 @@ sigma_w^2 = 2 share_w q V times the integral of k/V^2 over x, to the age at whic
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
@@ -17,12 +21,22 @@ from wakesim.air.traffic_turbulence import (
     traffic_diffusivity,
     traffic_sigma_w,
 )
+from wakesim.case.air import Drift
 from wakesim.case.vehicle import Vehicle
+from wakesim.constants import RESIDUAL_FRICTION_VELOCITY_M_S
 from wakesim.errors import CaseError
-from wakesim.flow.wake import SHARE_W, AirState
+from wakesim.flow.marched_wake import wake_start
+from wakesim.flow.wake import SHARE_W, AirState, WakeConstants
+from wakesim.section.closure import Closure
+from wakesim.section.grid import CrossSectionGrid
+from wakesim.section.road import RoadSection, Sources
+from wakesim.section.wake import wake_table
+from wakesim.traffic.mean_air import REACH_M
 from wakesim.validation.comparison import Array, Comparison, Quantity
 from wakesim.validation.quantities.bodies import WAKE_OPTIONS, Wake, wake_of
 from wakesim.validation.quantities.inputs import body_of, choice, condition, flag, setting
+
+_LANE_M, _TOP_M, _CELL_M, _GROWTH = 3.65, 70.0, 0.8, 0.16
 
 
 def _share(c: Comparison) -> tuple[Array, Array]:
@@ -50,6 +64,48 @@ def diffusivity(c: Comparison) -> Array:
     """Eddy diffusivity that traffic of one class makes over its road, (n,) m2/s."""
     length = mixing_length(body_of(c).height_m)
     return np.asarray(traffic_diffusivity(sigma_w(c), length), dtype=np.float64)
+
+
+@lru_cache(maxsize=32)
+def balance_viscosity(body: Vehicle, flow_veh_h: float, speed: float, width_m: float) -> float:
+    """Eddy viscosity that the steady balance gives around the wakes of one class, m2/s.
+
+    The flow is shared evenly by lanes of about 3.65 m; verges of 0.03 m roughness.
+    """
+    lanes = max(1, round(width_m / _LANE_M))
+    centre = width_m * ((np.arange(lanes) + 0.5) / lanes - 0.5)
+    grid = CrossSectionGrid.around(
+        list(centre), np.array([[0.5 * width_m, 2.0]]), REACH_M, _TOP_M, _CELL_M, _GROWTH
+    )
+    ground = Drift()
+    paved = np.abs(grid.y) < 0.5 * width_m
+    section = RoadSection(
+        grid,
+        np.where(paved, ground.roughness_road_m, ground.roughness_verge_m),
+        friction_velocity_m_s=RESIDUAL_FRICTION_VELOCITY_M_S,
+    )
+    constants = WakeConstants()
+    table = wake_table(body, wake_start(body, constants), 0)
+    made = Sources(
+        np.array([section.project(table, table.entry, float(y)) for y in centre]),
+        np.ones(lanes),
+        np.full(lanes, speed),
+    )
+    rates = np.full(lanes, flow_veh_h / 3600.0 / lanes)
+    closure = Closure(c2=constants.decay, weak_shear=constants.weak_shear_mixing)
+    return section.around(made, section.steady_traffic(made, rates, closure).viscosity)
+
+
+def road_viscosity(c: Comparison) -> Array:
+    """Eddy viscosity of the road's balance for one class, (n,) m2/s."""
+    body = body_of(c)
+    rows = zip(
+        condition(c, "flow_veh_h", 1.0, 40_000.0, "veh/h"),
+        condition(c, "speed_m_s", 0.5, 100.0, "m/s"),
+        condition(c, "road_width_m", 2.0, 100.0),
+        strict=True,
+    )
+    return np.array([balance_viscosity(body, *map(float, row)) for row in rows])
 
 
 def wakes_sigma_w(c: Comparison) -> Array:
@@ -138,8 +194,14 @@ QUANTITIES = (
         _ROAD, {}, sigma_w, True,
     ),
     Quantity(
-        "traffic_diffusivity", "m2/s", "eddy diffusivity that traffic of one class makes",
+        "traffic_diffusivity", "m2/s",
+        "eddy diffusivity that traffic of one class makes, by a fitted formula",
         _ROAD, {}, diffusivity, True,
+    ),
+    Quantity(
+        "road_viscosity", "m2/s",
+        "eddy viscosity around the wakes of one class, by the balance of the road's cross-section",
+        _ROAD, {}, road_viscosity, True,
     ),
     Quantity(
         "wakes_sigma_w", "m/s", "vertical turbulence of superposed wakes, mean over the road",

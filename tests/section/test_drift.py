@@ -8,12 +8,12 @@ from functools import partial
 import numpy as np
 import pytest
 
-from wakesim.section.crossflow import Barrier, blocked_faces, face_flows
-from wakesim.section.drift import SINKS, DriftModel
-from wakesim.section.grid import CrossSectionGrid
 from wakesim.air.profiles import log_profile
 from wakesim.air.spread import PassingSource, line_drift, mean_drift
 from wakesim.air.traffic_turbulence import diffusivity_profile, friction_velocity
+from wakesim.section.crossflow import Barrier, blocked_faces, face_flows
+from wakesim.section.drift import SINKS, DriftModel
+from wakesim.section.grid import CrossSectionGrid
 from wakesim.section.transport import ground_resistance
 
 LANES = (-1.825, -5.475, -12.0, -15.65)
