@@ -16,8 +16,8 @@ from grid_cases import pass_text, table_text
 
 import wakesim
 from wakesim.case.load import load_case_text
-from wakesim.measures.series import wake_memory
 from wakesim.errors import CaseError
+from wakesim.measures.series import wake_memory
 from wakesim.outputs import folders
 from wakesim.outputs.summary import FORMAT_VERSION
 
