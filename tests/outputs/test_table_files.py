@@ -17,6 +17,7 @@ from grid_cases import pass_text, table_text
 import wakesim
 from wakesim.case.load import load_case_text
 from wakesim.errors import CaseError
+from wakesim.measures.series import wake_memory
 from wakesim.outputs import folders
 from wakesim.outputs.summary import FORMAT_VERSION
 
@@ -230,7 +231,9 @@ def test_summary_and_report(result, folder):
 def test_single_passes_are_read_by_xarray(tmp_path):
     import xarray
 
-    result = wakesim.run(load_case_text(pass_text(), "passes.toml"))
+    text = pass_text().replace("wake_memory_s = 12\n", "")  # the program chooses it
+    result = wakesim.run(load_case_text(text, "passes.toml"))
+    assert result.case.model.wake_memory_s is None
     result.save(tmp_path / "out")
     with xarray.open_dataset(tmp_path / "out" / "pass-table.h5") as data:
         assert data["int_u_dt"].dims == ("vehicle_class", "speed_m_s", "clearance_m", "height_m")
@@ -238,6 +241,7 @@ def test_single_passes_are_read_by_xarray(tmp_path):
         assert lorry["peak"].values == pytest.approx(result.variables["peak"][1], abs=0.0)
         near, far = lorry["int_speed3_dt"].sel(height_m=2.0, speed_m_s=25.0).values
         assert near > 1.5 * far
+        assert data.attrs["wake_memory_s"] == wake_memory(result.case) > 0.0
     rows = read_csv(tmp_path / "out" / "pass-table.csv")
     assert len(rows) == 2 * 2 * 2 * 2
     last = float(rows[-1]["int_speed3_dt_m3_s2"])

@@ -26,9 +26,8 @@ _SWITCHED_OFF = (
 )
 _NOT_MEASURED = "No published measurement isolates this flow on open roads."
 _SIGNS = (
-    "Opposite carriageways push the air opposite ways. Forces count positive along +x and are the "
-    "sum over both directions, so a part can be negative, and the parts of a nearly balanced road "
-    "are small differences of larger ones."
+    "Opposite carriageways push the air opposite ways: the forces of each direction are counted "
+    "along its own way and added."
 )
 
 

@@ -159,7 +159,7 @@ def _crosswind(statistics: MountStatistics | None) -> Iterator[str]:
             f"{v.setting} {verb} the effective speed by {significant(abs(v.change_m_s), 2)} m/s"
         )
     yield (
-        "An added light crosswind, which carries wakes and drift along with it, may do either: "
+        "An added light crosswind carries wakes and drift along with it: "
         f"{' and '.join(parts)}, before its own energy is counted."
     )
 

@@ -102,5 +102,5 @@ def _write_balance(file: NetcdfWriter, drifts: Sequence[DriftSummary | None]) ->
         ["mount", "drift_term"],
         np.array(rows, dtype=float),
         units="m3 s-2",
-        long_name="force along +x per metre of road over the density; drag_in is the sum of others",
+        long_name="force per metre of road over the density, own way; drag_in is the sum of others",
     )

@@ -40,8 +40,8 @@ mounts               list, one object each, in the order of the case:
                                at once; null: longer than computed
     balance                    drag_in (drag of the vehicles) and where it goes: road_friction,
                                outflow_left (side of low y), outflow_right, outflow_top, barrier
-                               and storage (force along +x per metre of road over the density,
-                               m3/s2)
+                               and storage (force per metre of road over the density, m3/s2, of
+                               each direction of traffic along its own way)
   whole_hour         the busiest hour with every vehicle in one march, null unless asked for:
     hour, passes               clock hour; vehicles marched, those before the hour included
     mean_u_march_m_s, mean_u_superposed_m_s

@@ -369,7 +369,7 @@ class _Work:
         if lost > 0.02:
             self.notes.append(
                 f"{100 * lost:.0f} % of the record is left out: before it less than "
-                f"{self.inputs.case.model.wake_memory_s:g} s of traffic is logged, or none after"
+                f"{series.wake_memory(self.inputs.case):g} s of traffic is logged, or none after"
             )
         shift = float(self.record.time_s[inside][0])
         moved = replace(passes, time_s=clock.record_time(passes.time_s) - shift)
