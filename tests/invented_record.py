@@ -113,10 +113,15 @@ def write(folder, case, truth=Truth(), columns="u, v", name="record", **options)
     names, lanes = list(case.vehicles), case.road.lanes
     rows = [HEAD.splitlines()[0] + "\ntime_s,class,carriageway,lane,speed_kmh"]
     order = np.argsort(logged.time_s, kind="stable")
+    written = set()
     for i in order:
         lane = lanes[logged.lane[i]]
+        stamp = round(logged.time_s[i] + CLOCK_S, 2)
+        while (lane.name, stamp) in written:  # two cannot be at one place
+            stamp = round(stamp + 0.01, 2)
+        written.add((lane.name, stamp))
         rows.append(
-            f"{logged.time_s[i] + CLOCK_S:.2f},{names[logged.vehicle[i]]},{lane.carriageway},"
+            f"{stamp:.2f},{names[logged.vehicle[i]]},{lane.carriageway},"
             f"{lane.number},{3.6 * logged.speed_m_s[i]:.0f}"
         )
     passes.write_text("\n".join(rows) + "\n", encoding="utf-8")

@@ -15,13 +15,17 @@ from wakesim.case.instrument import Instrument
 from wakesim.case.load import load_case
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
+from wakesim.cli import _parser
 from wakesim.flow.passfield import pass_field
 from wakesim.flow.wake import AirState, WakeConstants, vehicle_wake
 from wakesim.measures import series
 from wakesim.measures.background import background
+from wakesim.records.alignment import FASTEST_DRIFT
 from wakesim.records.columns import ANEMOMETER, PASSING_LOG
+from wakesim.records.decisive import DECAY_S
 from wakesim.records.instrument import apply_response, block_average
 from wakesim.records.logged_scene import point_mount
+from wakesim.records.scenarios import LARGEST_OFFSET_S
 from wakesim.runtime import cases_path
 
 GUIDE = (Path(__file__).parents[2] / "validation" / "MEASUREMENT_GUIDE.md").read_text("utf-8")
@@ -59,6 +63,8 @@ def test_wake_table() -> None:
 @pytest.mark.parametrize(
     ("name", "speed", "place", "along", "across"),
     [
+        ("artic_lorry_eu", 25.0, 10.0, 0.1, 0.2),
+        ("small_car", 33.3, 10.0, 0.0, 0.0),
         ("artic_lorry_eu", 25.0, 4.5, 0.3, 0.8),
         ("artic_lorry_eu", 25.0, 1.2, 1.1, 2.9),
         ("small_car", 33.3, 4.5, 0.2, 0.2),
@@ -84,6 +90,23 @@ def test_columns_and_files(tmp_path: Path) -> None:
     head = snippet("", "time,class").splitlines()[0]
     assert set(head.split(",")) <= set(PASSING_LOG)
     Instrument.model_validate(tomllib.loads(snippet("toml", "[instrument]"))["instrument"])
+
+
+def test_limits_are_those_of_the_program() -> None:
+    """What the guide says of clocks and memory is what the program takes."""
+    assert f"an even drift up to {1e6 * FASTEST_DRIFT:.0f} ppm" in GUIDE
+    assert f"constant offset up to {LARGEST_OFFSET_S:.0f} s" in GUIDE
+    assert f"`model.wake_memory_s` of the case must be {DECAY_S[-1][1]:.0f} or more" in GUIDE
+    assert "15 to 30 s and 30 to 60 s" in GUIDE
+    assert DECAY_S == ((15.0, 30.0), (30.0, 60.0))
+    options = set(re.findall(r"`(--[a-z-]+)", GUIDE))
+    known = {option for line in _parser_options() for option in line}
+    assert options <= known
+
+
+def _parser_options() -> list[list[str]]:
+    parsers = _parser()._subparsers._group_actions[0].choices  # type: ignore[union-attr]
+    return [action.option_strings for parser in parsers.values() for action in parser._actions]
 
 
 def percent(cell: str) -> float:

@@ -29,6 +29,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,6 +54,7 @@ _SHAPE_RATE_S = 0.1  # the same over the length of the record, from shapes that 
 _LEAST_OVERLAP = 0.25  # of the samples at the best lag
 _SEGMENT_S, _SEGMENTS = 120.0, 96  # least length and most number of segments with one lag
 _PART_S, _PARTS = 600.0, 12  # least length and most number of parts looked at by themselves
+_FAR_ABOVE = 1e-6  # chance by the other lags
 _STEP_S = 0.1  # between two rates tried, at the ends of the record
 _SURE = 2.576  # errors that a rate must be away from none (99 %)
 # Other axes must beat the record's own by so many scatters of the lags, and of the blocks.
@@ -364,6 +366,22 @@ class _Grids:
         return np.bincount(block, np.sum(self.y[:, samples] * value, axis=0))[used]
 
 
+class _Way(NamedTuple):
+    """Correlations (lags,) with one way of the axes, where they are ``usable``, and their peak."""
+
+    axes: Array
+    clock: Clock
+    curve: Array
+    at: int
+    usable: NDArray[np.bool_]
+    norm: float
+
+    @property
+    def top(self) -> float:
+        """The highest correlation."""
+        return float(self.curve[self.at])
+
+
 @dataclass(frozen=True)
 class _Found:
     """The best of all lags, rates and axes of a stretch of the record."""
@@ -452,19 +470,26 @@ class _Sums:
             )
             at = int(np.argmax(np.where(usable, curve, -np.inf)))
             clock = Clock(float(self.lags_s[at]), rate, grids.middle_s)
-            products = grids.block_products(clock, axes, samples) / max(float(norm[at]), 1e-300)
-            found.append((float(curve[at]), at, axes, clock, curve, usable, products))
-        best = max(found, key=lambda f: f[0])
-        own = found[0]
+            found.append(_Way(axes, clock, curve, at, usable, max(float(norm[at]), 1e-300)))
+
+        def others(way: _Way) -> Array:
+            away = np.abs(self.lags_s - self.lags_s[way.at]) > _CORE_S
+            return way.curve[way.usable & away]
+
+        def products(way: _Way) -> Array:
+            return grids.block_products(way.clock, way.axes, samples) / way.norm
+
+        best, own = max(found, key=lambda way: way.top), found[0]
         if best is not own:
-            others = own[4][own[5] & (np.abs(self.lags_s - self.lags_s[own[1]]) > _CORE_S)]
-            clear = best[0] - own[0] > _SURE_AXES * float(others.std() if others.size else np.inf)
-            if not (clear and _student(best[6] - own[6]) > _SURE_AXES_BLOCKS):
+            scatter = float(others(own).std()) if others(own).size else math.inf
+            clear = best.top - own.top > _SURE_AXES * scatter
+            if not (clear and _student(products(best) - products(own)) > _SURE_AXES_BLOCKS):
                 best = own
-        top, at, axes, clock, curve, usable, products = best
-        away = usable & (np.abs(self.lags_s - self.lags_s[at]) > _CORE_S)
-        chances = _chances(curve[away], top, grids.step, products, number * len(found))
-        return _Found(clock, axes, top, *chances, at in (0, curve.size - 1), curve)
+        chances = _chances(
+            others(best), best.top, grids.step, products(best), number * len(found)
+        )  # fmt: skip
+        at_end = best.at in (0, best.curve.size - 1)
+        return _Found(best.clock, best.axes, best.top, *chances, at_end, best.curve)
 
     def _along(self, values: Array, segments: Sequence[int], rate: float) -> Array:
         """Sums over segments along the line of a drifting clock, (..., lags)."""
@@ -510,7 +535,9 @@ def _chances(
     tries = max(1.0, others.size / max(width, 1))
     over_lags = float(special.ndtr(-(top - float(others.mean())) / scatter))
     over_blocks = float(special.stdtr(parts.size - 1, -_student(parts)))
-    return ways * tries * over_lags, tries * over_blocks
+    by_lags = ways * tries * over_lags
+    # a peak so far above all other lags needs no allowance for their number among the blocks
+    return by_lags, over_blocks * (1.0 if by_lags < _FAR_ABOVE else tries)
 
 
 def _student(parts: Array) -> float:

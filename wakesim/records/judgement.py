@@ -95,7 +95,8 @@ def _verdict(ratio: tuple[float, Ends], blocks: int, reason: str) -> tuple[Verdi
     side: Verdict = "too low" if value > 1.0 else "too high"
     factor = value if value > 1.0 else 1.0 / value
     ends = (low, high) if value > 1.0 else (1.0 / high, 1.0 / low)
-    return side, f"model {side} by a factor of {significant(factor)} ({interval(ends, 3)})"
+    digits = 3 if round(ends[0], 2) > 1.0 else 5  # not "1.00 to 1.27" for what excludes 1
+    return side, f"model {side} by a factor of {significant(factor)} ({interval(ends, digits)})"
 
 
 def judge_difference(
