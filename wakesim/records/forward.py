@@ -117,7 +117,6 @@ def forward(
             f"{start_s:.6g} to {end_s:.6g} s: less than {SHORTEST_LOG_S:g} s of the record follow "
             f"{base.wake_memory_s:g} s of logged traffic"
         )
-    base = replace(base, constants=replace(base.constants, coarse=True))
     air = background(scene, base, coarse=True)
     around = air.viscosity[[int(np.bincount(air.level).argmax())]]
     hour = stretch_of(passes.time_s, span, len(air.drag_factor))
