@@ -32,7 +32,7 @@ _LAWS: dict[str, type[MarchedWake] | type[SimilarityWake]] = {
 }
 
 
-@lru_cache(maxsize=512)
+@lru_cache(maxsize=96)
 def vehicle_wake(
     vehicle: Vehicle, constants: WakeConstants = WakeConstants(), air: AirState = AirState()
 ) -> Wake:

@@ -85,7 +85,7 @@ class WakeTable:
     """A marched wake per unit speed, symmetric about y = 0.
 
     ``x`` (n,) m behind the nose; ``y`` (ny,), ``z`` (nz,) m cell centres and ``y_edge``,
-    ``z_edge`` their edges; ``u``, ``k`` (n, ny, nz). ``entry`` (5, ny, nz): u, k and eps where the
+    ``z_edge`` their edges; ``u``, ``k`` (n, ny, nz) in single precision. ``entry`` (5, ny, nz): u, k and eps where the
     wake enters the road's balance, and what its own shear makes of k and eps from there on;
     ``entry_m`` behind the nose. ``width`` (n,) m: standard deviation of u across.
     """
@@ -105,7 +105,7 @@ class WakeTable:
     def momentum(self) -> Array:
         """Integral of u over the section, (n,) m2 per unit speed."""
         area = np.outer(np.diff(self.y_edge), np.diff(self.z_edge))
-        return 2.0 * np.einsum("nij,ij->n", self.u, area)
+        return 2.0 * np.einsum("nij,ij->n", self.u, area, dtype=np.float64)
 
 
 def _graded(fine: float, count: int, growth: float, reach: float) -> Array:
@@ -234,8 +234,8 @@ def march_wake(vehicle: Vehicle, start: WakeStart, background_m: float = 0.0) ->
             xs.append(x)
         us.append(u.copy())
         ks.append(k.copy())
-    flow, energy = np.array(us), np.array(ks)
-    across = np.einsum("nij,ij->ni", flow, area)
+    flow, energy = np.array(us, dtype=np.float32), np.array(ks, dtype=np.float32)
+    across = np.einsum("nij,ij->ni", flow, area, dtype=np.float64)
     width = np.sqrt((across @ y**2) / across.sum(axis=1))
     return WakeTable(
         np.array(xs), y, z, y_edge, z_edge, flow, energy, np.array([*entry, *made]),
@@ -256,7 +256,7 @@ def wake_table(vehicle: Vehicle, start: WakeStart, level: int) -> WakeTable:
     return _wake_table(body_of(vehicle), start, level)
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=96)
 def _wake_table(body: Vehicle, start: WakeStart, level: int) -> WakeTable:
     return march_wake(body, start, LEVELS_M[level])
 
@@ -285,7 +285,7 @@ def blended(vehicle: Vehicle, start: WakeStart, low: int, share: float) -> WakeT
     return _blended(body_of(vehicle), start, low, share)
 
 
-@lru_cache(maxsize=128)
+@lru_cache(maxsize=64)
 def _blended(vehicle: Vehicle, start: WakeStart, low: int, share: float) -> WakeTable:
     lower = wake_table(vehicle, start, low)
     if share == 0.0:
@@ -293,8 +293,8 @@ def _blended(vehicle: Vehicle, start: WakeStart, low: int, share: float) -> Wake
     upper = wake_table(vehicle, start, low + 1)
     return replace(
         lower,
-        u=(1.0 - share) * lower.u + share * upper.u,
-        k=(1.0 - share) * lower.k + share * upper.k,
+        u=np.float32(1.0 - share) * lower.u + np.float32(share) * upper.u,
+        k=np.float32(1.0 - share) * lower.k + np.float32(share) * upper.k,
         width=(1.0 - share) * lower.width + share * upper.width,
     )
 
