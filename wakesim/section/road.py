@@ -222,8 +222,8 @@ class RoadSection:
 
     def linear(self, viscosity: Array, factor: float = 1.0) -> DriftModel:
         """The balance of u alone in a given eddy viscosity (ny, nz), times ``factor``, and the
-        ambient one, linear in its sources, after traffic has acted for about two hours: near the road
-        that is the steady state, far off it is not reached."""
+        ambient one, linear in its sources, after traffic has acted for about two hours: near the
+        road that is the steady state, far off it is not reached."""
         grid = self.grid
         total = factor * viscosity + self._ambient
         look = RegularGridInterpolator((grid.y, grid.z), total)

@@ -84,10 +84,10 @@ class WakeStart:
 class WakeTable:
     """A marched wake per unit speed, symmetric about y = 0.
 
-    ``x`` (n,) m behind the nose; ``y`` (ny,), ``z`` (nz,) m cell centres and ``y_edge``,
-    ``z_edge`` their edges; ``u``, ``k`` (n, ny, nz) in single precision. ``entry`` (5, ny, nz): u, k and eps where the
-    wake enters the road's balance, and what its own shear makes of k and eps from there on;
-    ``entry_m`` behind the nose. ``width`` (n,) m: standard deviation of u across.
+    ``x`` (n,) m behind the nose; ``y`` (ny,), ``z`` (nz,) m cell centres and ``y_edge``, ``z_edge``
+    their edges; ``u``, ``k`` (n, ny, nz) in single precision. ``entry`` (5, ny, nz): u, k and eps
+    where the wake enters the road's balance, and what its own shear makes of k and eps from there
+    on; ``entry_m`` behind the nose. ``width`` (n,) m: standard deviation of u across.
     """
 
     x: Array
