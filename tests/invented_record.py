@@ -57,13 +57,12 @@ def invent(case, seconds=1080.0, truth=Truth(), seed=1, gaps=True):
     passes = passes.take(passes.time_s < seconds + 5.0)
     scene = series.prepare(case, point_mount(case.mounts[0]))
     base = series.field_settings(case)
-    constants = replace(
-        base.constants, turbulence_factor=truth.turbulence,
-        **{f"{base.constants.family}_spread": truth.spread},
-    )  # fmt: skip
+    law = base.constants.law
+    named = {} if law == "section" else {f"{law}_spread": truth.spread}
+    constants = replace(base.constants, turbulence_factor=truth.turbulence, **named)
     settings = replace(base, constants=constants)
-    lines = series.library(scene, settings)
     air = background(scene, settings, coarse=True)
+    lines = series.library(scene, settings, air.viscosity)
     n = round(seconds / FINE_S) + 1
     acting = series.with_drag(scene, passes, air.drag_factor)
     field = superpose(lines, scene.sight_of, acting, len(case.vehicles), 0.0, n, FINE_S)

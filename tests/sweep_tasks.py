@@ -28,6 +28,13 @@ def slow_square(payload: dict[str, Any]) -> dict[str, Any]:
     return square(payload)
 
 
+def waits(payload: dict[str, Any]) -> dict[str, Any]:
+    """Says by whom it is computed, and takes longer than any test."""
+    (Path(payload["marks"]) / f"{os.getpid()}.pid").touch()
+    time.sleep(600.0)
+    return square(payload)
+
+
 def fails_at_three(payload: dict[str, Any]) -> dict[str, Any]:
     if payload["x"] == 3.0:
         raise ValueError("three is not possible\nat all")

@@ -65,7 +65,9 @@ class Site:
         usual |= case
         if not usual.pop("drift"):
             usual["air"] = "still = true\ndrift = { enabled = false }"
-        self.case = load_case_text(text_of(**usual), "synthetic.toml")
+        law = '[model]\nwake_law = "couple"'  # its spread shows in a record most clearly
+        text = text_of(**usual).replace("[model]", law)
+        self.case = load_case_text(text, "synthetic.toml")
         self.mount, self.truth, self.seconds = self.case.mounts[0], truth, seconds
         self.logged = series.draw_round(self.case, seed, 30.0)
         own = self.case.traffic.wander_sd_m
@@ -73,11 +75,11 @@ class Site:
         self.wander_sd_m = own
         self.scene = series.prepare(self.case, point_mount(self.mount))
         base = series.field_settings(self.case)
-        name = self.case.model.wake_family + "_spread"
+        name = self.case.model.wake_law + "_spread"
         constants = replace(
             base.constants, turbulence_factor=truth.turbulence, **{name: truth.spread}
         )
-        self.lines = series.library(self.scene, replace(base, constants=constants))
+        self.lines = series.library(self.scene, replace(base, constants=constants), np.zeros(1))
 
     def forward(self, margin_s=0.0, errors=None, **options):
         """The model of the logged passes over the record."""

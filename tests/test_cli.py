@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import logging
+import os
 import subprocess
 import sys
+import warnings
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
@@ -14,6 +16,7 @@ from typing import Any
 import pytest
 
 import wakesim.run
+from wakesim import errors
 from wakesim.case.catalogue import catalogue
 from wakesim.case.starters import KINDS, starter_text
 from wakesim.cli import main
@@ -118,7 +121,8 @@ def test_run_writes_into_a_folder_named_after_the_case(
         "pulse of the hull 20 %, mean wake 40 %, wake turbulence 30 %, sustained drift 10 %, "
         "ambient wind 0 %",
         "77 passes in 2 h of traffic",
-        "  - of the run\n  - at the mount\n",
+        "  - of the run\n",
+        "  Flagged: at the mount\n",
         str(Path("out/expressway-post/report.html")),
     ):
         assert part in out
@@ -130,12 +134,11 @@ def test_run_writes_into_a_folder_named_after_the_case(
 def test_run_summarises_single_passes(
     quick_run: list[Any], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert main(["run", SINGLE, "-o", "here", "-q"]) == 0
-    out, err = capsys.readouterr()
+    assert main(["run", SINGLE, "-o", "here"]) == 0
+    out, _ = capsys.readouterr()
     assert "Coach" in out
     assert "90 km/h at  5.00 m: peak  0.50 m/s,  1.8 s above a tenth of it" in out
     assert "one vehicle at a time" in out
-    assert err == ""
     assert len(quick_run) == 1
 
 
@@ -246,6 +249,110 @@ def test_on_a_terminal_progress_is_a_bar_and_respects_no_color(
     assert len(quick_run) == 1
 
 
+@pytest.mark.parametrize(
+    ("arguments", "printed"),
+    [
+        (["run", POST], ""),
+        (["run", POST, "--json"], '{"mounts": []}\n'),
+        (["new", "post"], ""),
+        (["new", "post", "-o", "-"], starter_text("post")),
+        (["vehicles"], ""),
+        (["keys"], ""),
+        (["claim", "--power-w", "100", "--area-m2", "2", "--speed-m-s", "5"], ""),
+    ],
+)
+def test_quiet_prints_nothing_but_what_is_asked_for(
+    arguments: list[str],
+    printed: str,
+    quick_run: list[Any],
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    """Warnings of Python are silent as well; errors are not."""
+    assert main([*arguments, "-q"]) == 0
+    assert capfd.readouterr() == (printed, "")
+    assert main(["run", "none.toml", "-q"]) == 2
+    assert capfd.readouterr().err.count("\n") == 1
+
+
+def test_quiet_keeps_the_warnings_of_libraries_to_itself(
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    def run(case: Any, progress: Callable[[float, str], None]) -> _Result:
+        warnings.warn("of a library", RuntimeWarning, stacklevel=1)
+        logging.getLogger("wakesim").warning("of the program")
+        return _Result(case)
+
+    monkeypatch.setattr(sys.modules["wakesim.run"], "run", run)
+    with warnings.catch_warnings():
+        warnings.simplefilter("default")
+        monkeypatch.setattr(
+            warnings, "showwarning", lambda *words, **_: print(words[0], file=sys.stderr)
+        )
+        assert main(["run", POST, "-q"]) == 0
+        assert capfd.readouterr() == ("", "")
+        assert main(["run", POST, "--force"]) == 0
+    assert "of a library" in capfd.readouterr().err
+
+
+def test_progress_never_runs_backwards(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def run(case: Any, progress: Callable[[float, str], None]) -> _Result:
+        for share, stage in zip((0.1, 0.5, 0.1, 0.4, 0.6, 0.2, 1.2), "abcdefg", strict=True):
+            progress(share, stage)
+        return _Result(case)
+
+    monkeypatch.setattr(sys.modules["wakesim.run"], "run", run)
+    assert main(["run", POST]) == 0
+    shown = [int(line.split(" %")[0]) for line in capsys.readouterr().err.splitlines()]
+    assert shown == [10, 50, 50, 50, 60, 60, 100]
+
+
+def test_counts_do_not_make_a_line_each(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def run(case: Any, progress: Callable[[float, str], None]) -> _Result:
+        for k in range(1000):
+            progress(k / 1000, f"states: {k} of 1000 points")
+        return _Result(case)
+
+    monkeypatch.setattr(sys.modules["wakesim.run"], "run", run)
+    assert main(["run", POST]) == 0
+    assert len(capsys.readouterr().err.splitlines()) == 10
+
+
+def test_a_second_run_into_a_folder_is_refused_at_its_start(
+    quick_run: list[Any], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Whichever commands the two are; the first is not disturbed."""
+    code = (
+        "import sys; from wakesim.outputs.folders import hold\n"
+        "with hold('out'):\n    print('held', flush=True); sys.stdin.read()"
+    )
+    first = _process("-c", code, stdin=subprocess.PIPE, env=_environment())
+    assert first.stdout is not None
+    assert first.stdout.readline().strip() == b"held"
+    Path("data").mkdir()
+    Path("data/c.toml").write_text("", encoding="utf-8")
+    Path("record.csv").write_text("", encoding="utf-8")
+    for command in (
+        ["run", POST],
+        ["run", POST, "--force", "-q"],
+        ["validate", "--data", "data"],
+        ["compare", POST, "record.csv"],
+    ):
+        assert main([*command, "-o", "out"]) == 2
+        out, err = capsys.readouterr()
+        assert out == ""
+        assert err.count("\n") == 1
+        assert str(first.pid) in err
+    assert quick_run == []
+    first.kill()
+    first.wait()
+    assert main(["run", POST, "-o", "out"]) == 0
+    assert not list(Path("out").glob(".wakesim*"))
+
+
 def test_running_twice_does_not_log_twice(
     quick_run: list[Any], capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -264,7 +371,10 @@ def test_new_writes_a_case_that_loads(kind: str, capsys: pytest.CaptureFixture[s
     from wakesim import load_case
 
     assert main(["new", kind]) == 0
-    assert f"wakesim run {kind}.toml" in capsys.readouterr().out
+    out = capsys.readouterr().out
+    assert f"wakesim run {kind}.toml" in out
+    assert "wakesim keys" in out
+    assert "wakesim keys" in Path(f"{kind}.toml").read_text(encoding="utf-8").splitlines()[0]
     assert load_case(f"{kind}.toml").text == starter_text(kind)
     assert "#" in starter_text(kind)
 
@@ -339,6 +449,26 @@ def test_help_and_version(capsys: pytest.CaptureFixture[str]) -> None:
     assert "--json" in capsys.readouterr().out
 
 
+def test_exit_statuses_stand_in_every_help(capsys: pytest.CaptureFixture[str]) -> None:
+    names = {
+        value
+        for name, value in vars(errors).items()
+        if name.startswith("EXIT_") and name != "EXIT_MEANINGS"
+    }
+    assert set(errors.EXIT_MEANINGS) == names == {0, 1, 2, 3, 130}
+    commands = ("run", "new", "keys", "validate", "compare", "claim", "vehicles")
+    for arguments in ([], *([name] for name in commands)):
+        assert main([*arguments, "--help"]) == 0
+        text = " ".join(capsys.readouterr().out.split())
+        for status, meaning in errors.EXIT_MEANINGS.items():
+            assert f"{status} {meaning}" in text
+
+
+def _environment() -> dict[str, str]:
+    """The package of this tree, whatever folder a process starts in."""
+    return {**os.environ, "PYTHONPATH": str(Path(wakesim.__file__).parents[1])}
+
+
 def _process(*arguments: str, **options: Any) -> subprocess.Popen[bytes]:
     return subprocess.Popen(
         [sys.executable, *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE, **options
@@ -371,7 +501,7 @@ def test_one_real_run_through_the_command_line(capsys: pytest.CaptureFixture[str
     text = starter_text("single-pass").split("\n")
     text = ['vehicles = ["small_car"]' if t.startswith("vehicles = ") else t for t in text]
     Path("one.toml").write_text("\n".join(text), encoding="utf-8")
-    assert main(["run", "one.toml", "-q"]) == 0
+    assert main(["run", "one.toml"]) == 0
     assert "Small car" in capsys.readouterr().out
     summary = json.loads(Path("out/one/summary.json").read_text(encoding="utf-8"))
     assert summary["mounts"][0]["signatures"][0]["peak_m_s"] > 0.0

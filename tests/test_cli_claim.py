@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from wakesim.cli import main
+from wakesim.outputs.folders import MARKER
 from wakesim.outputs.wording import CAUTION
 from wakesim.runtime import cases_path
 
@@ -66,6 +67,20 @@ def test_against_a_computed_result(tmp_path: Path, capsys: pytest.CaptureFixture
     assert "3.33 times all the work that the traffic does" in out
     assert "10 times the effective speed" in out
     assert "highest gust found there is 1.50 m/s" in out
+
+
+def test_a_result_is_read_from_where_a_killed_run_has_left_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    staging = result_folder(tmp_path / "out").joinpath(".wakesim-abcdefgh")
+    staging.mkdir()
+    new = result_folder(staging / "new", effective_speed_m_s=0.7)
+    mark = {"staging": staging.name, "moved": ["summary.json"], "removed": []}
+    (tmp_path / "out" / MARKER).write_text(json.dumps(mark), encoding="utf-8")
+    assert main(["claim", "--speed-m-s", "5", "--json", "--result", str(tmp_path / "out")]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["place"]["effective_speed_m_s"] == 0.7
+    assert (new / "summary.json").exists()
 
 
 def test_a_result_without_energy_or_interval(

@@ -40,10 +40,10 @@ def place(tmp_path_factory):
     return folder
 
 
-def call(place, *more, record="r.csv"):
+def call(place, *more, record="r.csv", quiet=True):
     return main(
-        ["compare", str(place / "case.toml"), str(place / record), "-q",
-         "--instrument", str(place / "sonic.toml"), *more]
+        ["compare", str(place / "case.toml"), str(place / record),
+         "--instrument", str(place / "sonic.toml"), *more, *["-q"][: int(quiet)]]
     )  # fmt: skip
 
 
@@ -54,7 +54,7 @@ def done(place):
     with pytest.MonkeyPatch.context() as patch:
         printed = []
         patch.setattr("builtins.print", lambda *words, **_: printed.append(" ".join(words)))
-        assert call(place, *arguments) == 0
+        assert call(place, *arguments, quiet=False) == 0
     return place / "out", "\n".join(printed)
 
 

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import runpy
 import signal
 import subprocess
 import sys
+import textwrap
 import time
 from pathlib import Path
 
@@ -20,6 +22,8 @@ import wakesim
 from wakesim.case.load import load_case_text
 from wakesim.cli import main
 from wakesim.errors import CaseError
+from wakesim.grids import on_grid
+from wakesim.measures.interpolation import Axis, interpolate
 from wakesim.runtime import cases_path
 
 TEXT = table_text(
@@ -84,6 +88,7 @@ def test_points_that_fail_are_named_and_the_rest_is_kept(
     monkeypatch.setattr("wakesim.grids.compute_group", sometimes)
     assert main(["run", str(case_file), "-o", "out", "--workers", "1"]) == 1
     assert "points could not be computed" in capsys.readouterr().err
+    assert "no result today" in Path("out/failures.csv").read_text(encoding="utf-8")
     data = json.loads(Path("out/summary.json").read_text(encoding="utf-8"))
     assert data["run"]["failed"] == len(data["failed"]) > 0
     assert "flow_veh_h = 600" in data["failed"][0]
@@ -96,11 +101,94 @@ def test_points_that_fail_are_named_and_the_rest_is_kept(
 
 def test_refinement_adds_flows_where_they_are_needed() -> None:
     text = table_text("[table]\nflow_veh_h = [50, 2000]\ntolerance = 0.004\nmost_states = 40\n")
-    result = wakesim.run(load_case_text(text), workers=1)
+    shares: list[float] = []
+    result = wakesim.run(load_case_text(text), lambda share, _: shares.append(share), workers=1)
+    assert shares == sorted(shares)  # never backwards, round after round
+    assert len({round(share, 2) for share in shares}) > 5
     assert 1 <= len(result.added["flow_veh_h"]) <= 7
     assert set(result.axes["flow_veh_h"]) == {50.0, 2000.0, *result.added["flow_veh_h"]}
     assert result.interpolation.largest < 0.012
     assert not any("tolerance" in text for text in result.warnings)
+
+
+def test_a_table_on_a_grid_is_the_one_interpolated_point_by_point() -> None:
+    rng = np.random.default_rng(5)
+    axes = {"height_m": (1.0, 2.0, 4.0), "flow_veh_h": (50.0, 300.0, 900.0, 2000.0)}
+    axes |= {"wind_angle_deg": (0.0, 90.0, 200.0, 360.0)}
+    sides = [Axis.of(name, values) for name, values in axes.items()]
+    table = rng.uniform(size=[len(v) for v in axes.values()])
+    table[..., -1] = table[..., 0]  # 360 degrees are 0
+    at = {n: np.sort(rng.uniform(v[0], v[-1], 7)) for n, v in axes.items()}
+    mesh = dict(zip(at, np.meshgrid(*at.values(), indexing="ij"), strict=True))
+    found = on_grid(sides, table, at)
+    assert found == pytest.approx(interpolate(sides, table, mesh), rel=1e-12)
+    assert on_grid(sides, table, axes) == pytest.approx(table, rel=1e-15)
+
+
+def test_what_a_large_table_needs_is_told_before_anything_is_computed(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """A million states: memory at once, time with the first of them, then the rest."""
+    monkeypatch.chdir(tmp_path)
+    axes = "offset_m = [1.2, 1.5, 1.8, 2.0]\nheight_m = [1.4, 2.2, 3.5]\n"
+    axes += f"flow_veh_h = {[50 + 5 * k for k in range(350)]}\n"
+    axes += f"speed_factor = [0.8, 1.0, 1.15]\nheavy_share = {[0.01 * k for k in range(80)]}\n"
+    Path("big.toml").write_text(
+        table_text(f"[table]\nmost_states = 2000000\n{axes}"), encoding="utf-8"
+    )
+
+    def stopped(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("wakesim.grids.lookup.state_groups", stopped)
+    assert main(["run", "big.toml"]) == 130
+    told, interrupted = capsys.readouterr().err.splitlines()
+    assert interrupted == "interrupted"
+    assert "1008000 states" in told
+    gigabytes = float(re.search(r"about (\S+) GB", told)[1])
+    assert 0.3 < gigabytes < 3.0
+    assert main(["run", "big.toml", "-q"]) == 130
+    assert capsys.readouterr().err == "interrupted\n"
+
+
+@pytest.mark.slow
+def test_the_memory_that_is_told_is_what_a_table_needs(tmp_path: Path) -> None:
+    """A table of 0.3 million states whose values cost nothing, computed and written."""
+    code = textwrap.dedent("""
+        import resource, sys
+        from pathlib import Path
+        import numpy as np
+        from grid_cases import table_text
+        from wakesim import grids
+        from wakesim.case.load import load_case_text
+
+        def free(group):
+            names = ("effective_speed", "mean_speed", "sd_speed", "drift", "power_density")
+            speed = 1.0 + sum(x for _, x in group.values) * np.arange(1.0, 1 + len(group.places))
+            return dict.fromkeys(names, speed)
+
+        def free_interval(group):
+            speed = free(group)["effective_speed"]
+            return {"below": 0.1 * speed, "above": 0.1 * speed, "base": speed}
+
+        grids.compute_group, grids.compute_interval = free, free_interval
+        axes = f"height_m = {[1.0 + 0.1 * k for k in range(30)]}\\n"
+        axes += f"flow_veh_h = {[50 + 5 * k for k in range(100)]}\\n"
+        axes += f"heavy_share = {[0.01 * k for k in range(100)]}\\n"
+        text = table_text("[table]\\nmost_states = 400000\\n" + axes)
+        text = text.replace("model_interval = false", "model_interval = true")
+        case, folder = load_case_text(text), Path(sys.argv[1])
+        grids.run_lookup(case, grids.SweepOptions(1, None, folder), None).save(folder)
+        print(1024 * resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+        print(grids._tell_memory(300_000))
+    """)
+    path = os.pathsep.join([str(Path(__file__).parent), str(Path(wakesim.__file__).parents[1])])
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path / "out")], check=True, capture_output=True,
+        text=True, env=os.environ | {"PYTHONPATH": path},
+    )  # fmt: skip
+    measured, told = map(float, done.stdout.split())
+    assert told == pytest.approx(measured, rel=0.3)
 
 
 def test_the_worked_example_reads_a_table(

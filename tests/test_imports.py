@@ -15,9 +15,9 @@ import pytest
 import wakesim
 
 PACKAGE = Path(wakesim.__file__).parent
-STAGES = ["case", "flow", "air", "traffic", "measures", "energy", "outputs"]
+STAGES = ["case", "section", "flow", "air", "traffic", "measures", "energy", "outputs"]
 ABOVE = {"validation", "records"}  # packages that may import anything but the command line
-COMMON = {"errors", "runtime", "results"}
+COMMON = {"constants", "errors", "runtime", "results"}
 SEE_ALL = {"__init__", "__main__", "run", "sweep", "grids", "map_run", "cli", "cli_claim"}
 HEAVY = ("numpy", "scipy", "numba", "matplotlib", "h5py", "pandas", "xarray")
 
@@ -129,6 +129,8 @@ def _loaded(code: str, cwd: Path) -> list[str]:
         (["validate", "--help"], 0),
         (["vehicles"], 0),
         (["new", "post"], 0),
+        (["keys"], 0),
+        (["keys", "nosuchkey"], 2),
         (["run"], 2),
         (["run", "none.toml"], 2),
         (["run", "bad.toml"], 2),

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import textwrap
 import time
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -87,8 +88,13 @@ def test_failed_points_are_recorded_and_the_rest_completes(tmp_path: Path) -> No
     text = (tmp_path / "failures.csv").read_text()
     assert "4," in text
     assert "three is not possible" in text
+    sweep(sweep_tasks.square, tasks(2), tmp_path, what="another")
+    assert (tmp_path / "failures.csv").read_text() == text
     again = sweep(sweep_tasks.fails_at_three, tasks(6), tmp_path)
     assert (again.reused, again.computed, len(again.failures)) == (5, 0, 1)
+    assert (tmp_path / "failures.csv").read_text() == text
+    sweep(sweep_tasks.square, tasks(6), tmp_path)
+    assert not (tmp_path / "failures.csv").exists()
 
 
 def test_a_damaged_shard_is_computed_again(tmp_path: Path) -> None:
@@ -162,6 +168,84 @@ def test_kill_at_a_random_moment_then_resume(tmp_path: Path, workers: int) -> No
     assert sum(after.values()) - sum(before.values()) == 24 - 2 * kept
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="needs signals")
+@pytest.mark.parametrize("ending", ["SIGKILL", "SIGTERM"])
+def test_no_worker_outlives_its_parent(tmp_path: Path, ending: str) -> None:
+    script = tmp_path / "run.py"
+    text = RUN.format(here=str(HERE), made=str(tmp_path), folder=str(tmp_path / "s"), workers=2)
+    script.write_text(textwrap.dedent(text).replace("slow_square", "waits"))
+    process = subprocess.Popen([sys.executable, str(script)], stderr=subprocess.DEVNULL)
+    assert _soon(lambda: len(list(tmp_path.glob("*.pid"))) == 2, 60.0)  # each has a task
+    workers = [int(path.stem) for path in tmp_path.glob("*.pid")]
+    assert all(map(_runs, workers))
+    process.send_signal(getattr(signal, ending))
+    process.wait()
+    ended = _soon(lambda: not any(map(_runs, workers)), 10.0)
+    for worker in filter(_runs, workers):
+        os.kill(worker, signal.SIGKILL)
+    assert ended
+
+
+def _soon(condition: Callable[[], bool], seconds: float) -> bool:
+    deadline = time.monotonic() + seconds
+    while not condition() and time.monotonic() < deadline:
+        time.sleep(0.01)
+    return condition()
+
+
+def _runs(process: int) -> bool:
+    """Whether a process is there, and not only waits to be collected."""
+    done = subprocess.run(
+        ["ps", "-o", "stat=", "-p", str(process)], capture_output=True, text=True, check=False
+    )
+    return bool(done.stdout.strip()) and not done.stdout.strip().startswith("Z")
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [
+        (5.0, "1 min"), (89.0, "1 min"), (1500.0, "25 min"), (5400.0, "1 h 30 min"),
+        (7300.0, "2 h"), (30_000.0, "8 h 20 min"), (100_000.0, "28 h"), (500_000.0, "6 days"),
+    ],
+)  # fmt: skip
+def test_durations_in_words(seconds: float, words: str) -> None:
+    assert sweep_module.duration(seconds) == words
+
+
+def test_how_long_a_sweep_takes_is_told_once_from_its_first_tasks(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A first task of 100 s, then 30 s each: 4 done, 16 left on one process."""
+    clock = iter([t for k in range(20) for t in (1e3 * k, 1e3 * k + (30.0 if k else 100.0))])
+    monkeypatch.setattr(sweep_module.time, "perf_counter", lambda: next(clock))
+    shares: list[float] = []
+    with caplog.at_level("INFO", logger="wakesim"):
+        found = sweep(
+            sweep_tasks.square, tasks(20), tmp_path, chunk_size=4, what="states",
+            progress=lambda share, _: shares.append(share),
+        )  # fmt: skip
+    (line,) = caplog.messages
+    assert line == "states: 16 points take about 8 min on 1 process"
+    assert shares[0] == 4 / 20
+    assert found.seconds_a_task == 30.0
+    caplog.clear()
+    with caplog.at_level("INFO", logger="wakesim"):
+        again = sweep(sweep_tasks.square, tasks(20), tmp_path, chunk_size=4)
+    assert caplog.messages == []  # nothing is left to do
+    assert np.isnan(again.seconds_a_task)
+
+
+def test_processes_share_the_time_that_is_told(caplog: pytest.LogCaptureFixture) -> None:
+    with caplog.at_level("INFO", logger="wakesim"):
+        assert sweep_module.tell_duration("states", 4, 1000, 3.6) == 900.0
+        assert sweep_module.tell_duration("states", 4, 2, 90.0) == 90.0
+        assert sweep_module.tell_duration("states", 4, 100, 2.0) == 50.0  # not long
+    assert caplog.messages == [
+        "states: 1000 points take about 15 min on 4 processes",
+        "states: 2 points take about 2 min on 2 processes",
+    ]
+
+
 def test_the_last_bits_are_rounded_away_and_nothing_else(tmp_path: Path) -> None:
     third = 1.0 / 3.0
     todo = [
@@ -179,8 +263,8 @@ def test_the_last_bits_are_rounded_away_and_nothing_else(tmp_path: Path) -> None
 
 def test_two_runs_do_not_share_a_folder(tmp_path: Path) -> None:
     code = (
-        "import sys; from pathlib import Path; from wakesim.sweep import _lock\n"
-        "with _lock(Path(sys.argv[1])):\n    print('held', flush=True); sys.stdin.read()"
+        "import sys; from wakesim.outputs.folders import hold\n"
+        "with hold(sys.argv[1]):\n    print('held', flush=True); sys.stdin.read()"
     )
     holder = subprocess.Popen(
         [sys.executable, "-c", code, str(tmp_path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE
@@ -220,8 +304,11 @@ def test_a_full_disk_is_one_clear_line_and_loses_nothing(
 
 def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    with pytest.raises(OutputError, match="cannot be made"):
+    with pytest.raises(OutputError, match="is a file"):
         sweep(sweep_tasks.square, tasks(2), tmp_path / "file")
+    (tmp_path / "shards").write_text("")
+    with pytest.raises(OutputError, match="cannot be made"):
+        sweep(sweep_tasks.square, tasks(2), tmp_path)
 
 
 def test_nonsense_is_refused(tmp_path: Path) -> None:

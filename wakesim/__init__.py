@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from wakesim.flow.panels3d import SourceHull as SourceHull
     from wakesim.flow.passfield import pass_field as pass_field
     from wakesim.flow.vortex_sum import induced_velocity as induced_velocity
+    from wakesim.measures.whole_hour import march_section as march_section
     from wakesim.outputs.table_reader import open_table as open_table
     from wakesim.run import run as run
     from wakesim.traffic.stationary import shot_noise as shot_noise
@@ -51,6 +52,7 @@ _HOMES = {
     "check_claim": "wakesim.energy.claims",
     "generic_rotor": "wakesim.energy.rotor",
     "load_case": "wakesim.case.load",
+    "march_section": "wakesim.measures.whole_hour",
     "WindRose": "wakesim.air.rose",
     "open_table": "wakesim.outputs.table_reader",
     "pass_field": "wakesim.flow.passfield",

@@ -1,7 +1,7 @@
-"""The command line: ``wakesim run``, ``new``, ``validate``, ``compare``, ``claim``, ``vehicles``.
+"""The command line: ``run``, ``new``, ``keys``, ``validate``, ``compare``, ``claim``, ``vehicles``.
 
-Results go to files and to standard output, everything else to standard error. Nothing heavy is
-imported before a command needs it.
+Results go to files and to standard output, everything else to standard error; with --quiet only
+errors, and what --json or ``-o -`` asks for. Nothing heavy is imported before a command needs it.
 """
 
 from __future__ import annotations
@@ -10,11 +10,13 @@ import argparse
 import json
 import logging
 import os
+import shutil
 import sys
-from collections.abc import Callable, Iterator, Sequence
+import warnings
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from wakesim import cli_claim
 from wakesim.case.starters import KINDS, starter_text
@@ -22,21 +24,27 @@ from wakesim.cli_summary import CAUTION, summary_lines
 from wakesim.errors import (
     EXIT_DONE,
     EXIT_INTERRUPTED,
+    EXIT_MEANINGS,
     EXIT_PARTIAL,
     EXIT_USAGE,
     OutputError,
     WakesimError,
 )
+from wakesim.runtime import Progress, forward_only
+
+if TYPE_CHECKING:
+    from wakesim.case.schema import Case
+    from wakesim.case.vehicle import Vehicle
+
+_STATUSES = "; ".join(f"{status} {meaning}" for status, meaning in EXIT_MEANINGS.items())
+
+_NO_DIGITS = str.maketrans("", "", "0123456789")
 
 log = logging.getLogger("wakesim")
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command and return its exit status.
-
-    0 done, 1 some points failed or an unforeseen failure, 2 wrong usage, case or output folder,
-    3 numerical failure, 130 interrupted.
-    """
+    """Run one command and return its exit status, one of ``errors.EXIT_MEANINGS``."""
     _tolerate_narrow_terminals()
     try:
         status = _dispatch(argv)
@@ -58,7 +66,10 @@ def _dispatch(argv: Sequence[str] | None) -> int:
         return EXIT_USAGE
     _log_to_stderr(options.quiet, options.verbose)
     try:
-        return int(options.action(options))
+        with warnings.catch_warnings():
+            if options.quiet:
+                warnings.simplefilter("ignore")
+            return int(options.action(options))
     except BrokenPipeError:
         raise
     except KeyboardInterrupt:
@@ -97,7 +108,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="wakesim",
         description="What the air beside a busy road does, and the effective speed at a mount.",
-        epilog=CAUTION,
+        epilog=f"Exit status: {_STATUSES}. {CAUTION}",
         allow_abbrev=False,
     )
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version")
@@ -107,12 +118,15 @@ def _parser() -> argparse.ArgumentParser:
     loudness.add_argument(
         "-v", "--verbose", action="count", default=0, help="say more; -vv adds tracebacks"
     )
-    loudness.add_argument("-q", "--quiet", action="store_true", help="say nothing but errors")
+    loudness.add_argument(
+        "-q", "--quiet", action="store_true", help="print nothing but errors (and asked-for JSON)"
+    )
 
     def command(name: str, action: Callable[[Any], int], text: str) -> argparse.ArgumentParser:
         added = commands.add_parser(
-            name, help=text, description=text, parents=[loudness], allow_abbrev=False
-        )
+            name, help=text, description=text, parents=[loudness], allow_abbrev=False,
+            epilog=f"Exit status: {_STATUSES}.",
+        )  # fmt: skip
         added.set_defaults(action=action)
         return added
 
@@ -141,6 +155,15 @@ def _parser() -> argparse.ArgumentParser:
         "-o", "--output", metavar="FILE", help="file to write (default: <KIND>.toml; - for stdout)"
     )
     new.add_argument("--force", action="store_true", help="overwrite the file")
+    keys = command("keys", _keys, "explain the keys of a case file: unit, range, default, meaning")
+    keys.add_argument(
+        "pattern",
+        metavar="PATTERN",
+        nargs="?",
+        default="",
+        help="part of a table or key (air.wind, height), or with * and ? a whole one",
+    )
+    keys.add_argument("--json", action="store_true", help="print JSON")
     validate = command(
         "validate", _validate, "evaluate every comparison with published data, print the scorecard"
     )
@@ -310,6 +333,12 @@ def _log_to_stderr(quiet: bool, verbose: int) -> None:
     log.setLevel(logging.ERROR if quiet else logging.DEBUG if verbose else logging.INFO)
 
 
+def _say(options: argparse.Namespace, lines: Iterable[str]) -> None:
+    """Print lines of a result, unless they are not wanted."""
+    if not options.quiet:
+        print("\n".join(lines))
+
+
 # --- run ----------------------------------------------------------------------------------------
 
 
@@ -317,23 +346,31 @@ def _run(options: argparse.Namespace) -> int:
     from wakesim.case.load import load_case
     from wakesim.case.studies import GRID_STUDIES
     from wakesim.outputs import check_target
+    from wakesim.outputs.folders import hold
 
     case = load_case(options.case)
     folder = Path(options.output or Path("out", Path(options.case).stem))
-    check_target(folder, options.force)
-
-    from wakesim.run import run  # the heavy part starts here
-
     # Studies of many points keep what is finished in the folder, for a later run to go on from.
-    keeps = case.study in GRID_STUDIES or (case.energy is not None and case.energy.samples > 0)
-    sweep = {"workers": options.workers, "cluster": options.cluster, "folder": folder}
-    with _progress(options.quiet) as report:
-        result = run(case, progress=report, **(sweep if keeps else {}))
-    paths = result.save(folder, force=options.force)
+    samples = case.energy is not None and case.energy.samples > 0
+    keeps = case.study in GRID_STUDIES or samples
+    with hold(folder):
+        check_target(folder, options.force)
+
+        from wakesim.run import run  # the heavy part starts here
+
+        workers = options.workers
+        if samples and workers is None:
+            from wakesim.sweep import free_processors
+
+            workers = free_processors()
+        sweep = {"workers": workers, "cluster": options.cluster, "folder": folder}
+        with _progress(options.quiet) as report:
+            result = run(case, progress=report, **(sweep if keeps else {}))
+        paths = result.save(folder, force=options.force)
     if options.json:
         sys.stdout.write((folder / "summary.json").read_text(encoding="utf-8"))
     else:
-        print("\n".join(summary_lines(result, folder, len(paths))))
+        _say(options, summary_lines(result, folder, len(paths)))
     failed = len(getattr(result, "failed", ()))
     if failed:
         log.error(
@@ -344,22 +381,23 @@ def _run(options: argparse.Namespace) -> int:
 
 
 @contextmanager
-def _progress(quiet: bool) -> Iterator[Callable[[float, str], None]]:
-    """A function (share done 0..1, what is being done): a bar on a terminal, else log lines."""
+def _progress(quiet: bool) -> Iterator[Progress]:
+    """Shows progress, only ever forwards: as a bar on a terminal, else as log lines."""
     if quiet or not sys.stderr.isatty():
-        yield _LogProgress()
+        yield forward_only(_LogProgress())
         return
     from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+    from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import Progress as Bar
 
     columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("starting", total=1.0)
 
-        def report(done: float, text: str = "") -> None:
+        def report(done: float, text: str) -> None:
             bar.update(task, completed=done, description=text or None)
 
-        yield report
+        yield forward_only(report)
 
 
 class _LogProgress:
@@ -368,10 +406,11 @@ class _LogProgress:
     def __init__(self) -> None:
         self._said: tuple[str, int] = ("", 0)
 
-    def __call__(self, done: float, text: str = "") -> None:
+    def __call__(self, done: float, text: str) -> None:
         tenth = int(10 * done + 1e-9)
-        if (text, tenth) != self._said:
-            self._said = (text, tenth)
+        activity = text.translate(_NO_DIGITS)  # counts of points change all the time
+        if (activity, tenth) != self._said:
+            self._said = (activity, tenth)
             log.info("%3.0f %% %s", 100 * done, text)
 
 
@@ -379,6 +418,7 @@ class _LogProgress:
 
 
 def _validate(options: argparse.Namespace) -> int:
+    from wakesim.outputs.folders import hold
     from wakesim.runtime import validation_path
     from wakesim.validation.publish import check_target, default_target, publish
     from wakesim.validation.reader import find_files
@@ -388,7 +428,7 @@ def _validate(options: argparse.Namespace) -> int:
     target = Path(options.output) if options.output else default_target(options.data is None)
     find_files(folder)
     check_target(target, options.force)
-    with _progress(options.quiet) as report:
+    with hold(target), _progress(options.quiet) as report:
         scorecard = evaluate_folder(folder, lambda done, text: report(0.7 * done, text))
         calibration = None
         if options.data is None:
@@ -406,7 +446,7 @@ def _validate(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps({**as_plain(scorecard), "report": str(paths[-1])}, indent=2))
     else:
-        print("\n".join([*table_lines(scorecard), f"report: {paths[-1]}"]))
+        _say(options, [*table_lines(scorecard), f"report: {paths[-1]}"])
     return EXIT_DONE
 
 
@@ -415,11 +455,18 @@ def _validate(options: argparse.Namespace) -> int:
 
 def _compare(options: argparse.Namespace) -> int:
     from wakesim.case.load import load_case
-    from wakesim.records.logger_file import opened_file
-    from wakesim.records.publish import check_target, save
+    from wakesim.outputs.folders import hold
 
     case = load_case(options.case)
     folder = Path(options.output or Path("out", f"compare-{Path(options.record).stem}"))
+    with hold(folder):
+        return _compare_into(folder, case, options)
+
+
+def _compare_into(folder: Path, case: Case, options: argparse.Namespace) -> int:
+    from wakesim.records.logger_file import opened_file
+    from wakesim.records.publish import check_target, save
+
     check_target(folder, options.force)
     for path in (options.record, options.passes, options.second, options.ambient_mast):
         if path is not None:
@@ -467,7 +514,7 @@ def _compare(options: argparse.Namespace) -> int:
     if options.json:
         sys.stdout.write((folder / "comparison.json").read_text(encoding="utf-8"))
     else:
-        print("\n".join(printed(result, left_out, folder, len(paths))))
+        _say(options, printed(result, left_out, folder, len(paths)))
     return EXIT_DONE
 
 
@@ -478,24 +525,43 @@ def _claim(options: argparse.Namespace) -> int:
     return cli_claim.check(options)
 
 
-# --- new and vehicles ---------------------------------------------------------------------------
+# --- new, keys and vehicles ---------------------------------------------------------------------
 
 
 def _new(options: argparse.Namespace) -> int:
+    from wakesim.outputs.folders import replace_file
+
     text = starter_text(options.kind)
     if options.output == "-":
         sys.stdout.write(text)
         return EXIT_DONE
     path = Path(options.output or f"{options.kind}.toml")
     try:
-        with path.open("w" if options.force else "x", encoding="utf-8") as file:
-            file.write(text)
+        if options.force:
+            replace_file(path, text.encode())
+        else:
+            with path.open("x", encoding="utf-8", newline="\n") as file:
+                file.write(text)
     except FileExistsError as error:
         raise OutputError(f"{path} exists; --force overwrites it, -o names another file") from error
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise OutputError(f"{path} cannot be written: {reason}") from error
-    print(f"wrote {path}; compute it with: wakesim run {path}")
+    _say(options, [
+        f"wrote {path}; compute it with: wakesim run {path}",
+        "what its keys mean, and which others there are: wakesim keys",
+    ])  # fmt: skip
+    return EXIT_DONE
+
+
+def _keys(options: argparse.Namespace) -> int:
+    from wakesim.case.keys import as_plain, explained, matching
+
+    keys = matching(options.pattern)
+    if options.json:
+        print(json.dumps(as_plain(keys), indent=2, ensure_ascii=False))
+    else:
+        _say(options, explained(keys, shutil.get_terminal_size((100, 24)).columns))
     return EXIT_DONE
 
 
@@ -508,21 +574,25 @@ def _vehicles(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps([asdict(vehicle) for vehicle in vehicles.values()], indent=2))
         return EXIT_DONE
-    print(f"{'name':<15} length  width height clear.   area   C_D  C_D range    speed and sd")
-    print(f"{'':<15}      m      m      m      m     m²                          km/h")
+    _say(options, _vehicle_lines(vehicles, aliases()))
+    return EXIT_DONE
+
+
+def _vehicle_lines(vehicles: Mapping[str, Vehicle], aliases: Mapping[str, str]) -> Iterator[str]:
+    yield f"{'name':<15} length  width height clear.   area   C_D  C_D range    speed and sd"
+    yield f"{'':<15}      m      m      m      m     m²                          km/h"
     for v in vehicles.values():
         low, high = v.drag_range or (v.drag_coefficient, v.drag_coefficient)
         mean = 3.6 * (v.mean_speed_m_s or 0.0)
-        print(
+        yield (
             f"{v.name:<15} {v.length_m:6.2f} {v.width_m:6.2f} {v.height_m:6.2f} "
             f"{v.clearance_m:6.2f} {v.frontal_area_m2:6.2f} {v.drag_coefficient:5.2f}  "
             f"{low:.2f}-{high:.2f}  {mean:8.1f} {3.6 * v.speed_sd_m_s:6.1f}"
         )
-    print("\nWhere the figures come from (read: seen in the source; from memory: a default only)")
+    yield ""
+    yield "Where the figures come from (read: seen in the source; from memory: a default only)"
     for v in vehicles.values():
-        print(f"\n{v.name}: {v.label}")
-        print("\n".join(f"  {part}" for part in v.source.split(" | ")))
-    print()
-    for short, name in aliases().items():
-        print(f"{short}: another name of {name}")
-    return EXIT_DONE
+        yield from ["", f"{v.name}: {v.label}", *(f"  {part}" for part in v.source.split(" | "))]
+    yield ""
+    for short, name in aliases.items():
+        yield f"{short}: another name of {name}"

@@ -11,6 +11,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from wakesim.case.reading import read_bytes
 from wakesim.errors import EXIT_DONE, CaseError
 from wakesim.outputs.wording import CAUTION, INVENTED_BANNER
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from wakesim.energy.claims import Claim, Place
 
 _SOURCE = "command line"
+_MOST_BYTES = 100_000_000  # of a summary.json
 # flag: what it states, in the unit of its name
 _FIGURES = {
     "power_w": "output at the stated speed, or rated output",
@@ -82,7 +84,8 @@ def check(options: argparse.Namespace) -> int:
         print(json.dumps(record, indent=2, ensure_ascii=False))
         return EXIT_DONE
     lines = [INVENTED_BANNER] if invented else []
-    print("\n".join([*lines, *claim_lines(found), "", CAUTION]))
+    if not options.quiet:
+        print("\n".join([*lines, *claim_lines(found), "", CAUTION]))
     return EXIT_DONE
 
 
@@ -150,16 +153,20 @@ def _density(text: str | None) -> float:
 def _place(folder: Path, mount: str | None) -> tuple[Place, bool]:
     """The mount of a computed result, and whether its data are invented."""
     from wakesim.energy.claims import Place
+    from wakesim.outputs.folders import published
 
     path = folder / "summary.json" if folder.is_dir() else folder
     try:
-        summary = json.loads(path.read_text(encoding="utf-8"))
+        data = read_bytes(published(path), _MOST_BYTES)
+        if len(data) > _MOST_BYTES:
+            raise ValueError("too large")
+        summary = json.loads(data.decode("utf-8"))
         known = {str(one["name"]): one for one in summary["mounts"]}
         density, invented = float(summary["air_density_kg_m3"]), bool(summary["invented_data"])
     except OSError as error:
         reason = "no such file" if isinstance(error, FileNotFoundError) else error.strerror
         raise CaseError(f"{path}: {reason}; --result takes the folder of a result") from error
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise CaseError(f"{path}: is no summary.json of a traffic study") from error
     name = _chosen(path, list(known), mount)
     one = known[name]

@@ -42,10 +42,10 @@ def summary_lines(result: Result | GridResult, folder: Path, files: int) -> list
         )
     )
     for mount in result.mounts:
-        lines += ["", *_mount_lines(mount)]
-    of_mounts = [text for mount in result.mounts for text in mount.warnings]
-    # The same sentence may stand in more than one of the lists.
-    flagged = list(dict.fromkeys([*case.warnings, *result.warnings, *of_mounts]))
+        lines += ["", *_mount_lines(mount), *(f"  Flagged: {text}" for text in mount.warnings)]
+    # What stands beside a mount's figures is not said again.
+    said = {text for mount in result.mounts for text in mount.warnings}
+    flagged = [t for t in dict.fromkeys([*case.warnings, *result.warnings]) if t not in said]
     if flagged:
         lines += ["", "Flagged:", *(f"  - {text}" for text in flagged)]
     report = folder / "report.html"

@@ -7,6 +7,13 @@ EXIT_PARTIAL = 1
 EXIT_USAGE = 2
 EXIT_NUMERICAL = 3
 EXIT_INTERRUPTED = 130
+EXIT_MEANINGS = {
+    EXIT_DONE: "done",
+    EXIT_PARTIAL: "some points failed, or an unforeseen failure",
+    EXIT_USAGE: "wrong usage, input or output folder",
+    EXIT_NUMERICAL: "numerical failure",
+    EXIT_INTERRUPTED: "interrupted",
+}
 
 
 class WakesimError(Exception):

@@ -7,12 +7,13 @@ from it; without one it works in a temporary folder.
 from __future__ import annotations
 
 import contextlib
-import os
+import logging
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
+from math import prod
 from pathlib import Path
 from typing import Any
 
@@ -26,12 +27,25 @@ from wakesim.errors import NumericalError
 from wakesim.measures import lookup
 from wakesim.measures.interpolation import Axis, interpolate
 from wakesim.measures.lookup import StateGroup, compute_group, density_of, state_case
+from wakesim.measures.model_interval import ends
+from wakesim.measures.model_interval import names as interval_names
 from wakesim.measures.pass_table import PASS_VARIABLES, PassRow, pass_row
-from wakesim.measures.places import chosen_hour
+from wakesim.measures.places import chosen_hour, moved_at
 from wakesim.measures.refine import Refined, random_states, refine, relative_error
-from wakesim.measures.steady_spread import PARTS, interval_ends, moved_effective_speeds
+from wakesim.measures.series import field_settings
 from wakesim.results import InterpolationCheck, LookupResult, PassTableResult
-from wakesim.sweep import Failure, SweepOutcome, Task, cluster_executor, content_key, sweep
+from wakesim.sweep import (
+    Failure,
+    SweepOutcome,
+    Task,
+    cluster_executor,
+    content_key,
+    forget_failures,
+    free_processors,
+    sweep,
+)
+
+log = logging.getLogger("wakesim")
 
 Array = NDArray[np.float64]
 Axes = Mapping[str, tuple[float, ...]]
@@ -42,6 +56,9 @@ _INTERVAL_CHECKS = 6
 # Values of each axis at which the model interval is computed; two (the ends) where not named.
 _INTERVAL_VALUES = {"heavy_share": 1, "speed_factor": 1, "wind_speed_m_s": 4, "wind_angle_deg": 5}
 _SMALL_SWEEP = 48  # tasks; fewer are computed in this process
+_MANY_STATES = 50_000  # of a table whose memory is told
+# Peak of the memory when a table is written, measured from 0.2 to 1 million states.
+_BYTES, _BYTES_A_STATE = 0.2e9, 720.0
 
 
 @dataclass(frozen=True)
@@ -99,7 +116,7 @@ class Sweeps:
         outcome = sweep(
             function, tasks, self.folder, executor=self.executor,
             workers=self._workers(len(tasks), workers), chunk_size=chunk_size,
-            progress=lambda share, text: self.say(share, f"{what}: {text}"),
+            progress=lambda share, text: self.say(share, f"{what}: {text}"), what=what,
         )  # fmt: skip
         self.failed += [_sentence(failure, what, names) for failure in outcome.failures]
         return outcome
@@ -116,13 +133,6 @@ def _sentence(failure: Failure, what: str, names: Sequence[str]) -> str:
     return f"{what}, {names[failure.index] or 'the case'}: {failure.reason}"
 
 
-def free_processors() -> int:
-    """Processors this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
-
-
 @contextlib.contextmanager
 def sweeps(case: Case, options: SweepOptions, say: Progress | None) -> Iterator[Sweeps]:
     """Sweeps of a case; a cluster is let go of and a temporary folder removed at the end."""
@@ -130,6 +140,7 @@ def sweeps(case: Case, options: SweepOptions, say: Progress | None) -> Iterator[
         folder = options.folder
         if folder is None:
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="wakesim-")))
+        forget_failures(folder)
         executor = None
         if options.cluster is not None:
             executor = stack.enter_context(cluster_executor(options.cluster))
@@ -197,6 +208,7 @@ def run_lookup(case: Case, options: SweepOptions, say: Progress | None) -> Looku
     began = time.perf_counter()
     table = lookup.table_of(case)
     warnings: list[str] = []
+    _tell_memory(prod(map(len, table.axes.values())))
     with sweeps(case, options, say) as work:
         axes: dict[str, tuple[float, ...]] = table.axes
         added: dict[str, tuple[float, ...]] = {}
@@ -230,10 +242,21 @@ def run_lookup(case: Case, options: SweepOptions, say: Progress | None) -> Looku
         interpolation=interpolation,
         interval_states=count,
         interval_check=check,
-        interval_parts=PARTS if count else (),
+        interval_parts=interval_names(field_settings(work.case)) if count else (),
         added=added,
         distinct_states=len(groups) * len(groups[0].places),
     )
+
+
+def _tell_memory(states: int) -> float:
+    """Log what a table of many states needs before it is begun; bytes."""
+    needed = _BYTES + _BYTES_A_STATE * states
+    if states >= _MANY_STATES:
+        log.info(
+            "table of %d states: about %.1f GB of memory; how long it takes is said once the first "
+            "states are computed", states, needed / 1e9,
+        )  # fmt: skip
+    return needed
 
 
 def _state_name(values: Sequence[tuple[str, float]]) -> str:
@@ -271,10 +294,9 @@ def _refined(work: Sweeps, axes: Axes, tolerance: float, most_states: int) -> Re
 def compute_interval(group: StateGroup) -> dict[str, Array]:
     """How far the ends of the model interval lie below and above the effective speed, m/s."""
     case = state_case(group.case, dict(group.values))
-    density, places = density_of(case), np.array(group.places)
-    base = compute_group(group)["effective_speed"]
-    moved = list(moved_effective_speeds(case, places, density, lookup.pulse_fields))
-    low, high = interval_ends(base, moved)
+    moved = moved_at(case, np.array(group.places))
+    base = moved.effective_speed()
+    low, high = ends(base, [(item.name, speed) for item, _, speed in moved.all()])
     return {"below": base - low, "above": high - base, "base": base}
 
 
@@ -307,12 +329,10 @@ def _interval(
         return {}, 0, (np.nan, np.nan)
     linear = [Linear.of(name, values) for name, values in few.items()]
     table = [Axis.of(name, values) for name, values in axes.items()]
-    coarse = interpolate(table, effective, _calm(axes, _mesh(few)))
+    coarse = on_grid(table, effective, _calm(axes, few))
     shares = {side: found[side] / coarse for side in ("below", "above")}
-    calm = interpolate(table, effective, _calm(axes, _mesh(axes)))
-    below, above = (
-        interpolate(linear, shares[side], _mesh(axes)) * calm for side in ("below", "above")
-    )
+    calm = on_grid(table, effective, _calm(axes, axes))
+    below, above = (on_grid(linear, shares[side], axes) * calm for side in ("below", "above"))
     ends = {"model_low": np.maximum(effective - below, 0.0), "model_high": effective + above}
     misses = []
     for state, result in zip(tests, outcome.results[len(groups) :], strict=True):
@@ -328,16 +348,20 @@ def _interval(
     return ends, len(groups) * len(groups[0].places), check
 
 
-def _mesh(axes: Axes) -> dict[str, Array]:
-    """Coordinates of all states, ready to broadcast."""
-    return dict(zip(axes, np.meshgrid(*axes.values(), indexing="ij", sparse=True), strict=True))
+def on_grid(axes: Sequence[Axis], table: Array, at: Mapping[str, Sequence[float]]) -> Array:
+    """The table interpolated at all combinations of values of its axes, axis by axis."""
+    for k, axis in enumerate(axes):
+        weights = axis.weights(np.asarray(at[axis.name], dtype=np.float64))
+        table = np.moveaxis(np.tensordot(weights, table, axes=(1, k)), 0, k)
+    return np.ascontiguousarray(table)
 
 
-def _calm(axes: Axes, at: Mapping[str, Array]) -> dict[str, Array]:
+def _calm(axes: Axes, at: Mapping[str, Any]) -> dict[str, Any]:
     """The same states in the lowest wind of the table."""
     if "wind_speed_m_s" not in axes:
         return dict(at)
-    return {**at, "wind_speed_m_s": np.full_like(at["wind_speed_m_s"], axes["wind_speed_m_s"][0])}
+    lowest = np.full(np.shape(at["wind_speed_m_s"]), axes["wind_speed_m_s"][0])
+    return {**at, "wind_speed_m_s": lowest}
 
 
 def _interval_values(name: str, values: tuple[float, ...]) -> tuple[float, ...]:

@@ -17,19 +17,20 @@ from wakesim.grids import (
     SweepOptions,
     Sweeps,
     common,
-    free_processors,
     run_lookup,
     run_pass_table,
     sweeps,
 )
 from wakesim.measures import mounting_map
-from wakesim.measures.lookup import density_of, pulse_fields
+from wakesim.measures.lookup import density_of
+from wakesim.measures.model_interval import ends
 from wakesim.measures.mounting_map import BETZ, FREE
-from wakesim.measures.places import chosen_hour, moved, one_hour, rotor_statistics
+from wakesim.measures.places import chosen_hour, moved, moved_at, one_hour, rotor_statistics
 from wakesim.measures.series import field_settings
-from wakesim.measures.steady_spread import interval_ends, moved_effective_speeds
+from wakesim.measures.steady_air import pulse_fields
 from wakesim.measures.study import TrafficStudy
 from wakesim.results import GridResult, HeadwayCheck, MapResult, MapVariant
+from wakesim.sweep import free_processors
 
 Array = NDArray[np.float64]
 Index = tuple[int, int]
@@ -176,13 +177,13 @@ class _Sure:
 
 def moved_models(sure: _Sure) -> dict[str, Array]:
     """Effective speed of the base model and of every variant, (n,), keys "parameter|setting"."""
-    pulses = pulse_fields(field_settings(sure.case))
-    places = np.array(sure.places)
-    base = rotor_statistics(sure.case, places, sure.density, pulses=pulses)["effective_speed"]
-    found = moved_effective_speeds(sure.case, places, sure.density, pulse_fields)
+    moved = moved_at(sure.case, np.array(sure.places))
     # numbered: a result's names come back in alphabetical order
-    named = {f"{k:02d}|{p}|{s}": speed for k, (p, s, speed) in enumerate(found)}
-    return {"base": base} | named
+    named = {
+        f"{k:02d}|{item.name}|{item.tell(value)}": speed
+        for k, (item, value, speed) in enumerate(moved.all())
+    }
+    return {"base": moved.effective_speed()} | named
 
 
 def _sureness(
@@ -212,7 +213,7 @@ def _sureness(
         return (), (np.nan, np.nan), np.stack([curve_x, speeds, empty, empty])
     base = found["base"]
     moved_speeds = [(*k.split("|")[1:], v) for k, v in sorted(found.items()) if k != "base"]
-    low, high = interval_ends(base, moved_speeds)
+    low, high = ends(base, [(name, speed) for name, _, speed in moved_speeds])
     variants = tuple(_variant(p, s, v, base, len(others), places) for p, s, v in moved_speeds)
     at = [indices.index(place) for place in curve]
     ratios = [

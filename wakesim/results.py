@@ -74,7 +74,8 @@ class Series:
 class ModelVariant:
     """Effective speed when one uncertain parameter is moved to one end of its range.
 
-    ``counted``: part of the model interval; otherwise a state of the air shown beside it.
+    ``counted``: part of the model interval; otherwise a state shown beside it. ``origin``: where
+    the range comes from.
     """
 
     parameter: str
@@ -82,22 +83,22 @@ class ModelVariant:
     effective_speed_m_s: float
     change_m_s: float
     counted: bool = True
+    origin: str = ""
 
 
 @dataclass(frozen=True)
 class DriftSummary:
-    """The sustained drift: what feeds it, what takes it, and what it is at the mount.
+    """The mean along-road air of the traffic: what feeds it, what takes it, what it is where.
 
-    ``at_mount_m_s`` is the mean over the round and the rotor; ``drag_share`` the mean drag left to
-    the traffic by the air that already moves along. ``settling_s``: time after which the drift at
-    the mount has reached 90 % when the traffic sets in at once. ``balance``: force per metre of
-    road over the density, m3/s2, of the round's mean traffic, each direction along its own way.
-    ``y_m`` (ny,), ``z_m`` (nz,),
-    ``speed_m_s`` (ny, nz): the drift over the cross-section.
+    ``at_mount_m_s`` is the drift, that part of it which single wakes do not bring, mean over the
+    round and the rotor; ``drag_share`` the mean drag left to the traffic by the air that already
+    moves along. ``settling_s``: time after which the mean air at the mount has reached 90 % when
+    the traffic sets in at once. ``balance``: force per metre of road over the density, m3/s2, mean
+    over the round, each direction along its own way. ``y_m`` (ny,), ``z_m`` (nz,), ``speed_m_s``
+    (ny, nz): the mean air over the cross-section, wakes and drift together.
     """
 
     diffusivity_m2_s: float
-    mixing_length_m: float
     at_mount_m_s: float
     drag_share: float
     settling_s: float
@@ -105,6 +106,28 @@ class DriftSummary:
     y_m: Array
     z_m: Array
     speed_m_s: Array
+
+
+@dataclass(frozen=True)
+class WholeHour:
+    """The busiest hour with every vehicle in one march, beside balance and superposition.
+
+    ``y_m`` (ny,), ``z_m`` (nz,); mean along-road velocity over the cross-section (ny, nz) by the
+    march, ``march_u_m_s``, and by the steady balance of the hour, ``balance_u_m_s``. At the mount,
+    mean over the rotor: mean along-road and effective speed by the march and by superposition
+    (exact statistics of the same hour). ``passes``: vehicles marched, those before it included.
+    """
+
+    hour: int
+    passes: int
+    mean_u_march_m_s: float
+    mean_u_superposed_m_s: float
+    effective_march_m_s: float
+    effective_superposed_m_s: float
+    y_m: Array
+    z_m: Array
+    march_u_m_s: Array
+    balance_u_m_s: Array
 
 
 @dataclass(frozen=True)
@@ -151,6 +174,7 @@ class MountStatistics:
     spectrum_passing_m2_s: Array
     drift: DriftSummary | None
     series: Series
+    whole_hour: WholeHour | None = None
 
 
 @dataclass(frozen=True)

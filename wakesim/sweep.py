@@ -11,23 +11,29 @@ Linear algebra may differ in the last bit from process to process. So results ar
 binary digits (2e-9), far below what any of them is worth: a resumed run equals an uninterrupted
 one.
 
-Processes are started afresh (spawn) with one thread each. A worker that dies takes its chunk with
-it: the pool is built anew and the chunks that were under way are tried again one by one, so that a
-chunk that kills its worker is found and recorded while all others complete.
+Processes are started afresh (spawn) with one thread each, and end with the main process, however
+that ends. A worker that dies takes its chunk with it: the pool is built anew and the chunks that
+were under way are tried again one by one, so that a chunk that kills its worker is found and
+recorded while all others complete.
 """
 
 from __future__ import annotations
 
 import contextlib
 import csv
+import functools
 import hashlib
 import importlib
 import io
 import json
 import logging
+import math
 import multiprocessing
 import os
 import signal
+import sys
+import threading
+import time
 import zipfile
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
@@ -40,6 +46,7 @@ from typing import Any
 import numpy as np
 
 from wakesim.errors import CaseError, OutputError
+from wakesim.outputs.folders import hold, replace_file
 
 log = logging.getLogger("wakesim")
 
@@ -51,6 +58,10 @@ _FORMAT = "wakesim sweep 1"
 _SOLO_TRIES = 2  # of a chunk that was under way when a worker died
 _IN_FLIGHT = 2  # chunks a worker has at hand
 _ROUNDED_BITS = 24  # of the 53 of a float
+_PR_SET_PDEATHSIG = 1  # of prctl(2)
+_FAILURES = "failures.csv"
+_LONG_S = 60.0  # what takes longer is told how long it will take
+_LEAST_TIMED = 2  # tasks from which that is told
 
 
 @dataclass(frozen=True)
@@ -76,12 +87,17 @@ class Failure:
 
 @dataclass(frozen=True)
 class SweepOutcome:
-    """Results in the order of the tasks, None where a task failed."""
+    """Results in the order of the tasks, None where a task failed.
+
+    ``seconds_a_task``: mean over the tasks of one process, without its first; NaN when too few
+    were computed.
+    """
 
     results: tuple[Values | None, ...]
     failures: tuple[Failure, ...]
     computed: int
     reused: int
+    seconds_a_task: float = math.nan
 
 
 @dataclass
@@ -114,13 +130,16 @@ def sweep(
     workers: int = 1,
     chunk_size: int = 32,
     progress: Progress | None = None,
+    what: str = "sweep",
 ) -> SweepOutcome:
     """Compute all tasks, reusing what ``folder`` already holds of them.
 
     ``function(payload)`` returns a dictionary of numbers and arrays; on an executor it must be a
     module-level function. ``executor`` is used as it is and left open; otherwise ``workers``
     processes are started, or with one worker everything runs here. Tasks that raise are recorded,
-    with the reason, also in ``failures.csv``, and tried again by the next run.
+    with the reason, also in ``failures.csv`` (beside those of other sweeps), and tried again by the
+    next run. As soon as the first tasks say how long all will take, and that is long, it is logged
+    (``what``: of what).
 
     Raises OutputError when the folder cannot be written or another run uses it; KeyboardInterrupt
     passes through with all finished chunks kept.
@@ -131,18 +150,20 @@ def sweep(
         raise ValueError("two tasks have the same key")
     folder = Path(folder)
     shards = folder / "shards"
-    try:
-        shards.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{shards} cannot be made: {_reason(error)}") from error
-    with _lock(folder):
+    with hold(folder):
+        try:
+            shards.mkdir(exist_ok=True)
+        except OSError as error:
+            raise OutputError(f"{shards} cannot be made: {_reason(error)}") from error
         for rest in shards.glob("*.part"):
             rest.unlink(missing_ok=True)
         work = _Work(function, tasks, shards, chunk_size, progress)
+        if executor is None:
+            work.tell = functools.partial(tell_duration, what, workers)
         if work.pending:
             _compute(work, executor, workers)
         outcome = work.outcome()
-        _write_failures(folder / "failures.csv", outcome.failures)
+        _write_failures(folder, what, outcome.failures, {task.key for task in tasks})
     return outcome
 
 
@@ -158,6 +179,8 @@ class _Work:
         progress: Progress | None,
     ) -> None:
         self.function, self.tasks, self.progress = function, tasks, progress
+        self.tell: Callable[[int, float], object] | None = None  # tasks left, seconds each
+        self.pace = _Pace()
         self.results: list[Values | None] = [None] * len(tasks)
         self.reasons: dict[int, str] = {}
         name = f"{function.__module__}.{function.__qualname__}"
@@ -188,13 +211,17 @@ class _Work:
     def payloads(self, chunk: _Chunk) -> list[Any]:
         return [self.tasks[i].payload for i in self.missing(chunk)]
 
-    def finish(self, chunk: _Chunk, answers: list[tuple[Values | None, str]]) -> None:
+    def finish(self, chunk: _Chunk, answers: _Answers) -> None:
         """Keep the answers of a chunk and write its shard."""
-        for i, (values, reason) in zip(self.missing(chunk), answers, strict=True):
+        for i, (values, reason) in zip(self.missing(chunk), answers.values, strict=True):
             self.results[i] = values
             if values is None:
                 self.reasons[i] = reason
         _write(chunk.path, _dump([self.results[i] for i in chunk.indices]))
+        self.pace.note(answers)
+        if self.tell is not None and math.isfinite(self.pace.seconds):
+            self.tell(len(self.tasks) - self.done, self.pace.seconds)
+            self.tell = None
         self.say()
 
     def give_up(self, chunk: _Chunk, reason: str) -> None:
@@ -202,9 +229,14 @@ class _Work:
             self.reasons[i] = reason
         self.say()
 
+    @property
+    def done(self) -> int:
+        """Tasks that have an answer."""
+        return sum(r is not None for r in self.results) + len(self.reasons)
+
     def say(self) -> None:
         if self.progress is not None:
-            done = sum(r is not None for r in self.results) + len(self.reasons)
+            done = self.done
             self.progress(done / len(self.tasks), f"{done} of {len(self.tasks)} points")
 
     def outcome(self) -> SweepOutcome:
@@ -212,7 +244,57 @@ class _Work:
             Failure(i, self.tasks[i].key, self.reasons[i]) for i in sorted(self.reasons)
         )
         known = sum(r is not None for r in self.results)
-        return SweepOutcome(tuple(self.results), failures, known - self.reused, self.reused)
+        return SweepOutcome(
+            tuple(self.results), failures, known - self.reused, self.reused, self.pace.seconds
+        )
+
+
+@dataclass(frozen=True)
+class _Answers:
+    """Of a chunk: values, or the reason why there are none; who computed it, and for how long."""
+
+    values: list[tuple[Values | None, str]]
+    process: int
+    seconds: list[float]
+
+
+class _Pace:
+    """Seconds a task takes. The first of a process prepares what the others find ready."""
+
+    def __init__(self) -> None:
+        self._processes: set[int] = set()
+        self._timed: list[float] = []
+
+    def note(self, answers: _Answers) -> None:
+        first = 0 if answers.process in self._processes else 1
+        self._processes.add(answers.process)
+        self._timed += answers.seconds[first:]
+
+    @property
+    def seconds(self) -> float:
+        few = len(self._timed) < _LEAST_TIMED
+        return math.nan if few else sum(self._timed) / len(self._timed)
+
+
+def tell_duration(what: str, processes: int, tasks: int, seconds_a_task: float) -> float:
+    """Log how long tasks will take when that is long; the seconds."""
+    processes = max(1, min(processes, tasks))
+    seconds = tasks * seconds_a_task / processes
+    if seconds >= _LONG_S:
+        on = f"{processes} processes" if processes > 1 else "1 process"
+        log.info("%s: %d points take about %s on %s", what, tasks, duration(seconds), on)
+    return seconds
+
+
+def duration(seconds: float) -> str:
+    """A span of time in words, as precise as an estimate is."""
+    minutes = seconds / 60.0
+    if minutes < 90.0:
+        return f"{max(1, round(minutes))} min"
+    hours = minutes / 60.0
+    if hours < 10.0:
+        return f"{int(hours)} h {10 * int(minutes % 60.0 / 10.0)} min".replace(" 0 min", "")
+    return f"{round(hours)} h" if hours < 48.0 else f"{round(hours / 24.0)} days"
 
 
 def _grouped(tasks: Sequence[Task], chunk_size: int) -> Iterator[list[int]]:
@@ -227,14 +309,16 @@ def _grouped(tasks: Sequence[Task], chunk_size: int) -> Iterator[list[int]]:
         yield part
 
 
-def _answer(function: Function, payloads: list[Any]) -> list[tuple[Values | None, str]]:
-    """Runs in a worker: each payload's values, or the reason why there are none."""
-    out: list[tuple[Values | None, str]] = []
+def _answer(function: Function, payloads: list[Any]) -> _Answers:
+    """Runs in a worker."""
+    out = _Answers([], os.getpid(), [])
     for payload in payloads:
+        began = time.perf_counter()
         try:
-            out.append((_rounded(function(payload)), ""))
+            out.values.append((_rounded(function(payload)), ""))
         except Exception as error:
-            out.append((None, f"{type(error).__name__}: {error}".replace("\n", " ")))
+            out.values.append((None, f"{type(error).__name__}: {error}".replace("\n", " ")))
+        out.seconds.append(time.perf_counter() - began)
     return out
 
 
@@ -326,13 +410,23 @@ def _drive(work: _Work, executor: Executor, most: int) -> list[_Chunk]:
     return broken
 
 
+def free_processors() -> int:
+    """Processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
 def _pool(workers: int) -> ProcessPoolExecutor:
     context = multiprocessing.get_context("spawn")
-    return ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker)
+    return ProcessPoolExecutor(
+        workers, mp_context=context, initializer=_start_worker, initargs=(os.getpid(),)
+    )
 
 
-def _start_worker() -> None:
-    """One thread a worker; Ctrl-C is the main process's business."""
+def _start_worker(parent: int) -> None:
+    """One thread a worker, no longer than its parent; Ctrl-C is the main process's business."""
+    _end_with(parent)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     import numba
     import threadpoolctl
@@ -340,6 +434,28 @@ def _start_worker() -> None:
     importlib.import_module("scipy.linalg")  # its own BLAS: only what is loaded can be limited
     numba.set_num_threads(1)
     threadpoolctl.threadpool_limits(1)
+
+
+def _end_with(parent: int) -> None:
+    """End this process when its parent ends, even one that is killed.
+
+    Everywhere a thread waits for the end of the pipe that the parent holds; it must wait for a
+    compiled loop to end as well, so Linux is asked to kill this process at once.
+    """
+    threading.Thread(target=_end_after_parent, daemon=True).start()
+    if sys.platform == "linux":
+        import ctypes
+
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+        if os.getppid() != parent:  # ended before it was asked
+            os._exit(1)
+
+
+def _end_after_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _close(pool: ProcessPoolExecutor) -> None:
@@ -412,57 +528,37 @@ def _load(data: bytes) -> list[Values | None]:
 
 
 def _write(path: Path, data: bytes) -> None:
-    part = path.with_suffix(".part")
     try:
-        with part.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(part, path)
+        replace_file(path, data)
     except OSError as error:
-        with contextlib.suppress(OSError):
-            part.unlink(missing_ok=True)
         text = f"{path} cannot be written: {_reason(error)}; finished points are kept"
         raise OutputError(text) from error
 
 
-def _write_failures(path: Path, failures: Sequence[Failure]) -> None:
-    if not failures:
+def forget_failures(folder: str | Path) -> None:
+    """Remove the list of failures of an earlier run, before the first sweep of a new one."""
+    with contextlib.suppress(OSError):
+        (Path(folder) / _FAILURES).unlink()
+
+
+def _write_failures(folder: Path, what: str, failures: Sequence[Failure], tried: set[str]) -> None:
+    """Replace the rows of the tasks that were tried in the list of failures."""
+    path = folder / _FAILURES
+    try:
+        with path.open(encoding="utf-8", newline="") as file:
+            rows = [row for row in list(csv.reader(file))[1:] if len(row) == 4]
+    except (OSError, ValueError, csv.Error):
+        rows = []
+    rows = [row for row in rows if row[2] not in tried]
+    rows += [[what, str(f.index + 1), f.key, f.reason] for f in failures]
+    if not rows:
         path.unlink(missing_ok=True)
         return
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(["point", "key", "reason"])
-    writer.writerows([f.index + 1, f.key, f.reason] for f in failures)
+    writer.writerows([["what", "point", "key", "reason"], *rows])
     _write(path, text.getvalue().encode())
 
 
 def _reason(error: OSError) -> str:
     return error.strerror or str(error)
-
-
-@contextlib.contextmanager
-def _lock(folder: Path) -> Iterator[None]:
-    """Hold the folder; the system lets go of it when the process dies, however it dies."""
-    path = folder / "sweep.lock"
-    try:
-        handle = path.open("a+")
-    except OSError as error:
-        raise OutputError(f"{folder} cannot be written: {_reason(error)}") from error
-    with handle:
-        try:
-            _take(handle.fileno())
-        except OSError as error:
-            raise OutputError(f"{folder}: another run is computing there") from error
-        yield
-
-
-def _take(descriptor: int) -> None:
-    try:
-        import fcntl
-    except ImportError:  # Windows
-        import msvcrt
-
-        msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
-    else:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)

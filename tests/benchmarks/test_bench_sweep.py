@@ -13,10 +13,9 @@ from pathlib import Path
 import pytest
 
 from wakesim.case.load import load_case
-from wakesim.grids import free_processors
 from wakesim.measures.lookup import StateGroup, compute_group
 from wakesim.runtime import cases_path
-from wakesim.sweep import Task, _close, _pool, content_key, sweep
+from wakesim.sweep import Task, _close, _pool, content_key, free_processors, sweep
 
 _STATES = 160
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+import re
 
 import pytest
 from case_texts import POST, TEXTS, edited, problems
 
+from wakesim.air.profiles import wind_speed
 from wakesim.case.air import Wind
 from wakesim.case.load import load_case_text
 
@@ -130,7 +132,7 @@ REFUSED = {
     "negative mixing": (
         [("[air.wind]", "eddy_diffusivity_m2_s = -1\n[air.wind]")],
         "eddy_diffusivity_m2_s",
-        "air.eddy_diffusivity_m2_s = -1 m²/s: must be at least 0 m²/s and at most 20 m²/s",
+        "air.eddy_diffusivity_m2_s = -1 m²/s: must be at least 0.05 m²/s and at most 20 m²/s",
     ),
     "drift as a word": (
         [("[air.wind]", "drift = true\n[air.wind]")],
@@ -157,3 +159,86 @@ def test_one_mistake_gives_one_line_with_its_place(label: str) -> None:
     text = edited(WALL, *changes)
     number = next(i for i, line in enumerate(text.split("\n"), 1) if row in line)
     assert problems(text) == [f"x.toml:{number}: {message}"]
+
+
+WIND = "[air.wind]\nspeed_m_s = 10.0\nangle_deg = 0.0\nreference_height_m = {}\n{}\n"
+
+
+def windy(height: float, more: str, text: str = POST) -> str:
+    """The case in a wind measured at a height."""
+    return edited(text, ("still = true ", "# ")) + WIND.format(height, more)
+
+
+@pytest.mark.parametrize(
+    ("height", "more", "least"),
+    [
+        (0.0300001, "", "0.15 m"),  # 5e10 m/s at 2 m from the log law
+        (0.05, "", "0.15 m"),  # 82 m/s at 2 m
+        (2.2, "displacement_m = 2.0\nroughness_m = 0.05", "2.25 m"),
+        (0.05, 'profile = "power"', "0.15 m"),
+    ],
+)
+def test_a_wind_measured_in_the_roughness_is_refused(height: float, more: str, least: str) -> None:
+    text = windy(height, more)
+    (line,) = problems(text)
+    number = text[: text.index("reference_height_m")].count("\n") + 1
+    assert line.startswith(f"x.toml:{number}: air.wind.reference_height_m = {height!r} m: must be")
+    assert line.endswith(f"= {least}")
+
+
+def test_the_wind_at_a_mount_has_a_ceiling() -> None:
+    assert problems(windy(0.15, "roughness_m = 0.03")) == []  # 26 m/s at 2 m
+    (line,) = problems(
+        windy(0.15, "roughness_m = 0.03").replace("speed_m_s = 10", "speed_m_s = 30")
+    )
+    assert "air.wind.speed_m_s" in line
+    assert "makes 78.3 m/s at mounts[1].height_m = 2 m: must be at most 60 m/s there" in line
+
+
+@pytest.mark.parametrize(
+    ("name", "change", "key"),
+    [
+        ("lookup-table.toml", ("6.0, 12.0]", "6.0, 39.0]"), "table.wind_speed_m_s"),
+        ("mounting-map.toml", ("to_m = 8.45,", "to_m = 48.5,"), "map.height_m"),
+        ("energy-yield.toml", ("{ speed_m_s = 2.0", "{ speed_m_s = 39.0"), "energy.winds[1].sp"),
+    ],
+)
+def test_the_ceiling_holds_for_every_wind_computed(
+    name: str, change: tuple[str, str], key: str
+) -> None:
+    low = "\n[air.wind]\nspeed_m_s = 20\nangle_deg = 0\nreference_height_m = 0.15\n"
+    text = re.sub(r"(?m)^still = true.*$", "", TEXTS[name])
+    found = problems(edited(text, change) + low)
+    assert any(key in line and "must be at most 60 m/s there" in line for line in found), found
+
+
+@pytest.mark.parametrize("more", ["", "displacement_m = 1.0", 'profile = "power"\nexponent = 0.2'])
+def test_the_ratio_of_heights_is_that_of_the_profiles(more: str) -> None:
+    wind = load_case_text(windy(12.0, more)).air.wind
+    assert wind is not None
+    for height in (0.02, 1.5, 2.0, 10.0, 40.0):
+        expected = float(wind_speed(wind, height)) / wind.speed_m_s
+        assert wind.ratio(height) == pytest.approx(expected, rel=1e-12)
+
+
+WHOLE = ("[compute]\n", "[compute]\nwhole_hour = true\n")
+
+
+@pytest.mark.parametrize(
+    ("text", "more"),
+    [
+        (windy(10.0, ""), "needs still air"),
+        (edited(POST, ("still = true", "drift = { enabled = false }\nstill = true")), "air.drift"),
+        (TEXTS["mounting-map.toml"] + "\n[compute]\n", 'study = "traffic"'),
+    ],
+)
+def test_a_whole_hour_needs_traffic_in_still_air_with_its_mean(text: str, more: str) -> None:
+    (line,) = problems(edited(text, WHOLE))
+    assert line.startswith("x.toml:")
+    assert "compute.whole_hour" in line
+    assert more in line
+
+
+def test_a_whole_hour_is_off_unless_asked_for() -> None:
+    assert not load_case_text(POST).compute.whole_hour
+    assert load_case_text(edited(POST, WHOLE)).compute.whole_hour

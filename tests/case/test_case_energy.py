@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from pathlib import Path
 
@@ -31,7 +32,7 @@ MISTAKES = {
     ),
     "power coefficient above Betz": (
         ("standby_w = 0.05", "best_power_coefficient = 0.7"),
-        "rotor.best_power_coefficient = 0.7: must be greater than 0 and at most 0.59",
+        "rotor.best_power_coefficient = 0.7: must be at least 0.001 and at most 0.59",
     ),
     "efficiency as a percentage": (
         ("standby_w = 0.05", "generator_efficiency = 80"),
@@ -40,7 +41,7 @@ MISTAKES = {
     ),
     "inertia without a rotor's mass": (
         ("standby_w = 0.05", "inertia_kg_m2 = -2"),
-        "rotor.inertia_kg_m2 = -2 kg m²: must be greater than 0 kg m² and at most 100000 kg m²",
+        "rotor.inertia_kg_m2 = -2 kg m²: must be at least 1e-09 kg m² and at most 100000 kg m²",
     ),
     "cut-out below cut-in": (
         ("standby_w = 0.05", "cut_in_m_s = 3\ncut_out_m_s = 2.5"),
@@ -76,7 +77,7 @@ MISTAKES = {
         "energy.year = 27: must be at least 1990 and at most 2100",
     ),
     "samples not a power of two": (
-        ("samples = 512", "samples = 500"),
+        ("samples = 128", "samples = 500"),
         "energy.samples = 500: must be 0 or a power of two from 64 to 65536",
     ),
     "shares above one": (
@@ -89,7 +90,7 @@ MISTAKES = {
         "energy.winds[1].speed_m_s = 0.0 m/s: must be greater than 0 m/s and at most 40 m/s",
     ),
     "winds and a rose": (
-        ("samples = 512", "wind_rose = { mean_speed_m_s = 3.0 }\nsamples = 512"),
+        ("samples = 128", "wind_rose = { mean_speed_m_s = 3.0 }\nsamples = 128"),
         "energy.wind_rose: give winds or wind_rose, not both",
     ),
     "load without hours": (
@@ -110,7 +111,7 @@ MISTAKES = {
     ),
     "claim as a percentage": (
         ("power_coefficient = 0.30", "power_coefficient = 30"),
-        "claim.power_coefficient = 30: must be greater than 0 and at most 10; "
+        "claim.power_coefficient = 30: must be at least 0.001 and at most 10; "
         "30 looks like a percentage, write 0.3",
     ),
     "claim of negative power": (
@@ -185,7 +186,7 @@ CURVE_MISTAKES = {
         ':5: power_w = "much": must be a number at least 0 W and at most',
     ),
     "nan": ("6.5", "nan", ':5: power_w = "nan": must be a number'),
-    "columns": ("speed_m_s, power_w", "v, P", ':2: columns "v, P": must be speed_m_s, power_w'),
+    "columns": ("speed_m_s, power_w", "v, P", ":2: is no power curve: its first line must name"),
     "cells": ("3.0, 6.5", "3.0", ":5: holds 1 cells: must be speed_m_s, power_w"),
     "points": ("3.0, 6.5\n5.0, 40\n", "", ": holds 1 points: must be at least 2"),
     # 16/27 x 1/2 x 1.225 x 27 x 2 = 19.6 W
@@ -212,3 +213,49 @@ def test_a_curve_that_is_no_text(tmp_path: Path) -> None:
     path.write_text("# nothing\n\n", encoding="utf-8")
     with pytest.raises(CaseError, match="is empty"):
         read_power_curve(path)
+
+
+def test_a_file_that_is_no_curve_is_not_shown(tmp_path: Path) -> None:
+    secret = "root:x:0:0:secret,words"
+    path = with_curve(tmp_path, f"{secret}\nmore of it\n")
+    with pytest.raises(CaseError) as caught:
+        load_case(path)
+    (line,) = caught.value.problems
+    assert "speed_m_s, power_w" in line
+    shown = line.replace(str(path.parent), "")
+    assert not any(part in shown for part in ("root", "secret", "words", "more"))
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+def test_a_pipe_or_a_device_as_a_curve_is_refused_at_once(tmp_path: Path) -> None:
+    path = with_curve(tmp_path, CURVE)
+    curve = path.parent / "curve.csv"
+    curve.unlink()
+    os.mkfifo(curve)  # opened without a writer it would wait for ever
+    with pytest.raises(CaseError, match=r"curve\.csv: is no regular file"):
+        load_case(path)
+    with pytest.raises(CaseError, match="is no regular file"):
+        read_power_curve("/dev/zero")
+
+
+@pytest.mark.parametrize(
+    "key",
+    [
+        "rotor.best_power_coefficient",
+        "rotor.inertia_kg_m2",
+        "rotor.shaft_speed_rpm",
+        "claim.speed_m_s",
+        "claim.power_coefficient",
+        "mounts.rotor_width_m",
+    ],
+)
+def test_the_smallest_number_is_too_small(key: str) -> None:
+    """Each of these divided by zero, or overflowed, in the middle of a run."""
+    table, name = key.split(".")
+    text = edited(YIELD, ("standby_w = 0.05", 'response = "fixed_speed"'))
+    text = re.sub(rf"(?m)^{name} = .*$", "", text)
+    heading = "[[mounts]]" if table == "mounts" else f"[{table}]"
+    text = text.replace(heading, f"{heading}\n{name} = 5e-324", 1)
+    (line,) = problems(text)
+    assert f"{name} = 5e-324" in line
+    assert "must be at least" in line

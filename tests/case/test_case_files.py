@@ -6,8 +6,9 @@ import os
 from pathlib import Path
 
 import pytest
-from case_texts import POST, problems
+from case_texts import POST, TEXTS, problems
 
+from wakesim.case.catalogue import vehicle
 from wakesim.case.load import load_case, load_case_text
 from wakesim.errors import CaseError
 
@@ -98,3 +99,24 @@ def test_invalid_toml_names_line_and_remedy(old: str, new: str, row: str, hint: 
 def test_a_file_cut_short_anywhere_gives_one_line_or_more_and_never_anything_else() -> None:
     for end in range(0, len(POST), 7):
         assert all(line.startswith("x.toml") for line in problems(POST[:end]))
+
+
+def test_only_a_related_file_is_suggested(tmp_path: Path) -> None:
+    (tmp_path / "abc.toml").write_text(POST, encoding="utf-8")  # shares no more than its ending
+    assert _problem(tmp_path / "xyz.toml") == ": no such file"
+
+
+def test_a_name_of_100_kb_is_shortened() -> None:
+    long = "x" * 100_000
+    texts = [POST.replace("small_car = ", f"{long} = ", 1)]
+    texts.append(POST + f"\n[traffic.speeds.{long}]\nmean_kmh = 80\n")
+    texts.append(TEXTS["single-pass.toml"].replace('"coach"', f'"{long}"', 1))
+    texts.append(POST + f"\n[vehicles.{long}]\nlength_m = 4.0\n")
+    texts.append(texts[-1].replace("small_car = ", "smallcar = ", 1))
+    for text in texts:
+        found = problems(text)
+        assert found
+        assert max(map(len, found)) < 500
+    with pytest.raises(CaseError) as caught:
+        vehicle(long)
+    assert len(str(caught.value)) < 500

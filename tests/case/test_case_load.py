@@ -8,7 +8,8 @@ import pickle
 
 import numpy as np
 import pytest
-from case_texts import NAMES, POST, TEXTS, edited
+from case_texts import NAMES, POST, TEXTS, edited, problems
+from one_lane_road import text_of
 from pydantic import ValidationError
 
 from wakesim.case.load import load_case, load_case_text
@@ -39,7 +40,39 @@ def test_shipped_cases_are_valid_marked_invented_and_without_warnings(name: str)
 
 
 def test_every_kind_of_starter_is_a_shipped_case() -> None:
-    assert [starter_text(kind) for kind in KINDS] == [TEXTS[name] for name, _ in KINDS.values()]
+    bodies = [starter_text(kind).partition("\n")[2] for kind in KINDS]
+    assert bodies == [TEXTS[name] for name, _ in KINDS.values()]
+
+
+CRATE = """
+[vehicles.crate]
+length_m = 4.0
+width_m = 2.0
+height_m = 2.5
+clearance_m = 0.2
+frontal_area_m2 = 4.5
+drag_coefficient = 0.6
+nose_radius_m = 0.35
+
+[traffic.speeds.crate]
+mean_kmh = 100.0
+"""
+
+
+def test_an_own_vehicle_may_have_its_own_nose() -> None:
+    change = ("small_car = 0.62", "crate = 0.62")
+    assert _case(POST + CRATE, change).vehicles["crate"].nose_radius_m == 0.35
+    without = CRATE.replace("nose_radius_m = 0.35\n", "")
+    assert _case(POST + without, change).vehicles["crate"].nose_radius_m is None
+
+
+@pytest.mark.parametrize("radius", ["0", "0.9"])
+def test_an_impossible_nose_is_one_line_with_its_place(radius: str) -> None:
+    text = POST + CRATE.replace("0.35", radius)
+    (line,) = problems(edited(text, ("small_car = 0.62", "crate = 0.62")))
+    number = text[: text.index("nose_radius_m")].count("\n") + 1
+    assert line.startswith(f"x.toml:{number}: vehicles.crate")
+    assert f"nose_radius_m = {radius} m: must be at" in line
 
 
 def test_lanes_count_inwards_from_each_outer_edge() -> None:
@@ -176,7 +209,7 @@ def test_defaults_of_a_single_pass() -> None:
     assert case.air.eddy_diffusivity_m2_s is None
     assert case.air.drift.enabled
     assert case.mounts[0].cut_in_m_s == 1.2
-    assert case.model.wake_family == "couple"
+    assert case.model.wake_law == "section"
     assert case.outputs.series_csv == "stretch"
     with pytest.raises(ValueError, match="single-pass"):
         case.traffic_state(0)
@@ -312,7 +345,8 @@ def test_a_close_mount_is_flagged_only_inside_the_unvalidated_range() -> None:
     )
     assert near.warnings == [
         "mount 'barrier': coach in lane 'near 1' passes the rotor at 0.45 m; "
-        "below 0.5 m results are not validated"
+        "below 0.5 m, in the shear layers of vehicle and recirculation bubble, results are not "
+        "validated"
     ]
     assert far.warnings == []
 
@@ -322,8 +356,174 @@ def test_an_overhead_mount_just_above_the_tallest_vehicle_is_flagged() -> None:
     case = _case(text, ("height_m = 6.2 ", "height_m = 4.51 "))
     assert case.warnings == [
         "mount 'bridge': artic_lorry_eu in lane 'near 1' passes the rotor at 0.01 m; "
-        "below 0.5 m results are not validated"
+        "below 0.5 m, in the shear layers of vehicle and recirculation bubble, results are not "
+        "validated"
     ]
+
+
+@pytest.mark.parametrize(
+    ("name", "change", "word"),
+    [
+        ("expressway-post.toml", ("height_m = 2.0 ", "height_m = 20.0 "), "reaches 21 m above"),
+        ("expressway-post.toml", ("offset_m = 4.5", "offset_m = 195"), "lies 195 m from the"),
+        ("single-pass.toml", ("offset_m = 4.5", "offset_m = 0.1"), "below 0.5 m"),
+    ],
+)
+def test_a_mount_beyond_the_model_says_so(name: str, change: tuple[str, str], word: str) -> None:
+    case = _case(TEXTS[name], change)
+    (warning,) = case.mount_warnings[case.mounts[0].name]
+    assert word in warning
+    assert warning in case.warnings
+    usual = _case(TEXTS[name])
+    assert usual.mount_warnings == {usual.mounts[0].name: ()}
+
+
+@pytest.mark.parametrize(
+    ("name", "change", "word"),
+    [
+        ("mounting-map.toml", ("to_m = 8.45", "to_m = 20.0"), "[map]: reaches 21 m"),
+        ("mounting-map.toml", ("to_m = 9.2", "to_m = 60.0"), "[map]: lies 60 m"),
+        (
+            "lookup-table.toml",
+            ("[2.0, 3.0, 4.5, 7.0]", "[2.0, 3.0, 4.5, 70.0]"),
+            "[table]: lies 69",
+        ),
+        ("single-pass-table.toml", ("[1.0, 1.5", "[0.2, 1.5"), "[pass_table]: clearance_m begins"),
+        ("single-pass-table.toml", ("3.0, 4.0]", "3.0, 14.0]"), "[pass_table]: reaches 14 m"),
+    ],
+)
+def test_a_grid_beyond_the_model_says_so(name: str, change: tuple[str, str], word: str) -> None:
+    assert any(text.startswith(word) for text in _case(TEXTS[name], change).warnings)
+
+
+# --- speeds ---------------------------------------------------------------------------------------
+
+CARS = "\n[traffic.speeds.small_car]\nmean_kmh = 72.0\nsd_kmh = 9.0\n"
+
+
+def _speeds_kmh(case: Case, name: str, hour: int = 12) -> list[float]:
+    """Mean speed of a class in each lane."""
+    column = list(case.vehicles).index(name)
+    return list(3.6 * case.traffic_state(hour).mean_speed_m_s[:, column])
+
+
+def test_a_class_may_drive_at_another_speed_on_each_carriageway() -> None:
+    near = "\n[traffic.flows.speeds.small_car]\nmean_kmh = 54.0\nsd_kmh = 3.6\n"
+    near += "[traffic.flows.speeds.artic_lorry]\nmean_mph = 30.0\n"
+    second = POST.index("[[traffic.flows]]", POST.index("[[traffic.flows]]") + 1)
+    case = _case(POST[:second] + near + POST[second:] + CARS)
+    assert _speeds_kmh(case, "small_car") == pytest.approx([54, 54, 72, 72])
+    assert _speeds_kmh(case, "artic_lorry_eu")[0] == pytest.approx(48.28032)
+    listed = case.vehicles["artic_lorry_eu"]
+    assert _speeds_kmh(case, "artic_lorry_eu")[2] == pytest.approx(3.6 * listed.mean_speed_m_s)
+    state = case.traffic_state(12)
+    cars, lorries = (list(case.vehicles).index(n) for n in ("small_car", "artic_lorry_eu"))
+    assert state.speed_sd_m_s[:, cars] == pytest.approx([1.0, 1.0, 2.5, 2.5])
+    assert state.speed_sd_m_s[0, lorries] == listed.speed_sd_m_s
+    faster = case.traffic.faster(case.road, 1.2)
+    again = dataclasses.replace(case, traffic=faster)
+    assert again.traffic_state(12).mean_speed_m_s == pytest.approx(1.2 * state.mean_speed_m_s)
+    assert again.traffic_state(12).speed_sd_m_s == pytest.approx(1.2 * state.speed_sd_m_s)
+
+
+def test_an_own_vehicle_needs_a_speed_on_every_carriageway_it_drives_on() -> None:
+    body = CRATE[: CRATE.index("[traffic")]
+    text = edited(POST, ("small_car = 0.62", "crate = 0.62"), ("small_car = 0.62", "crate = 0.62"))
+    first = text.index("[[traffic.flows]]")
+    second = text.index("[[traffic.flows]]", first + 1)
+    air = text.index("[air]")
+    own = "\n[traffic.flows.speeds.crate]\nmean_kmh = {}\n"
+    near = own.format(60)
+    (line,) = problems(text[:second] + near + text[second:] + body)
+    assert "'crate' is your own vehicle and has no speed on carriageway 'far'" in line
+    both = text[:second] + near + text[second:air] + own.format(80) + text[air:] + body
+    case = _case(both)
+    assert _speeds_kmh(case, "crate") == pytest.approx([60, 60, 80, 80])
+    (line,) = problems(both.replace("speeds.crate]", "speeds.krate]", 1))
+    assert "traffic.flows[1].speeds: unknown vehicle 'krate'; did you mean 'crate'?" in line
+
+
+def test_a_speed_limit_slows_the_classes_without_a_speed_of_their_own() -> None:
+    limit = ("[[road.carriageways]]", "speed_limit_kmh = 80.0\n[[road.carriageways]]")
+    free, case = _case(POST + CARS), _case(POST + CARS, limit)
+    assert _speeds_kmh(case, "small_car") == pytest.approx([72] * 4)
+    assert _speeds_kmh(case, "suv") == pytest.approx([80] * 4)
+    ratio = case.vehicles["suv"].speed_sd_m_s / free.vehicles["suv"].speed_sd_m_s
+    assert ratio == pytest.approx(80 / (3.6 * free.vehicles["suv"].mean_speed_m_s))
+    assert case.warnings == []
+    (warning,) = _case(POST + CARS.replace("72.0", "95.0"), limit).warnings
+    assert "small_car: its mean speed of 95 km/h is above the road's speed limit of 80" in warning
+    (line,) = problems(edited(POST, (limit[0], "speed_limit_mph = 50\n" + limit[1])))
+    assert "road.speed_limit_mph = 50 mph: the same speed is given by speed_limit_kmh" in line or (
+        "road.speed_limit_kmh = 80.0 km/h: the same speed is given" in line
+    )
+    single = _case(SINGLE, limit)
+    assert 3.6 * single.vehicles["small_car"].mean_speed_m_s == pytest.approx(80)
+
+
+def test_classes_left_at_motorway_speed_are_named() -> None:
+    (warning,) = _case(POST + CARS).warnings
+    named = {"suv 111 km/h", "panel_van", "coach", "rigid_lorry", "artic_lorry_eu", "motorcycle"}
+    assert all(name in warning for name in named)
+    assert "small_car" not in warning
+    assert _case(POST).warnings == []  # a motorway with none given
+
+
+# --- density --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("flow", "speed_kmh", "word"), [(1700, 18, "they overlap"), (1700, 40, "many"), (1000, 80, "")]
+)
+def test_more_vehicles_than_fit_into_a_lane_are_said_to_overlap(
+    flow: int, speed_kmh: int, word: str
+) -> None:
+    """1700 lorries of 16.5 m an hour are 28.05 km; at 18 km/h they stand on 18 km of road."""
+    text = (
+        _flat(flow).replace("lane_width_m = 3.5", "lane_width_m = 6.0")
+        + f"\n[traffic.speeds.artic_lorry]\nmean_kmh = {speed_kmh}\nsd_kmh = 0\n"
+    )
+    found = [text for text in _case(text).warnings if "overlap" in text]
+    assert len(found) == bool(word)
+    if word:
+        assert word in found[0]
+        assert f"{flow * 16.5 / 1000 / speed_kmh:.2g} km of vehicles on each km" in found[0]
+        assert "at hour 17: 1700 veh/h" in found[0]
+
+
+def test_more_vehicle_than_road_is_no_traffic() -> None:
+    """1700 x 16.5 m x 2.55 m at 18 km/h on 3.5 m of lane: 114 % of its area."""
+    text = _flat(1700) + "\n[traffic.speeds.artic_lorry]\nmean_kmh = 18\nsd_kmh = 0\n"
+    (line,) = problems(text)
+    assert line.startswith("x.toml:16: traffic.flows[1]: carriageway 'near' at hour 17: 1700 veh/h")
+    assert "114 % of its lanes' area: they overlap; must be at most 80 %" in line
+    assert problems(text.replace("mean_kmh = 18", "mean_kmh = 36")) == []
+
+
+def test_the_days_of_a_yield_are_held_against_the_lane_too() -> None:
+    text = _flat(1300).replace(
+        "[[traffic.flows]]",
+        'headway = { model = "shifted_exponential", minimum_s = 2.0 }\n[[traffic.flows]]',
+    )
+    text += '[rotor]\nkind = "drag"\n[energy]\nsaturday_flow = 1.5\n'
+    (line,) = problems(text)
+    assert "1950 veh/h at hour 0 (energy.saturday_flow = 1.5, energy.saturday_heavy = 1)" in line
+    assert problems(text.replace("= 1.5", "= 1.3")) == []
+
+
+def _flat(flow: int, start: int = 17) -> str:
+    """One lane of lorries alone, the same at every hour."""
+    base = text_of(near="forward", flow=flow, heavy=1.0)
+    return base.replace("[compute]", f"[compute]\nstart_hour = {start}")
+
+
+def test_a_lane_beyond_its_headway_names_an_hour_that_is_computed() -> None:
+    text = _flat(1500, start=17).replace(
+        "[[traffic.flows]]",
+        'headway = { model = "shifted_exponential", minimum_s = 2.5 }\n[[traffic.flows]]',
+    )
+    (line,) = problems(text)
+    assert "would carry 1500 veh/h at hour 17; headway minimum_s = 2.5 s" in line
 
 
 def test_a_case_cannot_be_changed() -> None:

@@ -214,7 +214,8 @@ ONE_MISTAKE = {
         WALL,
         [("reference_height_m = 10.0", "reference_height_m = 0.02")],
         "reference_height_m = 0.02",
-        "air.wind.reference_height_m = 0.02 m: must be above displacement_m + roughness_m = 0.03 m",
+        "air.wind.reference_height_m = 0.02 m: must be at least displacement_m + 5 x roughness_m = "
+        "0.15 m",
     ),
     "rotor in the ground": (
         POST,
@@ -351,14 +352,14 @@ ONE_MISTAKE = {
         WALL,
         [("minimum_s = 1.0", "minimum_s = 5.0"), ("flow_veh_h = 1100", "flow_veh_h = 1150")],
         "[[traffic.flows]]",
-        "traffic.flows[1]: lane 'near 1' would carry 742 veh/h at hour 0; headway minimum_s = 5 s "
+        "traffic.flows[1]: lane 'near 1' would carry 742 veh/h at hour 10; headway minimum_s = 5 s "
         "lets fewer than 720 veh/h pass",
     ),
     "endless platoon": (
         WALL,
         [("bunching_s = 7.5", "bunching_s = 60"), ("flow_veh_h = 1100", "flow_veh_h = 1300")],
         "[[traffic.flows]]",
-        "traffic.flows[1]: lane 'near 1' would carry 839 veh/h at hour 0; the headway's bunching "
+        "traffic.flows[1]: lane 'near 1' would carry 839 veh/h at hour 10; the headway's bunching "
         "leaves no free vehicle then; lower it",
     ),
     "bunching twice": (

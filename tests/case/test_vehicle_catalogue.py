@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import pickle
 
 import numpy as np
@@ -131,6 +132,22 @@ def test_whole_and_array_numbers_are_numbers() -> None:
         ({"drag_range": (0.7, 0.8)}, "does not hold drag_coefficient = 0.6"),
         ({"drag_range": 0.5}, "must be two numbers, [low, high]"),
         ({"mean_speed_m_s": 0.0}, "mean_speed_m_s = 0.0: must be a number above 0 m/s"),
+        (
+            {"length_m": 30.0, "width_m": 0.25, "frontal_area_m2": 0.5},
+            "width_m = 0.25 m: must be at least 1 m, a thirtieth of its longest side (30 m)",
+        ),
+        (
+            {"clearance_m": 2.45},
+            "height_m = 2.5 m: leaves a body 0.05 m high above clearance_m = 2.45 m; must be at "
+            "least 0.133 m, a thirtieth of its longest side (4 m)",
+        ),
+        ({"nose_radius_m": 0}, "nose_radius_m = 0 m: must be at least 0.001 m and at most 5 m"),
+        ({"nose_radius_m": "wide"}, "nose_radius_m = 'wide': must be a finite number"),
+        ({"nose_radius_m": 1.0}, "nose_radius_m = 1 m: must be at most 0.8 m on this body"),
+        (
+            {"nose_radius_m": 0.6, "shape": "bonnet"},
+            "nose_radius_m = 0.6 m: must be at most 0.517 m on this body",
+        ),
         ({"speed_sd_m_s": -1.0}, "speed_sd_m_s = -1.0: must be a number, 0 m/s or more"),
     ],
 )
@@ -150,3 +167,20 @@ def test_all_impossible_figures_are_named_at_once() -> None:
 
 def test_an_area_as_large_as_the_outline_is_allowed() -> None:
     assert Vehicle(**(BODY | {"frontal_area_m2": 5.0})).frontal_area_m2 == 5.0
+
+
+@pytest.mark.parametrize("end", [0, 1])
+def test_vehicles_at_the_limits_have_room_for_the_model_interval(end: int) -> None:
+    """Moving every dimension by 5 % and the drag by 15 % is no mistake of the user."""
+    low = {"length_m": 0.1, "width_m": 0.05, "height_m": 0.05, "clearance_m": 0.005}
+    low |= {"frontal_area_m2": 0.001, "drag_coefficient": 0.01}
+    high = {"length_m": 60, "width_m": 10, "height_m": 10, "clearance_m": 3}
+    high |= {"frontal_area_m2": 60, "drag_coefficient": 3, "nose_radius_m": 0.45 * 7}
+    crate = Vehicle(name="crate", **((low, high)[end]))
+    factor, drag = ((0.95, 0.85), (1.05, 1.15))[end]
+    moved = {key: getattr(crate, key) * factor for key in list(low)[:4]}
+    area = crate.frontal_area_m2 * factor**2
+    other = dataclasses.replace(
+        crate, **moved, frontal_area_m2=area, drag_coefficient=crate.drag_coefficient * drag
+    )
+    assert other.length_m == pytest.approx(factor * crate.length_m)

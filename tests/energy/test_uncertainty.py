@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from wakesim.energy.uncertainty import Parameter, by_choice, percentiles, ranking, sample
+from wakesim.energy.uncertainty import Parameter, percentiles, ranking, sample
 
 ABC = [Parameter("a", 0.0, 1.0), Parameter("b", 0.0, 1.0), Parameter("c", 0.0, 1.0)]
 
@@ -99,15 +99,6 @@ def test_few_samples_get_a_smaller_expansion(count: int) -> None:
     place, x = sample(ABC, count, seed=5)
     found = ranking(ABC, place, x[:, 0] + 3 * x[:, 1])
     assert found.total == pytest.approx([0.1, 0.9, 0.0], abs=1e-9)
-
-
-def test_percentiles_of_a_choice_apart() -> None:
-    option = np.array([0, 1] * 50)
-    outputs = np.column_stack([np.arange(100.0), option])
-    low, high = by_choice(option, outputs, ("left", "right"))
-    assert (low.name, low.samples, high.samples) == ("left", 50, 50)
-    assert low.speed.p50 == pytest.approx(49.0)
-    assert (low.energy.p50, high.energy.p50) == (0.0, 1.0)
 
 
 def test_a_constant_has_no_ranking() -> None:

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from wakesim.case.catalogue import catalogue
+from wakesim.case.vehicle import largest_nose_radius_m
+from wakesim.errors import CaseError
 from wakesim.flow.hull import vehicle_hull
 from wakesim.flow.opentail import net_source_m2
 from wakesim.flow.passfield import pass_field
+from wakesim.flow.pulse_grid import pulse_table
+from wakesim.flow.wake import WakeConstants, bubble_length_m
 
 VEHICLES = sorted(catalogue())
 
@@ -94,3 +100,45 @@ def test_a_wall_is_tight_and_doubles_the_wake_beside_it():
 def test_a_wall_through_the_vehicle_is_refused():
     with pytest.raises(ValueError, match="wall"):
         pass_field(catalogue()["coach"], wall_lateral_m=1.0)
+
+
+def test_the_vehicle_s_own_nose_shapes_hull_and_table():
+    """Beside the corner a sharp front drives more air aside than a round one, in the panels and
+    in the table of lines alike."""
+    lorry = catalogue()["artic_lorry_eu"]
+    point = np.array([[0.5, 1.775, 2.0]])
+    aside = []
+    for radius in (0.02, 1.0):
+        own = replace(lorry, nose_radius_m=radius)
+        quads = vehicle_hull(own).quads
+        front = quads[np.isclose(quads[..., 0], 0.0).all(axis=1)]
+        assert np.abs(front[..., 1]).max() == pytest.approx(lorry.width_m / 2 - radius, abs=1e-9)
+        aside.append(pass_field(own).displacement(point)[0, 1])
+    assert aside[0] > 1.2 * aside[1]
+    given = pass_field(lorry, nose_radius_m=1.0)
+    assert given.vehicle == own
+    assert given.displacement(point)[0, 1] == aside[1]
+    table = pulse_table(own, bubble_length_m(own, WakeConstants()))
+    across = table.lines(point[0, 1], point[0, 2])[0, 1]
+    assert np.interp(-point[0, 0], -table.x, across) == pytest.approx(aside[1], rel=0.02)
+
+
+def test_the_argument_overrides_the_vehicle_and_is_checked():
+    van = replace(catalogue()["panel_van"], nose_radius_m=0.1)
+    assert pass_field(van, nose_radius_m=0.4).vehicle.nose_radius_m == 0.4
+    for radius in (0.0, -1.0, 2.0, np.nan):
+        with pytest.raises(CaseError, match="nose_radius_m"):
+            pass_field(van, nose_radius_m=radius)
+
+
+@pytest.mark.parametrize("shape", ["box", "bonnet"])
+def test_the_largest_nose_leaves_a_front(shape):
+    car = replace(catalogue()["suv"], shape=shape)
+    sizes = (car.length_m, car.width_m, car.height_m, car.clearance_m, shape)
+    round_car = replace(car, nose_radius_m=largest_nose_radius_m(*sizes))
+    quads = vehicle_hull(round_car).quads
+    vector = 0.5 * np.cross(quads[:, 2] - quads[:, 0], quads[:, 3] - quads[:, 1])
+    assert np.linalg.norm(vector, axis=1).min() > 0.0
+    # a body made smaller by the model interval keeps a front as well
+    smaller = replace(round_car, width_m=0.95 * car.width_m, height_m=0.95 * car.height_m)
+    assert np.isfinite(pass_field(smaller).velocity([[0.5, 2.0, 1.0]])).all()

@@ -98,5 +98,5 @@ def test_tables_serve_all_speeds_and_can_be_pickled():
     assert fields.table(replace(car, mean_speed_m_s=11.0, speed_sd_m_s=1.0)) is table
     again = pickle.loads(pickle.dumps(fields))
     assert np.array_equal(again.table(car).beside, table.beside)
-    assert fields.serves(WakeConstants(family="momentum"), True, 1.0)
+    assert fields.serves(WakeConstants(law="momentum"), True, 1.0)
     assert not fields.serves(WakeConstants(bubble_length_heights=1.0), True, 1.0)

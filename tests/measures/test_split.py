@@ -24,6 +24,7 @@ def inputs():
         "weights": weights / weights.sum(),
         "noise": rng.normal(size=(N, 2)),
         "drift": rng.normal(0.0, 0.3, (CLASSES, POINTS)),
+        "still_energy": rng.exponential(0.1, (CLASSES, POINTS)),
         "ambient": rng.normal(0.0, 1.0, (POINTS, 2)),
         "ambient_sd": rng.uniform(0.0, 0.4, POINTS),
         "ambient_noise": rng.normal(size=(N, 2)),
@@ -33,7 +34,7 @@ def inputs():
 def plain(d):
     """Velocity components (n, points) of the mechanisms, in numpy."""
     f = d["field"].sum(axis=0)
-    energy = f[:, 3]
+    energy = f[:, 3] + d["still_energy"].sum(axis=0)
     turbulence = [
         np.sqrt(2 * share * energy) * d["noise"][:, [k]]
         for k, share in enumerate((SHARE_U, SHARE_V))
@@ -85,7 +86,14 @@ def test_split_of_mean_plus_turbulence_has_its_closed_form():
     noise = np.column_stack([rng.normal(size=n), np.zeros(n)])
     nothing = np.zeros((n, 2))
     sums = rotor_sums(
-        field, np.ones(1), noise, np.zeros((1, 1)), np.zeros((1, 2)), np.zeros(1), nothing
+        field,
+        np.ones(1),
+        noise,
+        np.zeros((1, 1)),
+        np.zeros((1, 1)),
+        np.zeros((1, 2)),
+        np.zeros(1),
+        nothing,
     )
     assert sums.by_mechanism[1] / n == pytest.approx(mean * (mean**2 + sd**2), rel=2e-3)
     assert sums.by_mechanism[2] / n == pytest.approx(2 * mean * sd**2, rel=3e-2)

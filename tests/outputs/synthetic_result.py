@@ -144,6 +144,7 @@ def traffic_text(
         + _POST
         + _WALL
         + f'\n[outputs]\nseries_csv = "{series}"\n'
+        + "\n[model]\nwake_memory_s = 30\n"
     )
 
 
@@ -270,7 +271,6 @@ def build_drift(case, cells: int) -> results.DriftSummary:
         speed += 0.06 * way.sign * jet
     return results.DriftSummary(
         diffusivity_m2_s=0.31,
-        mixing_length_m=0.94,
         at_mount_m_s=0.123,
         drag_share=0.962,
         settling_s=480.0,
@@ -302,17 +302,17 @@ def build_statistics(case, series: results.Series, cells: int = 81) -> results.M
             results.HourRow(hour, flow, float(np.mean(part**3)) ** (1 / 3), float(part.mean()))
         )
     steps = (  # the last ones stand beside the interval
-        ("wake family", "momentum", -0.24),
-        ("couple spread λ", "0.77 (×0.7)", -0.13),
-        ("couple spread λ", "1.54 (×1.4)", 0.10),
-        ("eddy diffusivity K", "0.2 m²/s", 0.05),
-        ("eddy diffusivity K", "2.0 m²/s", -0.09),
-        ("drag coefficient", "low end of the class", -0.06),
-        ("drag coefficient", "high end of the class", 0.08),
-        ("lateral wander", "0.1 m", -0.004),
-        ("lateral wander", "0.5 m", 0.01),
-        ("eddy diffusivity", "K = 0.1 m²/s", 0.2),
-        ("friction of road and verge", "roughness × 10", -0.03),
+        ("mixing of far wakes", "weak-shear factor 0.5", -0.24),
+        ("mixing of far wakes", "weak-shear factor 4", 0.15),
+        ("side layer", "share and energy × 0.4", -0.13),
+        ("side layer", "share and energy × 1.4", 0.10),
+        ("drag coefficients", "low end of each class", -0.06),
+        ("drag coefficients", "high end of each class", 0.08),
+        ("lane position", "0.25 m nearer", 0.01),
+        ("lane position", "0.25 m farther", -0.004),
+        ("mixing of the road's air", "eddy viscosity × 0.6", 0.2),
+        ("mixing of the road's air", "eddy viscosity × 1.6", -0.09),
+        ("roughness of the road", "× 3", -0.03),
         ("light crosswind", "0.5 m/s towards -y", -0.55),
         ("light crosswind", "0.5 m/s towards +y", 0.30),
     )

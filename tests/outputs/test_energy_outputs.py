@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from energy_case import computed
 
-from wakesim.energy.samples import FAMILIES, yield_parameters
-from wakesim.energy.uncertainty import YieldUncertainty, by_choice, percentiles, ranking, sample
+from wakesim.energy.samples import yield_parameters
+from wakesim.energy.uncertainty import YieldUncertainty, percentiles, ranking, sample
 from wakesim.outputs import energy_rows, energy_words
 from wakesim.outputs.energy_tables import energy_summary
 from wakesim.outputs.figures import drawings
@@ -32,7 +32,7 @@ def uncertainty(scale: float) -> YieldUncertainty:
     return YieldUncertainty(
         parameters, 256, 0, percentiles(outputs[:, 0]), percentiles(outputs[:, 1]),
         ranking(parameters, place, outputs[:, 0]), ranking(parameters, place, outputs[:, 1]),
-        by_choice(values[:, 0], outputs, FAMILIES), values, outputs,
+        values, outputs,
     )  # fmt: skip
 
 
@@ -72,7 +72,9 @@ def test_xarray_and_netcdf_read_the_energy(result: Result, tmp_path) -> None:
         assert data["year_wind_share"].sum() == pytest.approx(1.0)
         p50 = data["annual_energy_percentile"].sel(exceedance=50.0).item()
         assert p50 == energy.uncertainty.energy.p50
-        total = data["effective_speed_total_index"].sel(uncertain_input="wake family").item()
+        total = (
+            data["effective_speed_total_index"].sel(uncertain_input="mixing of far wakes").item()
+        )
         assert total == energy.uncertainty.speed_ranking.total[0]
         for name in data.variables:
             assert data[name].attrs["long_name"], name
@@ -99,7 +101,7 @@ def test_tables_hold_hours_months_winds_loads_and_samples(result: Result, tmp_pa
     assert len(found["energy-winds.csv"]) == 2
     assert len(found["mount-loads.csv"]) == 1
     assert len(found["yield-samples.csv"]) == 256
-    assert "wake_family" in found["yield-samples.csv"][0]
+    assert "mixing_of_far_wakes" in found["yield-samples.csv"][0]
 
 
 def test_the_summary_is_plain_json(result: Result) -> None:
@@ -109,8 +111,7 @@ def test_the_summary_is_plain_json(result: Result) -> None:
     assert record["mean_daily_kwh"] == pytest.approx(energy.year.annual_kwh / 365)
     assert record["rotor"]["rated_power_w"] is None
     assert record["bounds"]["drag_power_w_m"] == energy.bounds.drag_power_w_m
-    families = record["uncertainty"]["wake_families"]
-    assert list(families) == ["couple", "momentum"]
+    assert record["uncertainty"]["annual_kwh"]["p50"] == energy.uncertainty.energy.p50
     shares = [row["total"] for row in record["uncertainty"]["effective_speed_ranking"]["inputs"]]
     assert shares == sorted(shares, reverse=True)
     assert energy_summary(None) is None
@@ -127,23 +128,10 @@ def test_the_answer_says_what_a_practitioner_asks(result: Result) -> None:
     # which way an added crosswind moves it
     assert "0.5 m/s towards −y lowers the effective speed by 0.32 m/s" in text
     assert "0.5 m/s towards +y raises the effective speed by 0.18 m/s" in text
-    # speeds of 0.5 to 0.7 and 1.5 to 1.7 m/s: the median of all lies between the families
-    assert "a figure between two models" in text
-    assert "the wake family" in text
+    # the input that the formula of the outputs depends on most
+    assert "for the effective speed, the mixing of far wakes" in text
     assert energy_words.energy_answer(replace(result.mounts[0], energy=None)) == []
     assert math.isfinite(energy.year.annual_kwh)
-
-
-def test_families_that_overlap_are_one_range(result: Result) -> None:
-    mount = result.mounts[0]
-    u = mount.energy.uncertainty
-    low, _ = u.families
-    alike = replace(u, families=(low, replace(low, name="momentum")))
-    text = " ".join(
-        energy_words.energy_answer(replace(mount, energy=replace(mount.energy, uncertainty=alike)))
-    )
-    assert "with the momentum wake" in text
-    assert "two models" not in text
 
 
 def test_traffic_that_takes_away_is_said(result: Result) -> None:
@@ -187,4 +175,4 @@ def test_every_figure_of_the_energy_is_drawn(result: Result) -> None:
         assert found[kind].figure.axes
     upper = found["yield-uncertainty"].figure.axes[0]
     assert upper.get_xlabel() == "effective speed (m/s)"
-    assert len(upper.lines) == 6  # all, two families, three marks
+    assert len(upper.lines) == 4  # the distribution, three marks

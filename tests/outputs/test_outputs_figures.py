@@ -16,8 +16,8 @@ from synthetic_result import build_result, single_pass_text, traffic_text
 from wakesim.case.catalogue import catalogue
 from wakesim.case.load import load_case, load_case_text
 from wakesim.flow.wake import WakeConstants
-from wakesim.measures import spread
-from wakesim.outputs import wording
+from wakesim.measures.model_interval import CROSSWIND, uncertain_inputs
+from wakesim.outputs import drift_words
 from wakesim.outputs.figures import (
     cross_section,
     drawings,
@@ -31,6 +31,7 @@ from wakesim.outputs.figures import (
 )
 from wakesim.outputs.figures.style import decade, house_style
 from wakesim.outputs.windows import busiest_window, typical_busy_window
+from wakesim.results import WholeHour
 from wakesim.runtime import cases_path
 
 KINDS = {
@@ -232,7 +233,7 @@ def test_drift_figure_shows_signs_lanes_and_mount(drawn, traffic_result):
     for mount in traffic_result.mounts:
         (drawing,) = [d for d in drawn if d.mount == mount.mount.name and d.kind == "drift"]
         axes, bar = drawing.figure.axes
-        assert bar.get_xlabel() == "drift along the road, towards +x (m/s)"
+        assert bar.get_xlabel() == "mean along-road air of the traffic, towards +x (m/s)"
         low, high = bar.get_xlim()
         assert low == pytest.approx(-high)  # both directions: the middle of the colours is 0
         assert high >= np.abs(mount.statistics.drift.speed_m_s).max() * 0.9
@@ -486,11 +487,27 @@ def test_band_means_keep_the_level_and_the_bands():
     assert len(centre) < 25
 
 
-def test_every_variant_of_the_model_has_the_origin_of_its_range():
-    for family in ("couple", "momentum"):
-        settings = SimpleNamespace(
-            constants=WakeConstants(family=family), diffusivity_m2_s=0.5, open_tail=True
-        )
-        names = {name for name, _, _ in spread.variants(settings)}
-        names |= {"wake cut-off", "light crosswind"}
-        assert names <= set(wording.RANGE_ORIGINS)
+def test_notes_on_the_mean_air_name_inputs_of_the_model():
+    settings = SimpleNamespace(constants=WakeConstants())
+    names = {item.name for item in uncertain_inputs(settings)} | {CROSSWIND}
+    assert {name for name, _ in drift_words.SENSITIVE} <= names
+
+
+def test_whole_hour_adds_a_panel_of_march_minus_balance(traffic_result):
+    mount = traffic_result.mounts[0]
+    mean = mount.statistics.drift
+    balance = mean.speed_m_s
+    whole = WholeHour(
+        17, 3400, 1.1, 1.2, 1.5, 1.6, mean.y_m, mean.z_m, balance + 0.3, balance
+    )  # fmt: skip
+    values = replace(mount.statistics, whole_hour=whole)
+    result = replace(traffic_result, mounts=(replace(mount, statistics=values),))
+    with house_style():
+        figure = drift.draw(result, result.mounts[0], values)
+        figure.draw_without_rendering()
+    bars = [axes for axes in figure.axes if axes.get_xlabel().endswith("towards +x (m/s)")]
+    assert len(bars) == 2
+    assert "17:00" in bars[1].get_xlabel()
+    # 0.3 m/s everywhere but on the road itself, where the air is at rest
+    assert bars[1].get_xlim() == (0.0, pytest.approx(0.3, abs=0.1))
+    assert "17:00" in drift.caption(result, result.mounts[0])

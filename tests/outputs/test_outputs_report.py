@@ -130,34 +130,36 @@ def test_tables_hold_variants_and_the_cut_off(page, traffic_result):
     for variant in traffic_result.mounts[0].statistics.variants:
         assert f"{variant.parameter} {variant.setting}" in text
     assert "30 (this case)" in text
-    assert "The hand-over is no physics: these figures should agree" in text
+    assert "That time is no physics: these figures should agree" in text
 
 
 def test_the_air_between_the_vehicles_is_told(page, traffic_result):
     text = page.text
-    start = text.index("The air between the vehicles A wake followed for 30 s")
+    start = text.index("The air between the vehicles The road takes only about a tenth")
     part = text[start : text.index("By hour", start)]
     for words in (
-        "at the mount it is 0.12 m/s on average and makes 10 % of the energy flux",
-        "eddy diffusivity, from the traffic: flow, speeds and sizes of the vehicles",
+        "wakes are followed for 30 s",
+        "the drift, is 0.12 m/s on average at the mount and makes 10 % of the energy flux",
+        "eddy viscosity around the lanes, from the traffic's own turbulence",
         "0.31 m²/s",
         "drag left to the traffic by the air that already moves along 96.2 %",
-        "time for 90 % of the drift when traffic sets in at once 8 min",
-        "handed over by the wakes 24.5 100",
+        "time for 90 % of the mean air when traffic sets in at once 8 min",
+        "drag of the vehicles 24.5 100",
         "friction of road and verge 18.4 75",
         "out at the side of low y −1.23 −5",
         "spreading upward 4.90 20",
         "Opposite carriageways push the air opposite ways",
-        "K = 0.1 m²/s gives",
-        "roughness × 10 gives",
+        "weak-shear factor 4 gives",
+        "eddy viscosity × 0.6 gives",
+        "Roughness of the road: × 3 gives",
         "a state of the air beside the model interval: 0.5 m/s towards -y gives",
-        "no published measurement isolates the drift on open roads",
+        "No published measurement isolates this flow on open roads",
     ):
         assert words in part, words
     assert "friction of walls" not in part  # parts that are 0
     table = text[text.index("Effective speed with one uncertain constant moved") :]
     heading = table.index("Beside the interval: states of the air")
-    assert table.index("friction of road and verge") < heading < table.index("light crosswind")
+    assert table.index("roughness of the road") < heading < table.index("light crosswind")
 
 
 def test_drift_that_is_given_slow_or_cancelled_is_told(traffic_result):
@@ -169,7 +171,7 @@ def test_drift_that_is_given_slow_or_cancelled_is_told(traffic_result):
     text = traffic_text().replace("still = true", "still = true\neddy_diffusivity_m2_s = 0.31")
     section = drift_section(replace(traffic_result, case=load_case_text(text)), mount)
     facts = dict(section["facts"])
-    assert facts["mixing: eddy diffusivity, given by the case"] == "0.31 m²/s"
+    assert facts["mixing: eddy viscosity around the lanes, given by the case"] == "0.31 m²/s"
     assert "not within an hour" in facts.values()
     density = traffic_result.air_density_kg_m3
     assert [row[1] for row in section["balance"]] == pytest.approx(
@@ -184,9 +186,9 @@ def test_report_without_drift_says_so(tmp_path):
     write_report(build_result(traffic_text(drift=False)), [], tmp_path / "report.html")
     text = parse((tmp_path / "report.html").read_text(encoding="utf-8")).text
     assert "The sustained drift is switched off in this case" in text
-    assert "sustained drift beyond the cut-off is not included" in text
+    assert "The mean air of the traffic is not included" in text
     assert "Where the drag goes" not in text
-    assert "Nothing is counted twice" not in text
+    assert "The mean of all wakes is the steady balance" not in text
 
 
 def test_banner_only_for_invented_data(saved_pass):

@@ -52,6 +52,7 @@ def test_values(saved_traffic, traffic_result):
         assert record["by_class"] == values.by_class
         assert len(record["hourly"]) == 24
         assert len(record["model_variants"]) == 13
+        assert record["whole_hour"] is None
         aside = [row["parameter"] for row in record["model_variants"] if not row["counted"]]
         assert aside == ["light crosswind", "light crosswind"]
         assert record["by_mechanism"]["drift"] == 0.10
@@ -126,14 +127,14 @@ def test_limits_say_whether_the_drift_is_in_it(traffic_result, pass_result):
         name: " ".join(summary(result)["limits"])
         for name, result in (("on", traffic_result), ("off", off), ("pass", pass_result))
     }
-    assert "friction of road and verge, spreading by mixing, and crosswind" in texts["on"]
+    assert "friction of road and verge, spreading and crosswind" in texts["on"]
     assert "no published measurement isolates it" in texts["on"]
     assert "the wall is taken as endless" in texts["on"].lower()  # there is a wall mount
     assert "not included" not in texts["on"]
     assert "air.drift.enabled = false" in texts["off"]
-    assert "depends on that cut-off" in texts["off"]
-    assert "least certain part: no published" not in texts["off"]
+    assert "depends on that time" in texts["off"]
+    assert "isolates it on open roads" not in texts["off"]
     assert "Single passes only" in texts["pass"]
     for text in texts.values():
-        assert "boundary layer along the sides" in text
-        assert "vertical motion through the rotor" in text
+        assert "slanted rear ends" in text
+        assert "Vertical motion through the rotor" in text

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
+import io
 
 import numpy as np
 import pytest
 from synthetic_result import build_result, traffic_text
 
-from wakesim.outputs.tables import STRETCH_S, tables, write_table
+from wakesim.outputs.tables import STRETCH_S, csv_header, tables, write_table
 
 
 def read(path):
@@ -117,3 +119,29 @@ def test_series_setting_is_obeyed(tmp_path):
 def test_single_pass_has_only_signatures(pass_result, saved_pass):
     assert tables(pass_result) == ["signatures.csv"]
     assert sorted(path.name for path in saved_pass.glob("*.csv")) == ["signatures.csv"]
+
+
+TITLES = [
+    'A post, =HYPERLINK("http://example.invalid","click")',
+    "A post; =1+1",
+    'A post,"=1+1"',
+    "A post,+1+1, -2, @SUM(A1)",
+]
+
+
+@pytest.mark.parametrize("title", TITLES)
+def test_no_cell_of_a_comment_line_is_a_formula(title, traffic_result):
+    """Whatever a spreadsheet takes for the separator; and the line stays a comment."""
+    case = dataclasses.replace(traffic_result.case, title=title)
+    result = dataclasses.replace(traffic_result, case=case)
+    text = csv_header(result, [("u_m_s", "m/s, along the road")], "a note")
+    assert text.startswith("# A post")
+    for separator in ",;\t|":
+        for row in csv.reader(io.StringIO(text), delimiter=separator):
+            assert not any(cell.strip(' "').startswith(tuple("=+-@")) for cell in row)
+    *comments, names = text.splitlines()
+    assert names == "u_m_s"
+    assert all(line.startswith("# ") for line in comments)
+    plain = dataclasses.replace(traffic_result.case, title="Tarn Valley, Hollin Bridge - west")
+    kept = csv_header(dataclasses.replace(traffic_result, case=plain), [], "a note")
+    assert kept.startswith("# Tarn Valley, Hollin Bridge - west\n")

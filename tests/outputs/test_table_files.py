@@ -17,6 +17,8 @@ from grid_cases import pass_text, table_text
 import wakesim
 from wakesim.case.load import load_case_text
 from wakesim.errors import CaseError
+from wakesim.measures.series import wake_memory
+from wakesim.outputs import folders
 from wakesim.outputs.summary import FORMAT_VERSION
 
 AXES = ["offset_m", "height_m", "flow_veh_h", "wind_speed_m_s", "wind_angle_deg"]
@@ -65,6 +67,27 @@ def test_xarray_netcdf_and_ncdump_open_the_table(result, folder):
             ["ncdump", "-h", path], capture_output=True, text=True, check=True
         ).stdout
         assert "double effective_speed(offset_m, height_m, flow_veh_h" in text
+
+
+def test_a_table_is_read_from_where_a_killed_run_has_left_it(folder, tmp_path, monkeypatch):
+    """Killed right after the new result was committed: the old one is still in its place."""
+
+    def copied(place: Path) -> list[str]:
+        shutil.copy(folder / "table.h5", place)
+        shutil.copy(folder / "summary.json", place)
+        return ["table.h5", "summary.json"]
+
+    def killed(plan: object) -> None:
+        raise SystemExit
+
+    (tmp_path / "table.h5").write_text("an older table")
+    with monkeypatch.context() as patch:
+        patch.setattr(folders, "_finish", killed)
+        patch.setattr(folders, "_put_back", lambda plan: None)
+        with pytest.raises(SystemExit):
+            folders.publish(tmp_path, folders.RESULT, copied, True)
+    assert (tmp_path / "table.h5").read_text() == "an older table"
+    assert list(wakesim.open_table(tmp_path / "table.h5").axes) == AXES
 
 
 def read_csv(path: Path) -> list[dict[str, str]]:
@@ -208,7 +231,9 @@ def test_summary_and_report(result, folder):
 def test_single_passes_are_read_by_xarray(tmp_path):
     import xarray
 
-    result = wakesim.run(load_case_text(pass_text(), "passes.toml"))
+    text = pass_text().replace("wake_memory_s = 12\n", "")  # the program chooses it
+    result = wakesim.run(load_case_text(text, "passes.toml"))
+    assert result.case.model.wake_memory_s is None
     result.save(tmp_path / "out")
     with xarray.open_dataset(tmp_path / "out" / "pass-table.h5") as data:
         assert data["int_u_dt"].dims == ("vehicle_class", "speed_m_s", "clearance_m", "height_m")
@@ -216,6 +241,7 @@ def test_single_passes_are_read_by_xarray(tmp_path):
         assert lorry["peak"].values == pytest.approx(result.variables["peak"][1], abs=0.0)
         near, far = lorry["int_speed3_dt"].sel(height_m=2.0, speed_m_s=25.0).values
         assert near > 1.5 * far
+        assert data.attrs["wake_memory_s"] == wake_memory(result.case) > 0.0
     rows = read_csv(tmp_path / "out" / "pass-table.csv")
     assert len(rows) == 2 * 2 * 2 * 2
     last = float(rows[-1]["int_speed3_dt_m3_s2"])

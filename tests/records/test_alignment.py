@@ -84,7 +84,7 @@ def test_noise_alone_does_not_match():
 
 
 def test_offset_beyond_the_reach_is_not_believed():
-    found = aligned(site().record(1), reach_s=5.0)
+    found = aligned(site().record(2), reach_s=5.0)
     assert not found.significant
     assert found.notes
 

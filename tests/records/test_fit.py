@@ -398,7 +398,7 @@ def test_existing_files_are_kept(tmp_path):
 
 
 def test_momentum_wakes_have_their_own_constant():
-    text = text_of().replace("[model]", '[model]\nwake_family = "momentum"')
+    text = text_of().replace("[model]", '[model]\nwake_law = "momentum"')
     case = load_case_text(text, "mine.toml")
     nodes = spread_nodes(case)
     assert nodes[[0, -1]] == pytest.approx([0.05, 1.0])

@@ -191,11 +191,11 @@ def test_classes_speeds_and_flows_are_those_of_the_log():
     cars = next(s for s in scene.sights if s.vehicle.name == "small_car")
     of_cars = slow.speed_m_s[slow.vehicle == list(case.vehicles).index("small_car")]
     assert cars.mean_speed_m_s == pytest.approx(of_cars.mean())
-    # half the traffic, half the drift (at the drag that the drift leaves)
+    # half the traffic, less drift; more than half, for it mixes the air less
     whole = forward(case, case.mounts[0], log, 0.0, 100.0, log_span_s=(-60.0, 3600.0))
     half = log.take(slice(0, None, 2))
     thin = forward(case, case.mounts[0], half, 0.0, 100.0, log_span_s=(-60.0, 3600.0))
-    assert 0.45 < thin.drift[0] / whole.drift[0] < 0.65
+    assert 0.45 < thin.drift[0] / whole.drift[0] < 0.9
 
 
 def test_covered_time_starts_a_wake_memory_after_the_log():
@@ -227,7 +227,9 @@ def test_bad_input_is_refused_in_plain_words(make, words):
 
 def test_range_of_the_spread_is_that_of_the_case_file():
     assert allowed_range("couple_spread") == (0.5, 2.0)
-    nodes = spread_nodes(case_of())
+    case = case_of()
+    model = case.model.model_copy(update={"wake_law": "couple"})
+    nodes = spread_nodes(replace(case, model=model))
     assert nodes[0] == pytest.approx(0.5)
     assert nodes[-1] == pytest.approx(2.0)
 

@@ -17,7 +17,8 @@ from wakesim.traffic.lines import (
     build_library,
 )
 
-SETTINGS = FieldSettings(WakeConstants(), True, 20.0, 0.25, 0.5)
+SETTINGS = FieldSettings(WakeConstants(), True, 20.0, 0.25)
+STIRRED = 0.5  # m2/s
 
 
 def rotor(y, z, width=1.0, height=2.0):
@@ -44,7 +45,7 @@ def test_near_lines_are_the_pass_field(name, lane, direction, mount):
     vehicle = catalogue()[name]
     sight = Sight(vehicle, lane, direction, 25.0, 2.0)
     points = rotor(*mount)
-    library = build_library((sight,), points, SETTINGS)
+    library = build_library((sight,), points, SETTINGS, viscosity_m2_s=STIRRED)
     field = pass_field(vehicle, air=AirState(0.5 / 25.0, 0.0))
     for node in (0, 4, 8):
         rows = line(library.near, node).reshape(-1, 4, 9)
@@ -63,7 +64,7 @@ def test_far_lines_continue_the_near_ones_and_fade_at_the_cutoff():
     vehicle = catalogue()["suv"]
     sight = Sight(vehicle, -1.825, 1, 30.0, 3.0)
     points = rotor(3.0, 1.5)
-    library = build_library((sight,), points, SETTINGS)
+    library = build_library((sight,), points, SETTINGS, viscosity_m2_s=STIRRED)
     near = line(library.near, 4)[-1].reshape(4, 9)
     middle = int(np.flatnonzero(SPEED_NODES == 0.0)[0])
     far = line(library.far, middle).reshape(-1, 2, 9)
@@ -81,7 +82,7 @@ def test_age_by_speed_node_is_close_enough():
     """Between speed nodes a wake's age is off; its far signature changes by a few per cent."""
     vehicle = catalogue()["small_car"]
     sight = Sight(vehicle, -1.825, 1, 30.0, 3.0)
-    library = build_library((sight,), rotor(3.0, 1.5), SETTINGS)
+    library = build_library((sight,), rotor(3.0, 1.5), SETTINGS, viscosity_m2_s=STIRRED)
     far = line(library.far, 1).reshape(-1, 2, 9)[:, 0, 4]
     x = library.far_start_m[0] - library.far.step_m * np.arange(len(far))
     halfway = 30.0 + 0.625 * 3.0  # the worst place, between two nodes

@@ -19,7 +19,8 @@ def compute(name, conditions, body=None, nose_radius_m=None, **options):
     quantity = KNOWN[name]
     comparison = Comparison(
         name="test", title="test", part="gust", quantity=name, unit=quantity.unit, source="test",
-        status="exact", note="", fitted=False, variant=False, measured=np.ones(size),
+        status="exact", note="", fitted=False, own_law=False, variant=False,
+        independent_points=size, roadside="input", consequence="", measured=np.ones(size),
         uncertainty=None,
         conditions={k: np.broadcast_to(a, (size,)) for k, a in arrays.items()},
         labels=("",) * size, body=body, nose_radius_m=nose_radius_m, options=options, mark=None,

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from wakesim.validation.comparison import Array, Comparison, Quantity
+from wakesim.validation.wrong_models import WrongModel
 
 GOOD = """
 title = "Twice the height"
@@ -64,6 +65,12 @@ KNOWN = {
         "needs_body", "m", "length", (), {}, lambda c: np.full(c.size, c.body.length_m), True
     ),
 }
+
+# What the quantity above can be wrong in: its factor, or something that no mark here would miss.
+WRONG = (
+    WrongModel("half the gain", {}, {"gain_m": 0.5}),
+    WrongModel("twice the gain", {}, {"gain_m": 2.0}),
+)
 
 BODY = """
 [body]

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 from PIL import Image
-from reference_texts import CSV, KNOWN, changed, write
+from reference_texts import CSV, KNOWN, WRONG, changed, write
 
 from wakesim.errors import OutputError
-from wakesim.validation import figures, scorecard
+from wakesim.validation import figures, scorecard, wrong_models
 from wakesim.validation.publish import check_target, publish
 from wakesim.validation.report import report
 from wakesim.validation.scorecard import Scorecard, evaluate_folder
@@ -22,6 +22,7 @@ NO_FIGURE = changed('[figure]\nx = "height_m"\n', "")
 def card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Scorecard:
     """A comparison of each kind of figure; the one in ``many`` misses its mark."""
     monkeypatch.setattr(scorecard, "quantities", lambda: KNOWN)
+    monkeypatch.setattr(wrong_models, "WRONG_MODELS", WRONG)
     folder = tmp_path / "data"
     write(folder, name="good/comparison.toml")
     write(folder, NO_FIGURE, CSV.replace("c, far", "c | far <x>"), name="rows/rows.toml")
@@ -57,7 +58,9 @@ def test_the_report_holds_every_point_source_mark_and_failure(card: Scorecard) -
     top = text[: text.index("## Scorecard")]
     assert "| fails | 1 |" in top
     # 54 points with an error of 0.5, five whose squares add up to 0.04: root of 13.54/59
-    assert "- Twice the height: rms error 0.479 m/s; mark: rms error at most 0.01 m/s." in top
+    # ratios: 3 / 2.9 and 6 / 6.5
+    found = "- Twice the height: rms error 0.479 m/s, ratio 0.909 to 1.03 (mark: rms error at most"
+    assert found in " ".join(top.split())
     assert text.count("| FAILS |") == 1
     assert text.index("| FAILS |") < text.index("| validated | Twice")
     assert "Source: nobody, made up for a test (values read in the source)." in text
@@ -70,6 +73,51 @@ def test_the_report_holds_every_point_source_mark_and_failure(card: Scorecard) -
     assert "(good/comparison.png)" in text
     # parts that nothing tests are told
     assert "| gust | – | – | – | – | – |" in text
+    assert " ()" not in text
+
+
+def test_the_first_page_tells_what_fails_what_it_means_and_what_nothing_tests(
+    card: Scorecard,
+) -> None:
+    miss = changed("limit = 0.2", "limit = 0.01")
+    for name, level, words in (
+        ("one", "mount", "Too slow."),
+        ("two", "mount", "Too slow."),
+        ("three", "other", "No matter."),
+    ):
+        text = changed("data =", f'roadside = "{level}"\nconsequence = "{words}"\ndata =', miss)
+        text = changed("Twice the height", f"Twice in {name}", text)
+        write(card.folder, text, name=f"{name}.toml")
+    text = changed("data =", 'consequence = "Hidden."\nvariant = true\ndata =', miss)
+    write(card.folder, changed("Twice the height", "Variant", text), name="variant.toml")
+    (card.folder / "not_tested.csv").write_text("what,open\nthe sea,all ships\n", "utf-8")
+    whole = report(evaluate_folder(card.folder))
+    page = whole[: whole.index("## Summary")]
+    first, second = page.index("- **Too slow.** Twice in one"), page.index("Twice in two: ")
+    assert first < second < page.index("- **No matter.** Twice in three")
+    assert page.count("Too slow.") == 1
+    assert "- the sea; open: all ships." in page
+    assert "turbulence" in page[page.index("What no row tests") :]
+    # a failure that is not counted is listed, below
+    assert "Variant" not in page
+    assert "| FAILS | Variant |" in whole
+
+
+def test_one_value_given_as_several_points_counts_as_one(card: Scorecard) -> None:
+    csv = CSV.replace("2.1,", "1.1,").replace("2.9,", "1.1,").replace("4.1,", "1.1,")
+    write(card.folder / "same", changed("limit = 0.2", "limit = 9"), csv)
+    (outcome,) = evaluate_folder(card.folder / "same").outcomes
+    assert (outcome.comparison.size, outcome.comparison.independent_points) == (5, 2)
+    assert outcome.verdict.word == "consistent"
+    assert "| 5 (2) |" in report(Scorecard(card.folder, (outcome,)))
+    text = changed("data =", "independent_points = 4\ndata =")
+    write(card.folder / "told", text)
+    (outcome,) = evaluate_folder(card.folder / "told").outcomes
+    assert outcome.comparison.independent_points == 4
+    exact = changed('status = "read"', 'status = "exact"')
+    write(card.folder / "exact", changed("limit = 0.2", "limit = 9", exact), csv)
+    (outcome,) = evaluate_folder(card.folder / "exact").outcomes
+    assert outcome.comparison.independent_points == 5
 
 
 def test_no_path_and_no_time_of_the_machine_in_the_report(card: Scorecard, tmp_path: Path) -> None:
@@ -120,7 +168,7 @@ def test_targets_that_cannot_be_written(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x", encoding="utf-8")
     with pytest.raises(OutputError, match="is a file, a folder is needed"):
         check_target(tmp_path / "file")
-    with pytest.raises(OutputError, match="cannot be written"):
+    with pytest.raises(OutputError, match="cannot be made"):
         check_target(tmp_path / "file" / "below")
     check_target(tmp_path / "new" / "deep")
     assert os.listdir(tmp_path) == ["file"]

@@ -148,7 +148,7 @@ def test_gust_falls_with_distance_and_averaging():
         (place(speed=-3.0), {}, "speed_m_s = -3"),
         (place(height=np.inf), {}, "height_m = inf"),
         (place(), {"statistic": "max"}, "must be one of 'mean'"),
-        (place(), {"family": "pair"}, "must be one of 'couple'"),
+        (place(), {"law": "pair"}, "must be one of 'section', 'couple'"),
         (place(), {"turbulence_time_s": True}, "must be a number"),
     ],
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -13,12 +14,12 @@ from scipy.special import erf
 from wakesim.case.catalogue import vehicle
 from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
-from wakesim.flow.wake import AirState, VehicleWake, WakeConstants
+from wakesim.flow.wake import AirState, WakeConstants, vehicle_wake
 from wakesim.validation.comparison import Comparison, FigureSpec
 from wakesim.validation.quantities import passage, quantities, roadside
 
 LORRY, CAR = vehicle("artic_lorry_eu"), vehicle("small_car")
-FAMILIES = ("couple", "momentum")
+LAWS = ("couple", "momentum")
 
 
 def comparison(
@@ -30,7 +31,9 @@ def comparison(
     n = len(next(iter(conditions.values())))
     return Comparison(
         name="test", title="test", part="far wake", quantity=quantity, unit="1", source="test",
-        status="exact", note="", fitted=False, variant=False, measured=np.ones(n), uncertainty=None,
+        status="exact", note="", fitted=False, own_law=False, variant=False,
+        independent_points=n, roadside="input", consequence="",
+        measured=np.ones(n), uncertainty=None,
         conditions={name: np.array(values) for name, values in conditions.items()},
         labels=tuple(map(str, range(n))), body=body, nose_radius_m=None, options=dict(options),
         mark=None, figure=FigureSpec(), path=Path("test.toml"),
@@ -41,84 +44,97 @@ def drag_area(v: Vehicle) -> float:
     return v.drag_coefficient * v.frontal_area_m2
 
 
-# --- fall of the air speed ----------------------------------------------------------------------
+# --- deficit met by a follower ------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("family", FAMILIES)
+@pytest.mark.parametrize("law", LAWS)
 @pytest.mark.parametrize("behind", [4.0, 30.0, 120.0])
-def test_fall_is_the_mean_of_the_wake_over_the_front(family: str, behind: float) -> None:
-    found = passage.wake_speed_fall(
-        comparison(
-            "wake_speed_fall_percent", {"behind_m": [behind]}, family=family,
-            width_m=1.8, z_low_m=0.2, z_high_m=1.5, diffusivity_over_speed_m=0.01,
-        )
-    )  # fmt: skip
-    wake = VehicleWake(LORRY, WakeConstants(family=family), AirState(0.01))
-    exact = dblquad(
-        lambda z, y: float(wake.velocity(behind, y, z)), -0.9, 0.9, 0.2, 1.5, epsabs=1e-9
-    )[0] / (1.8 * 1.3)
-    assert found == pytest.approx([100.0 * exact], rel=1e-6)
+def test_deficit_is_the_mean_of_the_wake_over_the_front(law: str, behind: float) -> None:
+    front = {"width_m": 1.8, "z_low_m": 0.2, "z_high_m": 1.5, "diffusivity_over_speed_m": 0.01}
+    wake = vehicle_wake(LORRY, WakeConstants(law=law), AirState(0.01))
+
+    def over_front(value: Callable[[float], float]) -> float:
+        whole = dblquad(
+            lambda z, y: value(float(wake.velocity(behind, y, z))), -0.9, 0.9, 0.2, 1.5,
+            epsabs=1e-9,
+        )  # fmt: skip
+        return whole[0] / (1.8 * 1.3)
+
+    at = {"behind_m": [behind]}
+    found = passage.wake_deficit(comparison("wake_deficit", at, law=law, **front))
+    assert found == pytest.approx([over_front(lambda u: u)], rel=1e-6)
+    # drag of a follower: even air of this deficit would give it the same
+    by_drag = passage.wake_deficit(comparison("wake_deficit", at, law=law, average="drag", **front))
+    assert (1.0 - by_drag) ** 2 == pytest.approx([over_front(lambda u: (1.0 - u) ** 2)], rel=1e-6)
 
 
-def test_fall_of_the_couple_wake_in_closed_form() -> None:
+def test_deficit_of_the_couple_wake_in_closed_form() -> None:
     """Published law integrated by hand: an error function across, 1 - exp upwards."""
     behind, width, top = 60.0, 2.5, 4.0
-    found = passage.wake_speed_fall(
-        comparison(
-            "wake_speed_fall_percent", {"behind_m": [behind]}, width_m=width, z_low_m=0.0,
-            z_high_m=top,
-        )
-    )  # fmt: skip
-    s_y, s_z = map(float, VehicleWake(LORRY).spread(behind))
+    at = {"behind_m": [behind]}
+    found = passage.wake_deficit(
+        comparison("wake_deficit", at, law="couple", width_m=width, z_low_m=0.0, z_high_m=top)
+    )
+    s_y, s_z = map(float, vehicle_wake(LORRY, WakeConstants(law="couple")).spread(behind))
     couple = 0.5 * drag_area(LORRY) * 0.5 * LORRY.height_m
     across = np.sqrt(2.0 * np.pi) * s_y * erf(0.5 * width / (np.sqrt(2.0) * s_y))
     upward = s_z**2 * (1.0 - np.exp(-0.5 * (top / s_z) ** 2))
     exact = couple / (np.pi * s_y * s_z**3) * across * upward / (width * top)
-    assert found == pytest.approx([100.0 * exact], rel=1e-9)
+    assert found == pytest.approx([exact], rel=1e-9)
+    probe = passage.wake_deficit(comparison("wake_deficit", at, law="couple", at_height_m=2.0))
+    exact = couple / (np.pi * s_y * s_z**3) * 2.0 * np.exp(-0.5 * (2.0 / s_z) ** 2)
+    assert probe == pytest.approx([exact], rel=1e-9)
 
 
 def test_a_front_that_holds_the_whole_momentum_wake_meets_its_momentum() -> None:
     """Momentum theorem: the integral of u over the half plane is half the drag area times V."""
-    found = passage.wake_speed_fall(
-        comparison(
-            "wake_speed_fall_percent", {"behind_m": [20.0]}, CAR, family="momentum",
-            width_m=16.0, z_low_m=0.0, z_high_m=9.0,
-        )
-    )  # fmt: skip
-    assert found * 16.0 * 9.0 / 100.0 == pytest.approx([0.5 * drag_area(CAR)], rel=2e-3)
+    for area in (drag_area(CAR), 2.0):
+        found = passage.wake_deficit(
+            comparison(
+                "wake_deficit", {"behind_m": [20.0], "drag_area_m2": [area]}, CAR, law="momentum",
+                width_m=20.0, z_low_m=0.0, z_high_m=12.0,
+            )
+        )  # fmt: skip
+        assert found * 20.0 * 12.0 == pytest.approx([0.5 * area], rel=3e-3)
 
 
 def test_the_own_front_is_the_default() -> None:
     at = {"behind_m": [25.0]}
-    own = comparison("wake_speed_fall_percent", at)
+    own = comparison("wake_deficit", at)
     named = comparison(
-        "wake_speed_fall_percent", at, width_m=LORRY.width_m, z_low_m=LORRY.clearance_m,
+        "wake_deficit", at, width_m=LORRY.width_m, z_low_m=LORRY.clearance_m,
         z_high_m=LORRY.height_m,
     )  # fmt: skip
-    assert passage.wake_speed_fall(own) == passage.wake_speed_fall(named)
+    assert passage.wake_deficit(own) == passage.wake_deficit(named)
 
 
-def test_a_front_upside_down_is_refused() -> None:
-    with pytest.raises(CaseError, match="z_high_m = 1: must be above z_low_m = 2 m"):
-        passage.wake_speed_fall(
-            comparison("wake_speed_fall_percent", {"behind_m": [5.0]}, z_low_m=2.0, z_high_m=1.0)
-        )
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"z_low_m": 2.0, "z_high_m": 1.0}, "z_high_m = 1: must be above z_low_m = 2 m"),
+        ({"at_height_m": 2.0, "width_m": 1.0}, "options.at_height_m and options.width_m exclude"),
+        ({"average": "mean"}, "must be one of 'speed', 'drag'"),
+    ],
+)
+def test_fronts_that_make_no_sense_are_refused(options: dict[str, object], words: str) -> None:
+    with pytest.raises(CaseError, match=words):
+        passage.wake_deficit(comparison("wake_deficit", {"behind_m": [5.0]}, **options))
 
 
 # --- energy of a passage ------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("family", FAMILIES)
+@pytest.mark.parametrize("law", LAWS)
 @pytest.mark.parametrize(("z", "y", "start"), [(1.5, 0.0, 0.0), (4.0, 1.0, 0.0), (6.0, 0.0, 4.0)])
-def test_energy_is_the_integral_over_time(family: str, z: float, y: float, start: float) -> None:
+def test_energy_is_the_integral_over_time(law: str, z: float, y: float, start: float) -> None:
     speed, memory, mixing = 25.0, 20.0, 0.01
     found = passage.tke_per_passage(
         comparison(
-            "tke_per_passage", {"z_m": [z], "y_m": [y], "speed_m_s": [speed]}, family=family,
+            "tke_per_passage", {"z_m": [z], "y_m": [y], "speed_m_s": [speed]}, law=law,
             x_from_m=start, memory_s=memory, diffusivity_over_speed_m=mixing,
         )
     )  # fmt: skip
-    wake = VehicleWake(LORRY, WakeConstants(family=family), AirState(mixing))
+    wake = vehicle_wake(LORRY, WakeConstants(law=law), AirState(mixing))
 
     def k(t: float) -> float:
         return speed**2 * float(wake.turbulence(speed * t, y, z))
@@ -138,10 +154,10 @@ def test_energy_across_the_lane_in_closed_form() -> None:
         comparison(
             "tke_per_passage",
             {"z_m": [z] * n, "y_m": list(y), "speed_m_s": [speed] * n},
-            CAR, x_from_m=10.0, memory_s=memory,
+            CAR, law="couple", x_from_m=10.0, memory_s=memory,
         )
     )  # fmt: skip
-    wake = VehicleWake(CAR)
+    wake = vehicle_wake(CAR, WakeConstants(law="couple"))
 
     def strip(x: float) -> float:
         s_y = 1.1 * float(wake.spread(x)[0])
@@ -162,6 +178,27 @@ def test_energy_grows_with_the_speed_when_the_same_wake_passes() -> None:
     assert passage.tke_per_passage(fast) == pytest.approx(2.0 * passage.tke_per_passage(slow))
 
 
+def test_energy_beside_the_body_counts_for_a_point_out_of_its_path(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A wake of even k from the nose to 5 m behind the tail: k V times the length that passes."""
+    monkeypatch.setattr(passage, "wake_of", lambda c, air: Even(LORRY.length_m, 5.0))
+    at = {"y_m": [0.0, 3.0, 0.0], "z_m": [1.0, 1.0, 5.0], "speed_m_s": [20.0] * 3}
+    found = passage.tke_per_passage(comparison("tke_per_passage", at))
+    whole = 0.02 * 20.0 * (LORRY.length_m + 5.0)
+    assert found == pytest.approx([0.02 * 20.0 * 5.0, whole, whole], rel=5e-3)
+
+
+class Even:
+    """Turbulence of 0.02 V^2 from the nose to a distance behind the tail."""
+
+    def __init__(self, length_m: float, behind_m: float) -> None:
+        self.ends = (-length_m, behind_m)
+
+    def turbulence(self, x: np.ndarray, y: float, z: float) -> np.ndarray:
+        return np.where((x >= self.ends[0]) & (x <= self.ends[1]), 0.02, 0.0)
+
+
 def test_nothing_left_to_pass_is_refused() -> None:
     with pytest.raises(CaseError, match="must be less than speed times memory_s"):
         passage.tke_per_passage(
@@ -178,14 +215,14 @@ def test_spread_of_the_wakes_in_closed_form() -> None:
     """Mean square height: 2 s^2 of z exp(-z^2/2 s^2), s^2 + z_w^2 of a Gaussian and its image."""
     speed, age, k = 30.0, [2.0, 10.0, 30.0], 0.3
     at = {"residence_time_s": age, "speed_m_s": [speed] * 3}
-    for family in FAMILIES:
+    for law in LAWS:
         found = passage.first_vertical_spread(
-            comparison("first_vertical_spread", at, CAR, family=family, diffusivity_m2_s=k)
+            comparison("first_vertical_spread", at, CAR, law=law, diffusivity_m2_s=k)
         )
-        wake = VehicleWake(CAR, WakeConstants(family=family), AirState(k / speed))
+        wake = vehicle_wake(CAR, WakeConstants(law=law), AirState(k / speed))
         s = wake.spread(speed * np.array(age))[1]
         middle = 0.5 * (CAR.height_m + CAR.clearance_m)
-        exact = np.sqrt(2.0) * s if family == "couple" else np.hypot(s, middle)
+        exact = np.sqrt(2.0) * s if law == "couple" else np.hypot(s, middle)
         assert found == pytest.approx(exact, rel=1e-5)
 
 
@@ -198,7 +235,9 @@ def test_spread_by_mixing_alone() -> None:
         "residence_time_s": [0.0, 10.0], "speed_m_s": [speed] * 2, "flow_veh_h": [flow] * 2,
         "road_width_m": [road] * 2,
     }  # fmt: skip
-    found = passage.first_vertical_spread(comparison("first_vertical_spread", at, CAR, by="mixing"))
+    found = passage.first_vertical_spread(
+        comparison("first_vertical_spread", at, CAR, by="mixing", mixing_by="formula")
+    )
     half = 0.5 * CAR.height_m
     assert found == pytest.approx([half, np.sqrt(half**2 + 20.0 * k)], rel=1e-9)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -23,6 +24,24 @@ BAD: list[tuple[str, str, str | None, str]] = [
     ("two lines", changed("Twice the", "Twice\\nthe"), CSV, "title ="),
     ("unknown part", changed('"whole prediction"', '"wakes"'), CSV, 'part = "wakes": must be one'),
     ("unknown status", changed('"read"', '"rea"'), CSV, 'did you mean "read"?'),
+    (
+        "unknown weight",
+        GOOD.replace("data =", 'roadside = "mast"\ndata =', 1),
+        CSV,
+        'roadside = "mast": must be one',
+    ),
+    (
+        "too many independent",
+        GOOD.replace("data =", "independent_points = 6\ndata =", 1),
+        CSV,
+        "independent_points = 6: must be at most the number of points, 5",
+    ),
+    (
+        "none independent",
+        GOOD.replace("data =", "independent_points = 0\ndata =", 1),
+        CSV,
+        "independent_points = 0",
+    ),
     ("text as flag", GOOD.replace("data =", 'fitted = "no"\ndata =', 1), CSV, "fitted"),
     (
         "unknown quantity",
@@ -102,7 +121,7 @@ BAD: list[tuple[str, str, str | None, str]] = [
     ("nothing", GOOD, "# only this\n", "holds no header and no rows"),
     ("endless cell", GOOD, CSV.replace("b,2", "b" * 140_000 + ",2"), "values.csv:4: no row of"),
     ("data in two lines", changed("values.csv", "values\\ncsv"), CSV, "must be one line"),
-    ("column twice", GOOD, CSV.replace("place,height", "speed,height"), "names 'speed' twice"),
+    ("column twice", GOOD, CSV.replace("place,height", "speed,height"), "names a column twice"),
     ("unnamed column", GOOD, CSV.replace("place,height", ",height"), "has no name"),
     (
         "selected text",
@@ -219,3 +238,24 @@ def test_bytes_that_are_no_text(tmp_path: Path) -> None:
     path.write_bytes(b"\xff\xfe\x00")
     with pytest.raises(CaseError, match="UTF-16"):
         read_comparison(path, tmp_path, KNOWN)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+def test_pipes_for_files_are_refused_at_once(tmp_path: Path) -> None:
+    path = write(tmp_path, GOOD, None)
+    os.mkfifo(tmp_path / "values.csv")  # opened without a writer it would wait for ever
+    with pytest.raises(CaseError, match=r"values\.csv: cannot be read: is no regular file"):
+        read_comparison(path, tmp_path, KNOWN)
+    path.unlink()
+    os.mkfifo(path)
+    with pytest.raises(CaseError, match=r"ref\.toml: cannot be read: is no regular file"):
+        read_comparison(path, tmp_path, KNOWN)
+
+
+def test_nothing_of_a_file_that_is_no_table_is_shown(tmp_path: Path) -> None:
+    path = write(tmp_path, GOOD, "root:x:0:0:secret\ndaemon:x:1:1:words\n")
+    with pytest.raises(CaseError) as caught:
+        read_comparison(path, tmp_path, KNOWN)
+    shown = str(caught.value).replace(str(tmp_path), "")
+    assert "is no table" in shown
+    assert not any(word in shown for word in ("root", "daemon", "secret", "words"))

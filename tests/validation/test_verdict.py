@@ -24,7 +24,11 @@ BASE = Comparison(
     status="read",
     note="",
     fitted=False,
+    own_law=False,
     variant=False,
+    independent_points=5,
+    roadside="input",
+    consequence="",
     measured=np.array([1.0, 2.0, 3.0, 4.0, 5.0]),
     uncertainty=None,
     conditions={},
@@ -51,19 +55,23 @@ def _mark(metric: str, limit: float | None = None, *ends: float) -> Mark:
 
 
 @pytest.mark.parametrize("status", ["read", "derived"])
-def test_validated_needs_everything(status: str) -> None:
-    assert _verdict(status=status) == ("validated", "")
+def test_without_a_weakness_it_may_be_validated(status: str) -> None:
+    assert _verdict(status=status)[0] == "validated"
 
 
 @pytest.mark.parametrize(
     ("changes", "reason"),
     [
         ({"status": "from memory"}, "reference from memory"),
+        ({"status": "second hand"}, "reference second hand"),
+        ({"own_law": True}, "a law of the model's own"),
         ({"fitted": True}, "constants fitted to it"),
         ({"variant": True}, "a variant not used by default"),
-        ({"mark": _mark("upper_envelope", 1.2)}, "envelope, not a measurement"),
-        ({"measured": np.array([1.0, 2.0, 3.0, 4.0])}, "only 4 points"),
-        ({"measured": np.array([1.0])}, "only 1 point"),
+        ({"mark": _mark("upper_envelope", 1.2)}, "a bound, not a measurement"),
+        ({"mark": _mark("lower_bound", 0.9)}, "a bound, not a measurement"),
+        ({"measured": np.arange(1.0, 5.0), "independent_points": 4}, "only 4 points"),
+        ({"measured": np.array([1.0]), "independent_points": 1}, "only 1 point"),
+        ({"independent_points": 1}, "only 1 independent point"),
         (
             {"fitted": True, "status": "from memory"},
             "reference from memory, constants fitted to it",
@@ -107,6 +115,7 @@ def test_a_missed_mark_fails_whatever_else_is_said(status: str, fitted: bool) ->
         (_mark("geometric_variance", 1.6), 1.98 * BASE.measured, 2.0 * BASE.measured),
         (_mark("nmse", 0.1), 1.28 * BASE.measured, 1.36 * BASE.measured),
         (_mark("upper_envelope", 0.7), 0.69 * BASE.measured, [0.7, 1.4, 2.1, 2.8, 3.6]),
+        (_mark("lower_bound", 0.7), [0.71, 1.4, 3.0, 40.0, 5.0], [0.69, 2.0, 3.0, 4.0, 5.0]),
     ],
 )
 def test_each_mark_divides(mark: Mark, within: Any, beyond: Any) -> None:
@@ -128,6 +137,7 @@ def test_computed_values_that_undo_a_metric_miss_the_mark(metric: str) -> None:
         ("ratio_range", 0.0),
         ("fac2", 0.0),
         ("upper_envelope", -1.0),
+        ("lower_bound", -1.0),
         ("geometric_variance", 0.0),
         ("fractional_bias", -1.0),
         ("nmse", -1.0),
@@ -146,3 +156,4 @@ def test_marks_in_words() -> None:
     assert mark_text(_mark("fac2", 0.8), "m/s") == "FAC2 at least 0.8"
     assert mark_text(_mark("ratio_range", None, 0.5, 2.0)) == "ratio 0.5 to 2"
     assert mark_text(_mark("upper_envelope", 1.0)) == "below the envelope"
+    assert mark_text(_mark("lower_bound", 0.7)) == "at least 0.7 × the reference"

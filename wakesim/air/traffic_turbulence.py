@@ -2,8 +2,8 @@
 
 Vertical turbulence: sigma_w^2 = (a U)^2 + sigma_w0^2 with sigma_w0^2 = b^2 sum of D V^2 over the
 classes, D = q S2/(V w) the share of the road's area that a class covers; a = 0.1, b = 0.3 (R.
-Berkowicz, Environ. Monit. Assess. 65 (2000) 323; a, b and S2 read in a published program text of
-that scheme). It was made for streets between buildings.
+Berkowicz, Environ. Monit. Assess. 65 (2000) 323; a, b and S2 second hand, from a published program
+of that scheme). It was made for streets between buildings.
 
 The published areas are S2 = 2 m2 for a car and 16 m2 for a truck: they are not plan areas, which
 are 7 m2 and 20 to 60 m2. This program takes plan areas, its own choice: sigma_w0 comes out 1.6 to
@@ -14,7 +14,7 @@ the same K would need c = 0.5 to 0.6.
 
 Diffusivity: K = c sigma_w l, l a mixing length. Observed growth of the mixed layer over main roads
 is sigma_z = 1.8 m + 0.11 m/s * residence time for averages of 30 min (P. E. Benson 1979,
-FHWA/CA/TL-79/23; figures read in a published program text of that scheme, report number from
+FHWA/CA/TL-79/23; figures second hand, from a published program of that scheme, report number from
 memory), so K = sigma_z dsigma_z/dt = 0.2 m2/s at once and 0.4 m2/s after 16 s. With l half the
 vehicle's height (assumed) a carriageway of two lanes with 1500 cars/h at 30 m/s has sigma_w0 = 1.1
 m/s and l = 0.75 m, and c = 0.3 (chosen for this agreement) gives K = 0.25 m2/s. The range to try is

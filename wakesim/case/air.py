@@ -12,13 +12,29 @@ from pydantic import Field
 from wakesim.case.mounts import Mount
 from wakesim.case.problems import Problem
 from wakesim.case.roughness import RoughnessName, roughness_class
-from wakesim.case.tables import Intensity, Table, given, one_speed, speed_of
+from wakesim.case.tables import Intensity, Table, given, one_speed, speed_keys, speed_of
+from wakesim.case.toml_lines import Path
 
 STANDARD_PRESSURE_PA = 101325.0  # ISO 2533
+# A wind measured among what makes the roughness says nothing of the wind above it: the log law is
+# taken from so many roughness lengths above the displacement on (assumed).
+LEAST_ROUGHNESS_LENGTHS = 5.0
+MOST_WIND_M_S = 60.0  # mean wind at a rotor; 50 m/s is the reference of class I of IEC 61400-1
 
 
 class WindTable(Table):
-    """[air.wind] as written in the file."""
+    """[air.wind] as written in the file: a steady ambient wind.
+
+    ``speed``: at reference_height_m.
+    ``reference_height_m``: height at which the speed holds.
+    ``profile``: how it grows with height: logarithm above a roughness, or a power of the height.
+    ``roughness_m``: roughness length of the ground upwind (log profile); without it 0.03 m.
+    ``roughness_class``: the same by name, of shared/reference/roughness.csv.
+    ``displacement_m``: height by which dense obstacles lift the log profile.
+    ``exponent``: of the power profile; without it 0.14 (from memory).
+    ``turbulence_intensity``: standard deviation over mean speed; "roughness" takes what the
+      roughness makes it at each height.
+    """
 
     speed_m_s: float | None = Field(default=None, ge=0, le=40)
     speed_kmh: float | None = Field(default=None, ge=0, le=144)
@@ -34,10 +50,14 @@ class WindTable(Table):
 
 
 class Drift(Table):
-    """[air.drift]: the sustained drift that many wakes leave behind, and the ground it rubs on.
+    """[air.drift]: the mean air of the traffic beyond single wakes, and the ground it rubs on.
 
     Roughness lengths: 0.001 m for a road (between the classes paved, 0.0002 m, and smooth,
     0.005 m, of shared/reference/roughness.csv) and 0.03 m for a verge (open land).
+
+    ``enabled``: without it wakes end at model.wake_memory_s.
+    ``roughness_road_m``: of the paved surface.
+    ``roughness_verge_m``: of the ground beside it.
     """
 
     enabled: bool = True
@@ -46,7 +66,15 @@ class Drift(Table):
 
 
 class AirTable(Table):
-    """[air] as written in the file."""
+    """[air] as written in the file.
+
+    ``still``: no ambient wind; otherwise give [air.wind].
+    ``temperature_c``: for the density of the air.
+    ``pressure_pa``: for the density; without it that of the altitude, or 101325 Pa.
+    ``altitude_m``: above sea level, in place of the pressure.
+    ``relative_humidity``: for the density.
+    ``eddy_diffusivity_m2_s``: mixing of the air over the road; without it from the traffic.
+    """
 
     still: bool | None = None
     wind: WindTable | None = None
@@ -54,7 +82,7 @@ class AirTable(Table):
     pressure_pa: float | None = Field(default=None, ge=40000, le=110000)
     altitude_m: float | None = Field(default=None, ge=-500, le=6000)
     relative_humidity: float = Field(default=0.6, ge=0, le=1)
-    eddy_diffusivity_m2_s: float | None = Field(default=None, ge=0, le=20)
+    eddy_diffusivity_m2_s: float | None = Field(default=None, ge=0.05, le=20)
     drift: Drift = Drift()
 
 
@@ -78,6 +106,14 @@ class Wind:
     exponent: float
     turbulence_intensity: float
     intensity_from_roughness: bool = False
+
+    def ratio(self, height_m: float) -> float:
+        """Speed at a height over that at the reference height, as wakesim.air.profiles has it."""
+        if self.profile == "power":
+            return math.pow(max(height_m / self.reference_height_m, 0.0), self.exponent)
+        above = max((height_m - self.displacement_m) / self.roughness_m, 1.0)
+        reference = (self.reference_height_m - self.displacement_m) / self.roughness_m
+        return math.log(above) / math.log(reference)
 
     def intensity(self, height_m: float) -> float:
         """Along-wind turbulence intensity at a height.
@@ -146,26 +182,59 @@ def _wind_key_problems(raw: dict[str, Any]) -> Iterator[Problem]:
 
 
 def wind_problems(air: AirTable, mounts: Mapping[int, Mount]) -> Iterator[Problem]:
-    """A log profile must be above its own zero at the reference height.
+    """A profile must be well above its own zero at the reference height.
 
-    Its turbulence must make sense at the mounts.
+    Wind and turbulence must make sense at the mounts.
     """
-    if air.wind is None or air.wind.profile != "log":
+    if air.wind is None:
         return
     wind = _resolve_wind(air.wind)
-    zero = wind.displacement_m + wind.roughness_m
-    if wind.reference_height_m <= zero:
-        text = f"must be above displacement_m + roughness_m = {zero:g} m"
+    rough, displacement = wind.roughness_m, wind.displacement_m
+    words = "displacement_m + {} x roughness_m"
+    if wind.profile == "power":  # the ground that makes its turbulence is that of the verge
+        rough, displacement = air.drift.roughness_verge_m, 0.0
+        words = "{} x air.drift.roughness_verge_m"
+    least = displacement + LEAST_ROUGHNESS_LENGTHS * rough
+    if wind.reference_height_m < least * (1.0 - 1e-9):
+        text = f"must be at least {words.format(f'{LEAST_ROUGHNESS_LENGTHS:g}')} = {least:g} m"
         yield Problem(("air", "wind", "reference_height_m"), text, wind.reference_height_m)
-    lowest = wind.displacement_m + math.e * wind.roughness_m
+        return
+    heights = {f"mounts[{i + 1}].height_m": mount.height_m for i, mount in mounts.items()}
+    yield from strong_wind(wind, heights, ("air", "wind", _speed_key(air.wind)), wind.speed_m_s)
+    if not wind.intensity_from_roughness:
+        return
+    lowest = displacement + math.e * rough
     for i, mount in mounts.items():
-        if wind.intensity_from_roughness and mount.height_m <= lowest:
+        if mount.height_m <= lowest:
             text = (
                 f"mounts[{i + 1}].height_m = {mount.height_m:g} m is too near the ground for it: "
-                f"must be above {lowest:.2g} m with roughness_m = {wind.roughness_m:g} m and "
-                f"displacement_m = {wind.displacement_m:g} m; else give a number"
+                f"must be above {lowest:.2g} m with roughness_m = {rough:g} m and "
+                f"displacement_m = {displacement:g} m; else give a number"
             )
             yield Problem(("air", "wind", "turbulence_intensity"), text, "roughness")
+
+
+def strong_wind(
+    wind: Wind, heights: Mapping[str, float], path: Path, speed_m_s: float
+) -> Iterator[Problem]:
+    """A speed at the reference height that is a storm at a rotor; one line for the strongest.
+
+    ``heights`` by the key that gives them, ``path`` and ``speed_m_s`` of the speed in the file.
+    """
+    key = max(heights, key=heights.__getitem__, default=None)
+    if key is None:
+        return
+    there = speed_m_s * wind.ratio(heights[key])
+    if there > MOST_WIND_M_S:
+        text = (
+            f"{speed_m_s:g} m/s at {wind.reference_height_m:g} m makes {there:.3g} m/s at "
+            f"{key} = {heights[key]:g} m: must be at most {MOST_WIND_M_S:g} m/s there"
+        )
+        yield Problem(path, text)
+
+
+def _speed_key(table: WindTable) -> str:
+    return next((k for k in speed_keys("speed") if getattr(table, k) is not None), "speed_m_s")
 
 
 def resolve_air(table: AirTable) -> Air:
@@ -205,3 +274,7 @@ def _resolve_wind(table: WindTable) -> Wind:
         intensity_from_roughness=isinstance(given_intensity, str),
     )
     return replace(wind, turbulence_intensity=wind.intensity(wind.reference_height_m))
+
+
+# The wind of a state or a year for which the case has none of its own: 10 m over open land.
+OPEN_LAND = _resolve_wind(WindTable(speed_m_s=0.0, angle_deg=0.0))

@@ -6,6 +6,7 @@ import tomllib
 from functools import cache
 from typing import Any
 
+from wakesim.case.problems import one_line, shorten
 from wakesim.case.suggest import closest
 from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
@@ -39,6 +40,7 @@ def _from_table(name: str, table: dict[str, Any]) -> Vehicle:
         drag_range=(table["drag_range"][0], table["drag_range"][1]),
         mean_speed_m_s=table["mean_speed_kmh"] * _KMH,
         speed_sd_m_s=table["speed_sd_kmh"] * _KMH,
+        nose_radius_m=table.get("nose_radius_m"),
         source=" | ".join(f"{subject}: {text}" for subject, text in sources.items()),
     )
 
@@ -69,6 +71,7 @@ def vehicle(name: str) -> Vehicle:
 
 def unknown_vehicle(name: object, known: list[str]) -> str:
     """The message for a vehicle name that does not exist."""
-    guess = closest(str(name), known)
-    hint = f"did you mean '{guess}'?" if guess else f"known: {', '.join(known)}"
-    return f"unknown vehicle '{name}'; {hint}"
+    shown = {shorten(one_line(one), 40): None for one in known}
+    guess = closest(str(name), shown)
+    hint = f"did you mean '{guess}'?" if guess else f"known: {', '.join(shown)}"
+    return f"unknown vehicle '{shorten(one_line(str(name)))}'; {hint}"

@@ -33,26 +33,36 @@ MOST_SAMPLES = 65536
 class RotorTable(Table):
     """[rotor]: the same at every mount; its swept rectangle is the mount's.
 
-    ``kind`` is a generic type of shared/rotors.toml. ``response`` is how the rotor answers gusts in
-    the yield: with its inertia, without ("quasi_steady"), or held at ``shaft_speed_rpm``
-    ("fixed_speed"; by default the speed that gives most in the air of the case). ``power_curve``
-    names a CSV file (speed_m_s, power_w: electrical output in air of 1.225 kg/m3), relative to the
-    case file; it holds no torque, so its response is quasi-steady. ``cut_in_m_s`` defaults to the
-    mount's; ``cut_out_m_s`` is not used by the response with inertia. ``inertia_kg_m2`` defaults to
-    a rim of 4 kg for each square metre swept (assumed). Efficiencies and standby use are assumed
-    where not given. ``direction_weight`` (of a shrouded rotor) lists the share of the power it
-    takes by the direction the air moves to, in equal steps from +x.
+    Efficiencies and standby use are assumed where not given.
+
+    ``kind``: a generic type of shared/rotors.toml.
+    ``response``: how the rotor answers gusts in the yield: with its inertia, without
+      ("quasi_steady"), or held at shaft_speed_rpm ("fixed_speed").
+    ``shaft_speed_rpm``: of a rotor at fixed speed; by default the speed that gives most in the
+      air of the case.
+    ``power_curve``: CSV file (speed_m_s, power_w: electrical output in air of 1.225 kg/m3),
+      relative to the case file; it holds no torque, so its response is quasi-steady.
+    ``best_power_coefficient``: largest power coefficient of the shaft; by default the type's.
+    ``rated_power_w``: most electrical power; by default without limit.
+    ``cut_in_m_s``: lowest speed at which it runs; by default the mount's.
+    ``cut_out_m_s``: speed from which it stands; not used by the response with inertia.
+    ``inertia_kg_m2``: by default a rim of 4 kg for each square metre swept (assumed).
+    ``generator_efficiency``: shaft to generator output.
+    ``converter_efficiency``: generator output to use.
+    ``standby_w``: what the electronics draw all the time.
+    ``direction_weight``: of a shrouded rotor, the share of the power it takes by the direction the
+      air moves to, in equal steps from +x.
     """
 
     kind: Literal["drag", "lift", "hybrid"] = Field(description='"drag", "lift" or "hybrid"')
     response: Literal["inertial", "quasi_steady", "fixed_speed"] | None = None
-    shaft_speed_rpm: float | None = Field(default=None, gt=0, le=10000)
+    shaft_speed_rpm: float | None = Field(default=None, ge=0.001, le=10000)
     power_curve: Line | None = None
-    best_power_coefficient: float | None = Field(default=None, gt=0, le=0.59)
+    best_power_coefficient: float | None = Field(default=None, ge=0.001, le=0.59)
     rated_power_w: float | None = Field(default=None, gt=0, le=1e6)
     cut_in_m_s: float | None = Field(default=None, ge=0, le=20)
     cut_out_m_s: float | None = Field(default=None, gt=0, le=60)
-    inertia_kg_m2: float | None = Field(default=None, gt=0, le=1e5)
+    inertia_kg_m2: float | None = Field(default=None, ge=1e-9, le=1e5)
     generator_efficiency: float = Field(default=0.80, gt=0, le=1)
     converter_efficiency: float = Field(default=0.90, gt=0, le=1)
     standby_w: float = Field(default=0.0, ge=0, le=1000)
@@ -62,7 +72,11 @@ class RotorTable(Table):
 
 
 class WindState(Table):
-    """One wind of the yield; ``share`` of all hours, as at 10 m unless the case says otherwise."""
+    """One wind of the yield, as at 10 m unless the case says otherwise.
+
+    ``speed_m_s``: at that height.
+    ``share``: of all hours.
+    """
 
     speed_m_s: float = Field(gt=0, le=40)
     angle_deg: float = Field(ge=-360, le=360, description="direction it blows to: 0 along +x")
@@ -70,17 +84,29 @@ class WindState(Table):
 
 
 class WindRoseTable(Table):
-    """A Weibull wind alike from all directions, at 10 m."""
+    """A Weibull wind alike from all directions, at 10 m.
+
+    ``mean_speed_m_s``: over the year.
+    ``shape``: of the Weibull distribution; 2 is Rayleigh's.
+    """
 
     mean_speed_m_s: float = Field(gt=0.2, le=20)
     shape: float = Field(default=2.0, ge=1, le=4)
 
 
 class LoadTable(Table):
-    """A consumer: ``daily_kwh`` drawn evenly from ``from_hour`` to ``to_hour`` (over midnight)."""
+    """A consumer that the yield is to cover.
+
+    ``name``: in outputs.
+    ``daily_kwh``: drawn evenly from from_hour to to_hour.
+    ``from_hour``: clock hour.
+    ``to_hour``: clock hour; before from_hour it is that of the next day.
+    ``battery_kwh``: that can be stored.
+    ``battery_efficiency``: of what goes in, the share that comes out.
+    """
 
     name: Line
-    daily_kwh: float = Field(gt=0, le=1e5)
+    daily_kwh: float = Field(ge=1e-9, le=1e5)
     from_hour: int = Field(default=0, ge=0, le=23)
     to_hour: int = Field(default=24, ge=0, le=24)
     battery_kwh: float = Field(default=0.0, ge=0, le=1e5)
@@ -88,22 +114,31 @@ class LoadTable(Table):
 
 
 class RowTable(Table):
-    """Rotors in a row along the road."""
+    """Rotors in a row along the road.
+
+    ``count``: number of rotors.
+    ``spacing_m``: from axis to axis.
+    """
 
     count: int = Field(ge=1, le=100000)
-    spacing_m: float = Field(gt=0, le=10000)
+    spacing_m: float = Field(ge=0.01, le=10000)
 
 
 class EnergyTable(Table):
     """[energy]: what the yield is asked for.
 
-    ``saturday_flow`` and ``sunday_flow`` multiply the flows of the case, which are those of a
-    weekday, ``saturday_heavy`` and ``sunday_heavy`` its share of heavy vehicles. ``winds`` or
-    ``wind_rose`` are the winds of the year (the rest of the shares is still air); without them the
-    year has the air of the case. ``turbulence_intensity`` is that of these winds, ``wind_spell_h``
-    how long one lasts on average, which matters to a load alone. ``sample_per_hour_s`` of each
-    hour are simulated for each state. ``samples`` quasi-random samples (a power of two, 0: none)
-    give P10, P50 and P90.
+    ``winds`` or ``wind_rose`` are the winds of the year (the rest of the shares is still air);
+    without them the year has the air of the case.
+
+    ``year``: whose calendar is walked, hour by hour.
+    ``saturday_flow``: factor on the flows of the case, which are those of a weekday.
+    ``sunday_flow``: the same for Sundays.
+    ``saturday_heavy``: factor on the share of heavy vehicles.
+    ``sunday_heavy``: the same for Sundays.
+    ``sample_per_hour_s``: of each hour so much is simulated for each state.
+    ``turbulence_intensity``: of the winds of the year.
+    ``wind_spell_h``: how long a wind lasts on average, which matters to a load alone.
+    ``samples``: quasi-random samples (a power of two, 0: none) for P10, P50 and P90.
     """
 
     year: int = Field(default=2027, ge=1990, le=2100)
@@ -122,20 +157,30 @@ class EnergyTable(Table):
 
 
 class ClaimTable(Table):
-    """[claim]: figures as stated; per rotor unless said otherwise.
+    """[claim]: figures as stated, to be checked; per rotor unless said otherwise.
 
-    ``speed`` is that of the air, ``traffic_speed`` that of the vehicles beside which it is stated.
+    ``power_w``: output at the stated speed, or rated output.
+    ``speed``: of the air.
+    ``traffic_speed``: of the vehicles beside which the air speed is stated.
+    ``cut_in_m_s``: lowest air speed at which it runs.
+    ``power_coefficient``: efficiency from air to output; a sound one is below 0.593.
+    ``area_m2``: swept area.
+    ``daily_energy_kwh``: output a day.
+    ``count``: number of rotors.
+    ``section_length_m``: length of road along which they stand.
+    ``daily_load_kwh``: need a day of one consumer.
+    ``loads``: number of consumers said to be covered.
     """
 
     power_w: float | None = Field(default=None, gt=0, le=1e7)
-    speed_m_s: float | None = Field(default=None, gt=0, le=60)
-    speed_kmh: float | None = Field(default=None, gt=0, le=216)
-    speed_mph: float | None = Field(default=None, gt=0, le=134)
+    speed_m_s: float | None = Field(default=None, ge=0.01, le=60)
+    speed_kmh: float | None = Field(default=None, ge=0.04, le=216)
+    speed_mph: float | None = Field(default=None, ge=0.03, le=134)
     traffic_speed_m_s: float | None = Field(default=None, gt=0, le=90)
     traffic_speed_kmh: float | None = Field(default=None, gt=0, le=320)
     traffic_speed_mph: float | None = Field(default=None, gt=0, le=200)
     cut_in_m_s: float | None = Field(default=None, gt=0, le=20)
-    power_coefficient: float | None = Field(default=None, gt=0, le=10)
+    power_coefficient: float | None = Field(default=None, ge=0.001, le=10)
     area_m2: float | None = Field(default=None, gt=0, le=1e4)
     daily_energy_kwh: float | None = Field(default=None, gt=0, le=1e6)
     count: int = Field(default=1, ge=1, le=1000000)

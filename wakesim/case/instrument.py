@@ -17,11 +17,17 @@ _TURNING = ("cup", "vane_cup")
 class Instrument(Table):
     """What an anemometer and its logger do to the air's velocity.
 
-    ``averaging_s``: each logged value is the mean over so long; ``time_marks`` says which moment
-    of that its time stamp is. First-order answer in time (``response_time_s``) or in the length of
-    air that passed (``distance_constant_m``; ``vane_distance_constant_m`` for the vane, by default
-    the same). ``path_length_m``: of a sonic anemometer. Below ``starting_speed_m_s`` cups stand.
-    ``offset_m`` and ``height_m`` default to those of the mount.
+    ``averaging_s``: each logged value is the mean over so long.
+    ``time_marks``: which moment of that its time stamp is.
+    ``response_time_s``: first-order answer in time.
+    ``distance_constant_m``: first-order answer in the length of air that passed, in place of it.
+    ``vane_distance_constant_m``: for the vane; by default the same.
+    ``path_length_m``: of a sonic anemometer.
+    ``starting_speed_m_s``: below it cups stand.
+    ``resolution_m_s``: step of the logged values.
+    ``noise_m_s``: standard deviation of the noise on each logged value.
+    ``height_m``: where the instrument hangs; by default as the mount.
+    ``offset_m``: where the instrument hangs; by default as the mount.
     """
 
     kind: Kind = Field(description='"sonic", "cup", "vane_cup", "hot_wire" or "other"')

@@ -22,7 +22,7 @@ from wakesim.case.mounts import (
 )
 from wakesim.case.problems import Problem, one_line, render
 from wakesim.case.reading import parse, read_text
-from wakesim.case.road import Road, road_problems
+from wakesim.case.road import Road, road_key_problems, road_problems
 from wakesim.case.schema import Case, CaseFile
 from wakesim.case.studies import PassTableTable
 from wakesim.case.study_rules import pass_table_problems, study_key_problems
@@ -146,6 +146,7 @@ def _numbered(values: Any) -> Any:
 def _key_problems(raw: dict[str, Any]) -> Iterator[Problem]:
     """Keys that need or exclude each other, found even where values are wrong."""
     yield from study_key_problems(raw)
+    yield from road_key_problems(raw.get("road"))
     yield from traffic_key_problems(raw.get("traffic"))
     yield from single_pass_key_problems(raw.get("single_pass"))
     yield from air_key_problems(raw.get("air"))

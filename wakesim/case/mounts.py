@@ -22,21 +22,30 @@ if TYPE_CHECKING:
 GROUND_GAP_M = 0.1
 WANDER_SDS = 3.0  # a vehicle's path reaches this many standard deviations of wander
 VALID_CLEARANCE_M = 0.5  # nearer than this the wake laws are not validated
+# Published air beside vehicles reaches about 6 m up and a few metres aside
+# (shared/reference/on_road_tke.csv, near_road_experiments.csv); some way beyond, nothing is known.
+VALID_HEIGHT_M, VALID_ASIDE_M = 10.0, 20.0
 _ACROSS_SHARE = 0.1  # of the wind, taken as still along the road
 
 
 class Mount(Table):
-    """A rotor's place: ``offset_m`` is the y of its axis, ``height_m`` the rectangle's centre.
+    """A rotor's place, and the rectangle that it sweeps around it.
 
-    ``cut_in_m_s`` defaults to 1.2 m/s (common practice, no published source).
+    ``kind``: what it hangs on: a post beside the road, between the carriageways, a bridge or
+      gantry over a lane, before a wall.
+    ``rotor_width_m``: of the swept rectangle, along y.
+    ``rotor_height_m``: of the swept rectangle.
+    ``wall_offset_m``: y of the wall's face, for kind = "wall".
+    ``cut_in_m_s``: lowest speed that counts as useful; 1.2 m/s is common practice, no published
+      source.
     """
 
     name: Name = Field(description="a name of your choice, used in every output")
     kind: Literal["post", "central_reservation", "overhead", "wall"]
     offset_m: float = Field(ge=-200, le=200, description="y of the rotor axis")
     height_m: float = Field(gt=0, le=50, description="centre of the swept rectangle")
-    rotor_width_m: float = Field(gt=0, le=20)
-    rotor_height_m: float = Field(gt=0, le=20)
+    rotor_width_m: float = Field(ge=0.01, le=20)
+    rotor_height_m: float = Field(ge=0.01, le=20)
     wall_offset_m: float | None = Field(default=None, ge=-200, le=200)
     cut_in_m_s: float = Field(default=1.2, ge=0, le=10)
 
@@ -160,21 +169,44 @@ def rotor_gaps(mount: Mount, lane: Lane, vehicle: Vehicle, wander_m: float) -> t
     return max(0.0, sideways), max(0.0, mount.bottom_m - vehicle.height_m)
 
 
-def mount_warnings(mounts: tuple[Mount, ...], road: Road, traffic: LaneVehicles) -> Iterator[str]:
-    """Places that are allowed and doubtful."""
+def range_warnings(mount: Mount, road: Road, traffic: LaneVehicles) -> Iterator[str]:
+    """What the model does not know at a mount: too near to vehicles, too high, too far aside."""
+    near = [
+        (math.hypot(*rotor_gaps(mount, lane, vehicle, 0.0)), lane, vehicle)
+        for lane in road.lanes
+        for vehicle in traffic.get(lane.index, [])
+    ]
+    if near:
+        gap, lane, vehicle = min(near, key=lambda item: item[0])
+        if gap < VALID_CLEARANCE_M:
+            yield (
+                f"mount '{mount.name}': {vehicle.name} in lane '{lane.name}' passes the rotor "
+                f"at {gap:.2f} m; below {VALID_CLEARANCE_M:g} m, in the shear layers of vehicle "
+                "and recirculation bubble, results are not validated"
+            )
+    used = [lane for lane in road.lanes if traffic.get(lane.index)] or road.lanes
+    aside = min(abs(lane.centre_m - mount.offset_m) - lane.width_m / 2 for lane in used)
+    top = mount.height_m + mount.rotor_height_m / 2
+    yield from beyond_warnings(f"mount '{mount.name}'", aside, top)
+
+
+def beyond_warnings(what: str, aside_m: float, top_m: float) -> Iterator[str]:
+    """Places farther from the traffic than the measurements that the model is held against."""
+    if top_m > VALID_HEIGHT_M:
+        yield (
+            f"{what}: reaches {top_m:.3g} m above the road; above {VALID_HEIGHT_M:g} m the "
+            "model is held against no measurement, and its figures are extrapolated"
+        )
+    if aside_m > VALID_ASIDE_M:
+        yield (
+            f"{what}: lies {aside_m:.3g} m from the nearest lane; beyond {VALID_ASIDE_M:g} m the "
+            "model is held against no measurement, and its figures are extrapolated"
+        )
+
+
+def mount_warnings(mounts: tuple[Mount, ...], road: Road) -> Iterator[str]:
+    """Kinds that do not fit where the mount hangs."""
     for mount in mounts:
-        near = [
-            (sum(gap**2 for gap in rotor_gaps(mount, lane, vehicle, 0.0)) ** 0.5, lane, vehicle)
-            for lane in road.lanes
-            for vehicle in traffic.get(lane.index, [])
-        ]
-        if near:
-            gap, lane, vehicle = min(near, key=lambda item: item[0])
-            if gap < VALID_CLEARANCE_M:
-                yield (
-                    f"mount '{mount.name}': {vehicle.name} in lane '{lane.name}' passes the rotor "
-                    f"at {gap:.2f} m; below {VALID_CLEARANCE_M:g} m results are not validated"
-                )
         below = [w for w in road.carriageways if w.extent_m[1] <= mount.offset_m]
         above = [w for w in road.carriageways if w.extent_m[0] >= mount.offset_m]
         if mount.kind == "central_reservation" and not (below and above):

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 import math
 import os
 from dataclasses import dataclass
 from pathlib import Path
 
 from wakesim.case.problems import one_line, shorten
+from wakesim.case.reading import read_bytes
 from wakesim.errors import CaseError
 
 _COLUMNS = (("speed_m_s", "m/s", 60.0), ("power_w", "W", 1e7))  # name, unit, largest value
@@ -34,8 +34,10 @@ def read_power_curve(path: str | os.PathLike[str], area_m2: float | None = None)
     rows = _rows(Path(path), source)
     number, header = rows[0]
     if header != [name for name, *_ in _COLUMNS]:
-        found = shorten(one_line(", ".join(header)))
-        raise CaseError(f'{source}:{number}: columns "{found}": must be speed_m_s, power_w')
+        raise CaseError(
+            f"{source}:{number}: is no power curve: its first line must name the columns "
+            "speed_m_s, power_w"
+        )
     points = [_point(f"{source}:{number}", cells) for number, cells in rows[1:]]
     if len(points) < 2:
         raise CaseError(f"{source}: holds {len(points)} points: must be at least 2")
@@ -59,8 +61,7 @@ def read_power_curve(path: str | os.PathLike[str], area_m2: float | None = None)
 def _rows(path: Path, source: str) -> list[tuple[int, list[str]]]:
     """(line number, cells) of every line that holds something."""
     try:
-        with path.open("rb") as file:
-            data = file.read(_MOST_BYTES + 1)
+        data = read_bytes(path, _MOST_BYTES)
         if len(data) > _MOST_BYTES:
             raise CaseError(f"{source}: larger than {_MOST_BYTES // 1000} kB; no power curve")
         lines = data.decode("utf-8-sig").splitlines()
@@ -69,7 +70,7 @@ def _rows(path: Path, source: str) -> list[tuple[int, list[str]]]:
         reason = "no such file" if missing else getattr(error, "strerror", None)
         raise CaseError(f"{source}: {reason or 'is not a text file in UTF-8'}") from error
     rows = [
-        (number, [cell.strip() for cell in next(csv.reader([line]))])
+        (number, [cell.strip() for cell in line.split(",")])
         for number, line in enumerate(lines, 1)
         if line.strip() and not line.lstrip().startswith("#")
     ]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import re
+import stat
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -33,12 +35,33 @@ _HINTS = {
 }
 
 
-def read_text(path: str | os.PathLike[str]) -> str:
-    """The text of a case file. Raises CaseError when it cannot be read or is not text."""
+def read_bytes(path: str | os.PathLike[str], most: int) -> bytes:
+    """At most ``most`` + 1 bytes of a regular file; what a file names may be anything else.
+
+    Raises OSError or ValueError when it cannot be read, and OSError, without waiting, for a pipe
+    or a device.
+    """
+    if os.path.exists(path) and not os.path.isfile(path) and not os.path.isdir(path):
+        raise OSError(errno.EINVAL, "is no regular file")
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    with open(path, "rb", opener=lambda name, _: os.open(name, flags)) as file:
+        if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+            raise OSError(errno.EINVAL, "is no regular file")
+        return file.read(most + 1)
+
+
+def read_text(path: str | os.PathLike[str], *, regular: bool = False) -> str:
+    """The text of a case file. Raises CaseError when it cannot be read or is not text.
+
+    ``regular`` refuses pipes and devices, which a user may mean and a found file never does.
+    """
     source = one_line(os.fsdecode(path))
     try:
-        with open(path, "rb") as file:
-            data = file.read(MAX_BYTES + 1)
+        if regular:
+            data = read_bytes(path, MAX_BYTES)
+        else:
+            with open(path, "rb") as file:
+                data = file.read(MAX_BYTES + 1)
     except (OSError, ValueError) as error:
         raise CaseError(f"{source}: {_unreadable(Path(path), error)}") from error
     if len(data) > MAX_BYTES:
@@ -75,10 +98,12 @@ def decoded(data: bytes, source: str) -> str:
 def _unreadable(path: Path, error: OSError | ValueError) -> str:
     if isinstance(error, FileNotFoundError):
         try:
-            near = closest(path.name, [p.name for p in path.parent.glob("*.toml")])
+            stems = [p.stem for p in path.parent.glob("*.toml")]
+            near = closest(path.stem, stems, cutoff=0.7)
         except (OSError, ValueError):
             near = None
-        return "no such file" + (f"; did you mean {path.with_name(near)}?" if near else "")
+        hint = f"; did you mean {one_line(str(path.with_name(f'{near}.toml')))}?" if near else ""
+        return "no such file" + hint
     if isinstance(error, IsADirectoryError):
         return "is a folder, not a case file"
     if isinstance(error, PermissionError):

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, Strict
 
 from wakesim.case.problems import Problem
-from wakesim.case.tables import Line, Name, Table
+from wakesim.case.tables import Line, Name, Table, one_speed, speed_of
 
 _TOUCH_M = 1e-6  # carriageways that share an edge line do not overlap
 
@@ -28,7 +28,11 @@ class Lane:
 
 
 class Carriageway(Table):
-    """Lanes of one direction, counted from the outer (near-side) edge line inwards."""
+    """Lanes of one direction, counted from the outer (near-side) edge line inwards.
+
+    ``lane_width_m``: of each lane.
+    ``hard_shoulder_m``: paved strip beyond the outer edge line.
+    """
 
     name: Name = Field(description="a name of your choice, used by flows")
     direction: Literal["forward", "backward"] = Field(description='"forward" or "backward"')
@@ -61,12 +65,24 @@ class Carriageway(Table):
 
 
 class Road(Table):
-    """A straight road section."""
+    """A straight road section.
+
+    ``speed_limit``: classes whose speed the case does not give drive at most so fast on average,
+      with their deviation in the same proportion.
+    """
 
     name: Line = Field(description="name of the road section")
     carriageways: Annotated[tuple[Carriageway, ...], Strict(False)] = Field(
         min_length=1, max_length=8, description="write [[road.carriageways]] for each"
     )
+    speed_limit_m_s: float | None = Field(default=None, ge=5, le=60)
+    speed_limit_kmh: float | None = Field(default=None, ge=18, le=216)
+    speed_limit_mph: float | None = Field(default=None, ge=12, le=134)
+
+    @property
+    def limit_m_s(self) -> float | None:
+        """The speed limit, m/s; None where the case names none."""
+        return speed_of(self, "speed_limit")
 
     @property
     def lanes(self) -> tuple[Lane, ...]:
@@ -90,6 +106,12 @@ class Road(Table):
     def carriageway(self, name: str) -> Carriageway | None:
         """The carriageway of that name, None when there is none."""
         return next((way for way in self.carriageways if way.name == name), None)
+
+
+def road_key_problems(raw: Any) -> Iterator[Problem]:
+    """The speed limit in one unit only; works on the raw table."""
+    if isinstance(raw, dict):
+        yield from one_speed(raw, "speed_limit", ("road",), needed=False)
 
 
 def road_problems(road: Road) -> Iterator[Problem]:

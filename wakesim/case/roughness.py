@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Literal
 
+from wakesim.case.problems import one_line, shorten
 from wakesim.case.suggest import closest
 from wakesim.errors import CaseError
 from wakesim.runtime import shared_path
@@ -47,4 +48,4 @@ def roughness_class(key: str | int) -> RoughnessClass:
     names = [name for entry in roughness_classes() for name in entry.names]
     guess = closest(key, names) if isinstance(key, str) else None
     hint = f"did you mean '{guess}'?" if guess else f"known: 1 to 8, or {', '.join(names)}"
-    raise CaseError(f"unknown roughness class {key!r}; {hint}")
+    raise CaseError(f"unknown roughness class {shorten(one_line(repr(key)))}; {hint}")

@@ -22,7 +22,10 @@ from wakesim.case.vehicle import Vehicle
 
 
 class CaseFile(Table):
-    """A case file as written; see the example cases for a commented one of each kind."""
+    """A case file as written; see the example cases for a commented one of each kind.
+
+    ``invented_data``: counts and place are made up, and every output says so.
+    """
 
     title: Line = Field(description="one line, shown on every output")
     study: Literal[
@@ -62,7 +65,8 @@ class Case:
     many states. ``instrument`` matters only where a measured record is held against the case.
     ``rotor`` hangs at every mount (``power_curve``: its file, as read), ``energy`` says what its
     yield is asked for, ``claim`` holds stated figures to check. ``warnings`` lists what is allowed
-    and doubtful.
+    and doubtful, ``mount_warnings``, by the name of the mount, where one hangs beyond what
+    the model knows.
     """
 
     title: str
@@ -89,6 +93,7 @@ class Case:
     map: MapTable | None = None
     table: LookupTableTable | None = None
     pass_table: PassTableTable | None = None
+    mount_warnings: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     def traffic_state(self, hour: int) -> TrafficState:
         """Stationary traffic of a clock hour. Raises ValueError in a single-pass study."""

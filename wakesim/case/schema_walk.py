@@ -13,14 +13,14 @@ from wakesim.case.tables import LIST, NUMBER, TABLE, TEXT
 TAGS = (NUMBER, LIST, TEXT, TABLE)
 
 
-def _parts(annotation: Any) -> list[Any]:
+def parts(annotation: Any) -> list[Any]:
     """The alternatives of a union, without None; a plain annotation alone."""
     if get_origin(annotation) in (Union, types.UnionType):
         return [part for part in get_args(annotation) if part is not type(None)]
     return [annotation]
 
 
-def _unwrap(annotation: Any) -> tuple[Any, list[Any]]:
+def unwrap(annotation: Any) -> tuple[Any, list[Any]]:
     """An annotation without Annotated and Optional around it, and the metadata found there."""
     metadata: list[Any] = []
     while True:
@@ -29,8 +29,8 @@ def _unwrap(annotation: Any) -> tuple[Any, list[Any]]:
             for item in found:
                 metadata.extend(getattr(item, "metadata", [item]))
             annotation = inner
-        elif get_origin(annotation) is not None and len(_parts(annotation)) == 1:
-            part = _parts(annotation)[0]
+        elif get_origin(annotation) is not None and len(parts(annotation)) == 1:
+            part = parts(annotation)[0]
             if part is annotation:
                 return annotation, metadata
             annotation = part
@@ -45,14 +45,14 @@ def field_at(loc: tuple[int | str, ...], root: type[BaseModel]) -> tuple[Any, li
     for part in loc:
         if isinstance(annotation, type) and issubclass(annotation, BaseModel):
             field = annotation.model_fields[str(part)]
-            annotation, more = _unwrap(field.annotation)
+            annotation, more = unwrap(field.annotation)
             metadata = [*field.metadata, *more]
         elif part in TAGS:
-            branch = next(p for p in _parts(annotation) if Tag(str(part)) in get_args(p))
-            annotation, metadata = _unwrap(branch)
+            branch = next(p for p in parts(annotation) if Tag(str(part)) in get_args(p))
+            annotation, metadata = unwrap(branch)
         else:  # a list or a dictionary: what it holds
             inner = get_args(annotation)[0 if get_origin(annotation) is tuple else -1]
-            annotation, metadata = _unwrap(inner)
+            annotation, metadata = unwrap(inner)
     return annotation, metadata
 
 
@@ -61,7 +61,7 @@ def model_at(path: tuple[int | str, ...], root: type[BaseModel]) -> type[BaseMod
     annotation, _ = field_at(path, root)
     if not isinstance(annotation, type):  # a list or a table: the table
         annotation = next(
-            inner for part in _parts(annotation) for inner in models_in(_unwrap(part)[0])
+            inner for part in parts(annotation) for inner in models_in(unwrap(part)[0])
         )
     assert isinstance(annotation, type)
     assert issubclass(annotation, BaseModel)
@@ -70,7 +70,7 @@ def model_at(path: tuple[int | str, ...], root: type[BaseModel]) -> type[BaseMod
 
 def models_in(annotation: Any) -> Iterator[type[BaseModel]]:
     """Tables inside an annotation: directly, in a list or in a dictionary."""
-    annotation, _ = _unwrap(annotation)
+    annotation, _ = unwrap(annotation)
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         yield annotation
     elif get_origin(annotation) in (tuple, dict):

@@ -16,8 +16,9 @@ KINDS: dict[str, tuple[str, str]] = {
     "table": ("lookup-table.toml", "a table of many states to interpolate in"),
     "pass-table": ("single-pass-table.toml", "single passes over class, speed and clearance"),
 }
+_HEAD = "# What each key means, its unit, range and default, and all other keys: wakesim keys"
 
 
 def starter_text(kind: str) -> str:
     """The text of the starter case; ``kind`` is one of KINDS (KeyError otherwise)."""
-    return cases_path(KINDS[kind][0]).read_text(encoding="utf-8")
+    return f"{_HEAD}\n{cases_path(KINDS[kind][0]).read_text(encoding='utf-8')}"

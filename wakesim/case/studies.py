@@ -98,10 +98,11 @@ Hour = Annotated[
 class MapTable(Table):
     """[map]: where a rotor of the mount's size could hang, over height and offset.
 
-    ``keep_out_m`` keeps the whole rotor so far beyond the paved road (``keep_out_from`` the hard
-    shoulder's outer edge, or the edge line) unless all of it is at least ``headroom_m`` above the
-    road. Defaults: 0.5 m beyond the hard shoulder, 5.7 m (United Kingdom practice for light
-    structures over a road, from memory); the road authority decides.
+    ``hour``: clock hour whose traffic is taken.
+    ``keep_out_m``: the whole rotor stays so far beyond the paved road, unless all of it is at
+      least headroom_m above the road; the road authority decides.
+    ``keep_out_from``: the hard shoulder's outer edge, or the edge line.
+    ``headroom_m``: 5.7 m is United Kingdom practice for light structures over a road, from memory.
     """
 
     offset_m: OffsetsOrRange = Field(description="y of the rotor axis: a list, or from_m, to_m")
@@ -125,12 +126,21 @@ class MapTable(Table):
 class LookupTableTable(Table):
     """[table]: axes of a table of states; what is not an axis is as in the case.
 
-    ``clearance_m`` is counted from the side of the widest heavy vehicle in the outer lane to the
-    rotor's axis. ``flow_veh_h`` is that of the near carriageway, the others keep their ratio to it
-    unless ``direction_split`` (share of the near carriageway in the flow of both) is an axis.
-    ``heavy_share`` and ``speed_factor`` hold for all carriageways. Winds are those at the case's
-    reference height. ``tolerance`` (relative, of the effective speed) adds values to an axis where
-    interpolation between its values misses more, up to ``most_states`` states.
+    ``offset_m``: y of the rotor's axis.
+    ``clearance_m``: from the side of the widest heavy vehicle in the outer lane to the rotor's
+      axis, in place of offset_m.
+    ``height_m``: centre of the rotor.
+    ``flow_veh_h``: of the near carriageway; the others keep their ratio to it unless
+      direction_split is an axis.
+    ``heavy_share``: of all carriageways.
+    ``speed_factor``: on all speeds.
+    ``wind_speed_m_s``: at the case's reference height.
+    ``wind_angle_deg``: direction it blows to: 0 along +x.
+    ``direction_split``: share of the near carriageway in the flow of both.
+    ``hour``: clock hour whose traffic is taken.
+    ``tolerance``: relative, of the effective speed; adds values to an axis where interpolation
+      between its values misses more.
+    ``most_states``: limit of the table with what the tolerance adds.
     """
 
     offset_m: _Offsets | None = None  # type: ignore[valid-type]
@@ -166,7 +176,11 @@ AXES = (
 
 
 class PassTableTable(Table):
-    """[pass_table]: single passes in still air over class, speed, clearance and height."""
+    """[pass_table]: single passes in still air over class, speed, clearance and height.
+
+    ``classes``: of vehicles; without it all of the catalogue and the case.
+    ``speed``: of the vehicles.
+    """
 
     classes: Annotated[tuple[str, ...], Strict(False), Field(min_length=1)] | None = None
     speed_m_s: _PassSpeeds | None = None  # type: ignore[valid-type]

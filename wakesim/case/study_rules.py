@@ -6,7 +6,15 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from wakesim.case.catalogue import aliases, canonical, unknown_vehicle
-from wakesim.case.mounts import GROUND_GAP_M, WANDER_SDS, LaneVehicles, Mount, rotor_gaps
+from wakesim.case.mounts import (
+    GROUND_GAP_M,
+    VALID_CLEARANCE_M,
+    WANDER_SDS,
+    LaneVehicles,
+    Mount,
+    beyond_warnings,
+    rotor_gaps,
+)
 from wakesim.case.problems import Problem
 from wakesim.case.road import Carriageway, Lane, Road
 from wakesim.case.studies import (
@@ -119,6 +127,38 @@ def grid_problems(file: CaseFile, traffic: LaneVehicles, wander_sd_m: float) -> 
         yield Problem(("table", "clearance_m"), text)
     else:
         yield from _path_problems(table, mount, road, traffic, wander_sd_m)
+
+
+def grid_warnings(file: CaseFile, traffic: LaneVehicles) -> Iterator[str]:
+    """Places of a map or a table beyond what the model knows."""
+    mount, road = file.mounts[0], file.road
+    rise = mount.rotor_height_m / 2
+    if file.study == "mounting_map" and file.map is not None:
+        asides = [_aside(road, y) for y in file.map.offsets]
+        yield from beyond_warnings("[map]", max(asides), max(file.map.heights) + rise)
+    elif file.study == "lookup_table" and file.table is not None:
+        top = max(file.table.height_m or (mount.height_m,)) + rise
+        offsets = table_offsets(file.table, mount, road, traffic)
+        yield from beyond_warnings("[table]", max(_aside(road, y) for y in offsets), top)
+        yield from _close_warnings("table", file.table.clearance_m, mount.rotor_width_m / 2)
+    elif file.study == "single_pass_table" and file.pass_table is not None:
+        places = file.pass_table
+        yield from beyond_warnings("[pass_table]", max(places.clearance_m), max(places.height_m))
+        yield from _close_warnings("pass_table", places.clearance_m, 0.0)
+
+
+def _aside(road: Road, offset_m: float) -> float:
+    """From the nearest lane's edge to an axis, m; negative over a lane."""
+    return min(abs(lane.centre_m - offset_m) - lane.width_m / 2 for lane in road.lanes)
+
+
+def _close_warnings(name: str, clearances: Sequence[float] | None, half_m: float) -> Iterator[str]:
+    """``half_m``: what of the clearance the rotor takes."""
+    if clearances and min(clearances) - half_m < VALID_CLEARANCE_M:
+        yield (
+            f"[{name}]: clearance_m begins at {min(clearances):g} m; where less than "
+            f"{VALID_CLEARANCE_M:g} m are left between vehicle and rotor, results are not validated"
+        )
 
 
 def _ground_problem(path: tuple[str, ...], height: float, mount: Mount) -> Iterator[Problem]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from wakesim.case.catalogue import canonical
@@ -32,6 +32,19 @@ class Flow:
     heavy_mix: dict[str, float]
     light_lane_share: tuple[float, ...]
     heavy_lane_share: tuple[float, ...]
+    speeds: dict[str, tuple[float, float | None]] = field(default_factory=dict)
+
+    def share(self, vehicle: str) -> float:
+        """Share of a class in its mix, 0 where it does not drive here."""
+        return max(self.light_mix.get(vehicle, 0.0), self.heavy_mix.get(vehicle, 0.0))
+
+    def speed(self, vehicle: Vehicle) -> tuple[float, float]:
+        """Mean speed of a class on this carriageway and its standard deviation, m/s.
+
+        ``speeds`` holds those given for this carriageway (None: the deviation of the class).
+        """
+        mean, sd = self.speeds.get(vehicle.name, (vehicle.mean_speed_m_s or 0.0, None))
+        return mean, vehicle.speed_sd_m_s if sd is None else sd
 
     def lane_veh_h(self, hour: int, number: int, vehicle: str) -> float:
         """Vehicles per hour of one class in lane ``number`` (1 is the outer one)."""
@@ -86,6 +99,26 @@ class Traffic:
         """Factor on every class's speed in this lane."""
         factors = self.lane_speed_factor.get(lane.carriageway)
         return factors[lane.number - 1] if factors else 1.0
+
+    def on_day(self, flow: float, heavy: float) -> Traffic:
+        """Flows times a factor, and their shares of heavy vehicles times another."""
+        flows = tuple(
+            replace(
+                f,
+                hourly_veh_h=tuple(q * flow for q in f.hourly_veh_h),
+                heavy_share=tuple(min(1.0, share * heavy) for share in f.heavy_share),
+            )
+            for f in self.flows
+        )
+        return replace(self, flows=flows)
+
+    def faster(self, road: Road, factor: float) -> Traffic:
+        """All speeds times a factor, which goes to the lanes: the vehicles stay the same ones."""
+        found: dict[str, tuple[float, ...]] = {}
+        for lane in road.lanes:
+            before = found.get(lane.carriageway, ())
+            found[lane.carriageway] = (*before, factor * self.speed_factor(lane))
+        return replace(self, lane_speed_factor=found)
 
 
 @dataclass(frozen=True)
@@ -175,10 +208,11 @@ def traffic_state(
         factor = traffic.speed_factor(lane)
         flow = flows.get(lane.carriageway)
         for column, vehicle in enumerate(vehicles.values()):
-            mean[lane.index, column] = (vehicle.mean_speed_m_s or 0.0) * factor
-            sd[lane.index, column] = vehicle.speed_sd_m_s * factor
+            own = (vehicle.mean_speed_m_s or 0.0, vehicle.speed_sd_m_s)
             if flow is not None:
+                own = flow.speed(vehicle)
                 per_class[lane.index, column] = flow.lane_veh_h(hour, lane.number, vehicle.name)
+            mean[lane.index, column], sd[lane.index, column] = own[0] * factor, own[1] * factor
     total = per_class.sum(axis=1)
     mix = np.divide(per_class, total[:, None], out=np.zeros(shape), where=total[:, None] > 0)
     return TrafficState(hour, total / 3600.0, mix, mean, sd)
@@ -207,6 +241,10 @@ def _resolve_flow(table: FlowTable, road: Road) -> Flow:
         heavy_mix=_resolve_mix(table.heavy_mix),
         light_lane_share=normalised(light) if light else equal,
         heavy_lane_share=normalised(heavy) if heavy else equal,
+        speeds={
+            canonical(name): (speed_of(speed, "mean") or 0.0, speed_of(speed, "sd"))
+            for name, speed in table.speeds.items()
+        },
     )
 
 

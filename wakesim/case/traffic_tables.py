@@ -20,6 +20,7 @@ from wakesim.case.tables import (
     one_speed,
 )
 from wakesim.case.toml_lines import Path
+from wakesim.case.vehicle import NOSE_RADIUS_M
 
 _BUNCHING = ("bunching_s", "bunching_factor", "tanner")
 _FLOW_WAYS = ("flow_veh_h", "hourly_veh_h", "hourly_share", "profile")
@@ -30,7 +31,16 @@ Factors = Annotated[
 
 
 class HeadwayTable(Table):
-    """[traffic.headway] or headway = { ... }"""
+    """[traffic.headway] or headway = { ... }: time between the fronts of vehicles in a lane.
+
+    ``model``: free vehicles at random times, the same with a shortest headway, or with bunches
+      behind slower vehicles (Cowan 1975).
+    ``minimum_s``: shortest headway; needed by the models that have one.
+    ``bunching_s``: at a lane flow q a share exp(-bunching_s q) drives freely. "cowan_m3" needs
+      one of bunching_s, bunching_factor and tanner.
+    ``bunching_factor``: the same in units of minimum_s.
+    ``tanner``: the share is 1 - minimum_s q.
+    """
 
     model: Literal["exponential", "shifted_exponential", "cowan_m3"] = "exponential"
     minimum_s: float | None = Field(default=None, gt=0, le=5)
@@ -39,8 +49,44 @@ class HeadwayTable(Table):
     tanner: bool = False
 
 
+class SpeedTable(Table):
+    """[traffic.speeds.<vehicle>], or [traffic.flows.speeds.<vehicle>] of one carriageway.
+
+    The mean within 5 to 90 m/s, the sd up to 20 m/s.
+
+    ``mean``: mean speed of the class in place of the catalogue's.
+    ``sd``: standard deviation between its vehicles; without it the catalogue's.
+    """
+
+    mean_m_s: float | None = Field(default=None, ge=5, le=90)
+    mean_kmh: float | None = Field(default=None, ge=18, le=320)
+    mean_mph: float | None = Field(default=None, ge=12, le=200)
+    sd_m_s: float | None = Field(default=None, ge=0, le=20)
+    sd_kmh: float | None = Field(default=None, ge=0, le=72)
+    sd_mph: float | None = Field(default=None, ge=0, le=45)
+
+
 class FlowTable(Table):
-    """[[traffic.flows]]"""
+    """[[traffic.flows]]: the traffic of one carriageway.
+
+    The flow is given in one of four ways: flow_veh_h, hourly_veh_h, daily_veh with hourly_share,
+    or profile with day_type.
+
+    ``flow_veh_h``: of all lanes together, the same at every hour.
+    ``hourly_veh_h``: flow of each clock hour, from hour 0 on.
+    ``daily_veh``: vehicles a day, divided over the hours by hourly_share or profile.
+    ``hourly_share``: share of each clock hour in the day; they sum to 1.
+    ``profile``: hours of a counted motorway (shared/README.md), scaled to daily_veh where given.
+    ``day_type``: day of the profile.
+    ``heavy_share``: share of heavy vehicles, one number or one for each clock hour; only profile
+      "A115" has its own.
+    ``light_mix``: share of each light class among the light vehicles; they sum to 1.
+    ``heavy_mix``: share of each heavy class among the heavy vehicles; they sum to 1.
+    ``light_lane_share``: share of the light vehicles in each lane, outer lane first; without it
+      all lanes carry the same.
+    ``heavy_lane_share``: the same for the heavy vehicles.
+    ``speeds``: speeds of classes on this carriageway alone, before those of [traffic.speeds].
+    """
 
     carriageway: str = Field(description="name of a carriageway of the road")
     flow_veh_h: float | None = Field(default=None, ge=0, le=20000)
@@ -54,21 +100,17 @@ class FlowTable(Table):
     heavy_mix: Mix | None = None
     light_lane_share: Shares | None = None
     heavy_lane_share: Shares | None = None
-
-
-class SpeedTable(Table):
-    """[traffic.speeds.<vehicle>]; the mean within 5 to 90 m/s, the sd up to 20 m/s."""
-
-    mean_m_s: float | None = Field(default=None, ge=5, le=90)
-    mean_kmh: float | None = Field(default=None, ge=18, le=320)
-    mean_mph: float | None = Field(default=None, ge=12, le=200)
-    sd_m_s: float | None = Field(default=None, ge=0, le=20)
-    sd_kmh: float | None = Field(default=None, ge=0, le=72)
-    sd_mph: float | None = Field(default=None, ge=0, le=45)
+    speeds: dict[str, SpeedTable] = Field(default_factory=dict)
 
 
 class TrafficTable(Table):
-    """[traffic]"""
+    """[traffic]: the stream of vehicles.
+
+    ``wander_sd_m``: standard deviation of a vehicle's place across its lane.
+    ``drafting``: close followers meet less drag.
+    ``lane_speed_factor``: for a carriageway by name, factors on all speeds in its lanes, outer
+      lane first.
+    """
 
     seed: int = Field(ge=0, le=2**63 - 1, description="a whole number that fixes the random draws")
     wander_sd_m: float = Field(default=0.25, ge=0, le=1)
@@ -82,7 +124,12 @@ class TrafficTable(Table):
 
 
 class SinglePassTable(Table):
-    """[single_pass]"""
+    """[single_pass]: one vehicle at a time in one lane, no other air motion.
+
+    ``vehicles``: the classes that pass; without it all of the catalogue and the case.
+    ``lane``: counted from the outer lane, which is 1.
+    ``speed``: of every class; without it each class has its own mean.
+    """
 
     vehicles: Annotated[tuple[str, ...], Strict(False), Field(min_length=1)] | None = None
     carriageway: str = Field(description="name of a carriageway of the road")
@@ -93,7 +140,18 @@ class SinglePassTable(Table):
 
 
 class VehicleTable(Table):
-    """[vehicles.<name>]: an own vehicle; limits are those of the vehicle record."""
+    """[vehicles.<name>]: an own vehicle; limits are those of the vehicle record.
+
+    ``label``: its name in outputs.
+    ``length_m``: from nose to tail.
+    ``width_m``: without mirrors.
+    ``frontal_area_m2``: that drag_coefficient refers to; at most width times height.
+    ``drag_coefficient``: drag over dynamic pressure and frontal area.
+    ``drag_range``: lowest and highest published value, for the model interval.
+    ``shape``: of the hull: a box, or bonnet and cabin.
+    ``heavy``: whether it counts among the heavy vehicles.
+    ``source``: where the figures come from.
+    """
 
     label: Line | None = None
     length_m: float = Field(ge=0.1, le=60)
@@ -111,6 +169,10 @@ class VehicleTable(Table):
         | None
     ) = None
     shape: Literal["box", "bonnet"] = "box"
+    nose_radius_m: float | None = Field(
+        default=None, ge=NOSE_RADIUS_M[0], le=NOSE_RADIUS_M[1],
+        description="radius of the edges around the nose",
+    )  # fmt: skip
     heavy: bool = False
     source: Line = "given in the case file, no source named"
 
@@ -125,12 +187,15 @@ def traffic_key_problems(raw: Any) -> Iterator[Problem]:
     for i, flow in enumerate(flows if isinstance(flows, list) else []):
         if isinstance(flow, dict):
             yield from _flow_key_problems(flow, ("traffic", "flows", i))
-    speeds = raw.get("speeds")
+            yield from _speed_key_problems(flow.get("speeds"), ("traffic", "flows", i, "speeds"))
+    yield from _speed_key_problems(raw.get("speeds"), ("traffic", "speeds"))
+
+
+def _speed_key_problems(speeds: Any, path: Path) -> Iterator[Problem]:
     for name, speed in (speeds if isinstance(speeds, dict) else {}).items():
         if isinstance(speed, dict):
-            path = ("traffic", "speeds", name)
-            yield from one_speed(speed, "mean", path)
-            yield from one_speed(speed, "sd", path, needed=False)
+            yield from one_speed(speed, "mean", (*path, name))
+            yield from one_speed(speed, "sd", (*path, name), needed=False)
 
 
 def single_pass_key_problems(raw: Any) -> Iterator[Problem]:

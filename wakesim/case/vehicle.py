@@ -21,6 +21,16 @@ LIMITS: dict[str, tuple[float, float, str]] = {
     "frontal_area_m2": (0.001, 60.0, "m²"),
     "drag_coefficient": (0.01, 3.0, ""),
 }
+NOSE_RADIUS_M = (0.001, 5.0)  # a sharp edge of sheet metal; beyond it a unit is wrong
+# A nose is rounded over at most these shares of the smaller side of its front and of the length.
+_NOSE_SHARE_OF_FRONT, _NOSE_SHARE_OF_LENGTH = 0.45, 0.2
+# Width and height of the body over its longest side: panels are as wide as a share of the smaller,
+# and those of a thinner body do not fit into the memory of a small machine.
+_THINNEST = 1.0 / 30.0
+BONNET_FRONT = 0.5  # height of a bonnet's front, share of the body's; assumed
+# The model interval moves dimensions by a few per cent and drag by more: what a user may just give
+# must stand that. (Case files keep LIMITS exactly; the hull cuts a radius to the vehicle's size.)
+_ROOM_FOR_VARIANTS, _ROOM_FOR_PROPORTIONS = 1.2, 1.1
 
 
 @dataclass(frozen=True)
@@ -31,8 +41,9 @@ class Vehicle:
     ``drag_coefficient`` refers to ``frontal_area_m2``; ``drag_range`` is the published spread of
     the class. ``shape`` is ``"box"`` or ``"bonnet"`` (bonnet and cabin). ``mean_speed_m_s`` and
     ``speed_sd_m_s`` describe free traffic of the class, None when unknown. ``source`` says where
-    the figures come from. Raises CaseError, one line a problem, on figures that cannot be a
-    vehicle.
+    the figures come from. ``nose_radius_m`` is the radius of the edges around the nose, None for
+    the hull's own share of the frontal dimensions. Raises CaseError, one line a problem, on figures
+    that cannot be a vehicle.
     """
 
     name: str
@@ -49,6 +60,7 @@ class Vehicle:
     mean_speed_m_s: float | None = None
     speed_sd_m_s: float = 0.0
     source: str = ""
+    nose_radius_m: float | None = None
 
     def __post_init__(self) -> None:
         problems = [f"vehicle '{self.name}': {text}" for _, text in vehicle_problems(asdict(self))]
@@ -56,6 +68,14 @@ class Vehicle:
             raise CaseError(problems)
         if not self.label:
             object.__setattr__(self, "label", self.name.replace("_", " "))
+
+
+def largest_nose_radius_m(
+    length_m: float, width_m: float, height_m: float, clearance_m: float, shape: str
+) -> float:
+    """The largest rounding that leaves a front to round."""
+    front = (height_m - clearance_m) * (BONNET_FRONT if shape == "bonnet" else 1.0)
+    return min(_NOSE_SHARE_OF_FRONT * min(width_m, front), _NOSE_SHARE_OF_LENGTH * length_m)
 
 
 def vehicle_problems(values: Mapping[str, Any]) -> list[tuple[str, str]]:
@@ -75,16 +95,16 @@ def _is_number(value: object) -> bool:
 
 def _limit_problems(values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     for key, (low, high, unit) in LIMITS.items():
-        value = values[key]
-        unit = f" {unit}" if unit else ""
-        if not _is_number(value):
-            yield key, f"{key} = {value!r}: must be a finite number"
-        elif not low <= value <= high:
-            yield (
-                key,
-                f"{key} = {value:g}{unit}: must be at least {low:g}{unit} "
-                f"and at most {high:g}{unit}",
-            )
+        yield from _outside(key, values[key], low, high, unit)
+
+
+def _outside(key: str, value: Any, low: float, high: float, unit: str) -> Iterator[tuple[str, str]]:
+    unit = f" {unit}" if unit else ""
+    if not _is_number(value):
+        yield key, f"{key} = {value!r}: must be a finite number"
+    elif not low / _ROOM_FOR_VARIANTS <= value <= high * _ROOM_FOR_VARIANTS:
+        text = f"must be at least {low:g}{unit} and at most {high:g}{unit}"
+        yield key, f"{key} = {value:g}{unit}: {text}"
 
 
 def _optional_problems(values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
@@ -106,6 +126,9 @@ def _optional_problems(values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         yield "mean_speed_m_s", f"mean_speed_m_s = {mean!r}: must be a number above 0 m/s"
     if not (_is_number(sd) and sd >= 0):
         yield "speed_sd_m_s", f"speed_sd_m_s = {sd!r}: must be a number, 0 m/s or more"
+    nose = values["nose_radius_m"]
+    if nose is not None:
+        yield from _outside("nose_radius_m", nose, *NOSE_RADIUS_M, "m")
 
 
 def _relation_problems(values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
@@ -121,6 +144,28 @@ def _relation_problems(values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
             "frontal_area_m2",
             f"frontal_area_m2 = {values['frontal_area_m2']:g} m²: is more than "
             f"width_m x height_m = {outline:.2f} m² can hold",
+        )
+    body = values["height_m"] - values["clearance_m"]
+    longest = max(values["length_m"], values["width_m"], body)
+    least = _THINNEST * longest
+    share = f"must be at least {least:.3g} m, a thirtieth of its longest side ({longest:g} m)"
+    if values["width_m"] * _ROOM_FOR_PROPORTIONS < least:
+        yield "width_m", f"width_m = {values['width_m']:g} m: {share}"
+    if 0.0 < body * _ROOM_FOR_PROPORTIONS < least:
+        yield (
+            "height_m",
+            f"height_m = {values['height_m']:g} m: leaves a body {body:.3g} m high above "
+            f"clearance_m = {values['clearance_m']:g} m; {share}",
+        )
+    nose = values["nose_radius_m"]
+    sizes = ("length_m", "width_m", "height_m", "clearance_m", "shape")
+    largest = largest_nose_radius_m(*(values[key] for key in sizes))
+    if nose is not None and 0.0 < largest * _ROOM_FOR_PROPORTIONS < nose:
+        yield (
+            "nose_radius_m",
+            f"nose_radius_m = {nose:g} m: must be at most {largest:.3g} m on this body "
+            f"({_NOSE_SHARE_OF_FRONT:g} of the smaller side of its front, "
+            f"{_NOSE_SHARE_OF_LENGTH:g} of its length)",
         )
     pair = values["drag_range"]
     if pair is not None and not pair[0] <= values["drag_coefficient"] <= pair[1]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.energy import ceilings
-from wakesim.flow.wake import VehicleWake
+from wakesim.flow.wake import vehicle_wake
 from wakesim.measures import series
 from wakesim.traffic.lines import FieldSettings, Sight, air_relative_speed
 
@@ -84,12 +84,12 @@ def _beyond(
     sight: Sight, mount: Mount, settings: FieldSettings, relative: float, density: float
 ) -> float:
     """Wake energy of a sight beyond the rotor's nearer edge, J/m; all of it over its own lane."""
-    wake = VehicleWake(sight.vehicle, settings.constants, settings.air_state(sight, relative))
+    wake = vehicle_wake(sight.vehicle, settings.constants, settings.air_state(sight, relative))
     memory = settings.wake_memory_s
     low, high = sorted(sight.direction * (edge - sight.lane_centre_m) for edge in mount.span_m)
     if low <= 0.0 <= high:
         return ceilings.wake_energy_beyond(wake, -_LANE_REACH_M, relative, density, memory)
     if high < 0.0:  # the far side of the lane in the vehicle's frame: the law is symmetric
         crosswind = replace(wake.air, crosswind_ratio=-wake.air.crosswind_ratio)
-        wake = VehicleWake(wake.vehicle, wake.constants, crosswind)
+        wake = vehicle_wake(wake.vehicle, wake.constants, crosswind)
     return ceilings.wake_energy_beyond(wake, min(abs(low), abs(high)), relative, density, memory)

@@ -31,7 +31,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 if TYPE_CHECKING:
-    from wakesim.flow.wake import VehicleWake
+    from wakesim.flow.wake import Wake
 
 Array = NDArray[np.float64]
 
@@ -81,7 +81,7 @@ def drag_power_per_metre(rates_per_s: ArrayLike, work_j_m: ArrayLike) -> float:
 
 
 def wake_energy_beyond(
-    wake: VehicleWake,
+    wake: Wake,
     lateral_m: float,
     air_relative_speed_m_s: float,
     density_kg_m3: float,
@@ -102,13 +102,13 @@ def wake_energy_beyond(
     return density_kg_m3 * air_relative_speed_m_s**2 * best
 
 
-def _energy_beyond(wake: VehicleWake, x: float, lateral_m: float) -> float:
+def _energy_beyond(wake: Wake, x: float, lateral_m: float) -> float:
     """Integral of 1/2 U^2 + k over y > lateral, z > 0 at x behind the tail, m2."""
-    spread_y, spread_z = (float(s) for s in wake.spread(x))
+    width = float(wake.width(x))
     vehicle = wake.vehicle
     axis = wake.air.crosswind_ratio * x
-    far_y = max(lateral_m, axis) + _REACH_WIDTHS * max(spread_y, vehicle.width_m)
-    far_z = vehicle.height_m + _REACH_WIDTHS * max(spread_z, vehicle.height_m)
+    far_y = max(lateral_m, axis) + _REACH_WIDTHS * max(width, vehicle.width_m)
+    far_z = vehicle.height_m + _REACH_WIDTHS * max(width, vehicle.height_m)
     y, weight_y = _gauss(lateral_m, far_y, _LATERAL_POINTS)
     z, weight_z = _gauss(0.0, far_z, _UPWARD_POINTS)
     mean = wake.velocity(x, y[:, None], z[None, :])

@@ -1,12 +1,12 @@
 """The yield under uncertain inputs: every input of a sample moved at once.
 
-Inputs are those of the model interval (wakesim.measures.spread) and of the rotor and the traffic,
-in the air of the case, on a weekday. Pulses of the hulls stay as they are: a few per cent of the
-cube away from the vehicles' sides. All samples share the same vehicles and noise, so they differ by
-their causes: a factor on the flow squeezes the same sequence of vehicles in time, one on the heavy
-vehicles turns some light ones into heavy ones. What the shared stretch of traffic has by chance is
-taken out by a sample with all inputs at their central values: outputs are its ratio to that one
-times the values of the whole study.
+Inputs are those of the model interval (wakesim.measures.model_interval) and of the rotor and the
+traffic, in the air of the case, on a weekday. Pulses of the hulls stay as they are: a few per cent
+of the cube away from the vehicles' sides. All samples share the same vehicles and noise, so they
+differ by their causes: a factor on the flow squeezes the same sequence of vehicles in time, one on
+the heavy vehicles turns some light ones into heavy ones. What the shared stretch of traffic has by
+chance is taken out by a sample with all inputs at their central values: outputs are its ratio to
+that one times the values of the whole study.
 """
 
 from __future__ import annotations
@@ -18,11 +18,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from wakesim.air.density import air_density
 from wakesim.case.energy import EnergyTable
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
-from wakesim.case.vehicle import Vehicle
 from wakesim.energy import states
 from wakesim.energy.rotor import Rotor
 from wakesim.energy.states import Day
@@ -30,46 +28,40 @@ from wakesim.energy.study import EnergyResult, rotor_of
 from wakesim.energy.uncertainty import (
     Parameter,
     YieldUncertainty,
-    by_choice,
     percentiles,
     ranking,
     sample,
 )
-from wakesim.measures import series, spread
+from wakesim.measures import series
+from wakesim.measures.common_sample import CommonSample
+from wakesim.measures.lookup import density_of
+from wakesim.measures.model_interval import coarse, standing_hours, uncertain_inputs
+from wakesim.measures.places import one_hour
 from wakesim.measures.series import Scene
-from wakesim.measures.spread import CommonSample
 from wakesim.traffic.lines import FieldSettings
 from wakesim.traffic.stream import Passes
 
 Array = NDArray[np.float64]
 Inputs = dict[str, float]
 
-METHOD = "yield 2"  # part of the key of a kept sample; raise it when ``evaluate`` changes
+METHOD = "yield 3"  # part of the key of a kept sample; raise it when ``evaluate`` changes
 FLOW_FACTORS = (0.9, 1.1)  # error of a traffic count, assumed
 HEAVY_FACTORS = (0.8, 1.2)  # on the share of heavy vehicles, assumed
 SPEED_FACTORS = (0.95, 1.05)  # on the speed of all vehicles, assumed
 WIND_FACTORS = (0.9, 1.1)  # on the ambient wind's speed, assumed
 CURVE_FACTORS = (0.8, 1.1)  # on a given power curve, assumed
-FAMILIES = ("couple", "momentum")
-_STRETCH = 0.5  # of the stretch of each hour that a single state takes
+_STRETCH = 1.0  # of the stretch of each hour that a single state takes
 _MARGIN = 1.5  # on the traffic kept around each stretch
+_HOURS = 3  # that stand for the day in a sample
 
 
 def yield_parameters(case: Case, mount: Mount) -> tuple[Parameter, ...]:
     """The uncertain inputs of a case at a mount, with the origin of each range."""
     found = [
-        Parameter("wake family", 0.0, 1.0, "choice", "couple or momentum, both published"),
-        Parameter("spread of the wake", 0.0, 1.0, "linear", "range of each family"),
-        Parameter("eddy diffusivity", *spread.DIFFUSIVITY_FACTORS, "log", "engineering estimate"),
-        Parameter("friction of road and verge", *spread.ROUGHNESS_FACTORS, "log", "assumed"),
-        Parameter("drag coefficients", 0.0, 1.0, "linear", "range of each class"),
-        Parameter("vehicle cross-sections", *spread.SIZE_FACTORS, "linear", "assumed"),
-        Parameter("recirculation length", *spread.BUBBLE_RANGE, "linear", "published range"),
-        Parameter("wake turbulence", *spread.TURBULENCE_FACTORS, "linear", "assumed"),
-        Parameter("height of the wake turbulence", 0.0, 1.0, "linear", "measured on roads"),
-        Parameter(
-            "lane position", -spread.PLACE_SHIFT_M, spread.PLACE_SHIFT_M, "linear", "assumed"
-        ),
+        Parameter(item.name, item.ends[0], item.ends[1], item.scale, item.origin)
+        for item in uncertain_inputs(series.field_settings(case))
+    ]
+    found += [
         Parameter("traffic flow", *FLOW_FACTORS, "linear", "assumed"),
         Parameter("share of heavy vehicles", *HEAVY_FACTORS, "linear", "assumed"),
         Parameter("vehicle speeds", *SPEED_FACTORS, "linear", "assumed"),
@@ -139,7 +131,6 @@ def collect(
         energy=percentiles(energy_kwh),
         speed_ranking=ranking(parameters, place[kept], speed),
         energy_ranking=ranking(parameters, place[kept], energy_kwh, root=3),
-        families=by_choice(values[kept, 0], outputs, FAMILIES),
         values=values[kept],
         outputs=outputs,
     )
@@ -150,27 +141,33 @@ def _ratio(whole: float, central: float) -> float:
 
 
 def evaluate(payload: dict[str, Any]) -> dict[str, float]:
-    """Effective speed and a year of weekdays of one sample; runs in a worker of a sweep."""
+    """Effective speed and a year of weekdays of one sample; runs in a worker of a sweep.
+
+    A few hours stand for the day, each for as much of the traffic's work on the air.
+    """
     case = states.whole_day(payload["case"])
     mount = next(m for m in case.mounts if m.name == payload["mount"])
     inputs: Inputs = payload["inputs"]
     cache = _pulses(case, mount)
     rotor = _rotor(case, mount, inputs, payload["shaft_speed_rad_s"])
-    case = _moved(case, inputs)
-    settings = _settings(case, inputs)
     table = case.energy or EnergyTable()
-    crowded = states.on_day(case, Day(flow=inputs.get("traffic flow", 1.0)))
-    scene = _scene(crowded, mount, inputs)
-    stretches = CommonSample(scene, states.first_round(case, settings), _length(table))
-    stretches.passes = _squeezed(stretches, scene, settings, inputs.get("traffic flow", 1.0))
-    assert case.rotor is not None
-    power = states.hourly_power(
-        scene, settings, stretches, rotor, _density(case), cache, case.rotor.direction_weight
-    )
-    return {
-        "effective_speed_m_s": power.mean_effective_speed_m_s,
-        "annual_kwh": 8.766 * power.mean_w,
-    }
+    hours = standing_hours(case, _HOURS)
+    case, settings = _moved(case, inputs)
+    cube, power = 0.0, 0.0
+    for hour in hours:
+        one = one_hour(states.on_day(case, Day(flow=inputs.get("traffic flow", 1.0))), hour, mount)
+        scene = series.prepare(one, mount)
+        original = one_hour(case, hour, mount)
+        passes = states.first_round(original, settings)
+        stretches = CommonSample(scene, passes, _length(table))
+        stretches.passes = _squeezed(stretches, scene, settings, inputs.get("traffic flow", 1.0))
+        assert case.rotor is not None
+        found = states.hourly_power(
+            scene, settings, stretches, rotor, density_of(case), cache, case.rotor.direction_weight
+        )
+        cube += found.mean_effective_speed_m_s**3 / len(hours)
+        power += found.mean_w / len(hours)
+    return {"effective_speed_m_s": float(np.cbrt(cube)), "annual_kwh": 8.766 * power}
 
 
 def _length(table: EnergyTable) -> float:
@@ -186,7 +183,8 @@ def _pulses(case: Case, mount: Mount) -> states.Cache:
     if key not in _PULSES:
         _PULSES.clear()
         cache: states.Cache = {}
-        series.library(series.prepare(case, mount), _settings(case, {}), cache)
+        settings = replace(coarse(series.field_settings(case)), pulse_reach_m=-1.0)
+        series.library(series.prepare(case, mount), settings, np.zeros(1), cache)
         _PULSES[key] = cache
     return _PULSES[key]
 
@@ -205,75 +203,22 @@ def _squeezed(
     return replace(passes, time_s=time).take(near)
 
 
-def _moved(case: Case, inputs: Inputs) -> Case:
-    """The case with its heavy vehicles, the speed of all vehicles and its wind as in a sample."""
+def _moved(case: Case, inputs: Inputs) -> tuple[Case, FieldSettings]:
+    """The case with its heavy vehicles, the speed of all vehicles and its wind as in a sample,
+    and the model's inputs moved."""
     case = states.on_day(case, Day(heavy=inputs.get("share of heavy vehicles", 1.0)))
-    faster = inputs.get("vehicle speeds", 1.0)
-    vehicles = {
-        name: replace(
-            v,
-            mean_speed_m_s=None if v.mean_speed_m_s is None else v.mean_speed_m_s * faster,
-            speed_sd_m_s=v.speed_sd_m_s * faster,
-        )
-        for name, v in case.vehicles.items()
-    }
-    case = replace(case, vehicles=vehicles)
+    if case.traffic is not None:
+        faster = case.traffic.faster(case.road, inputs.get("vehicle speeds", 1.0))
+        case = replace(case, traffic=faster)
     wind = case.air.wind
-    if wind is None:
-        return case
-    stronger = inputs.get("ambient wind speed", 1.0)
-    return states.in_wind(case, replace(wind, speed_m_s=wind.speed_m_s * stronger))
-
-
-def _scene(case: Case, mount: Mount, inputs: Inputs) -> Scene:
-    scene = series.prepare(case, mount)
-    sights = tuple(replace(s, vehicle=_vehicle(s.vehicle, inputs)) for s in scene.sights)
-    return replace(scene, sights=sights)
-
-
-def _vehicle(vehicle: Vehicle, inputs: Inputs) -> Vehicle:
-    """Drag at the sample's place in the range of the class (15 % to both sides without one)."""
-    drag = vehicle.drag_coefficient
-    if "drag coefficients" in inputs:
-        low, high = vehicle.drag_range or (0.85 * drag, 1.15 * drag)
-        drag = low + (high - low) * inputs["drag coefficients"]
-    size = inputs.get("vehicle cross-sections", 1.0)
-    return replace(
-        vehicle,
-        drag_coefficient=drag,
-        width_m=vehicle.width_m * size,
-        height_m=vehicle.height_m * size,
-        frontal_area_m2=vehicle.frontal_area_m2 * size**2,
-    )
-
-
-def _settings(case: Case, inputs: Inputs) -> FieldSettings:
-    own = replace(spread.coarse(series.field_settings(case)), pulse_reach_m=-1.0)
-    if not inputs:
-        return own
-    place, lift = inputs["spread of the wake"], inputs["height of the wake turbulence"]
-    base = own.constants
-    constants = replace(
-        base,
-        family=FAMILIES[round(inputs["wake family"])],
-        couple_spread=base.couple_spread * _between(spread.SPREAD_FACTORS, place),
-        momentum_spread=_between(spread.MOMENTUM_RANGE, place),
-        bubble_length_heights=inputs["recirculation length"],
-        turbulence_factor=base.turbulence_factor * inputs["wake turbulence"],
-        turbulence_centre=_between(spread.TURBULENCE_CENTRES, lift),
-        turbulence_rise=_between(spread.TURBULENCE_RISES, lift),
-    )
-    return replace(
-        own,
-        constants=constants,
-        diffusivity_m2_s=own.diffusivity_m2_s * inputs["eddy diffusivity"],
-        lateral_shift_m=inputs["lane position"],
-        roughness_factor=inputs["friction of road and verge"],
-    )
-
-
-def _between(ends: tuple[float, float], place: float) -> float:
-    return ends[0] + (ends[1] - ends[0]) * place
+    if wind is not None:
+        stronger = inputs.get("ambient wind speed", 1.0)
+        case = states.in_wind(case, replace(wind, speed_m_s=wind.speed_m_s * stronger))
+    settings = replace(coarse(series.field_settings(case)), pulse_reach_m=-1.0)
+    for item in uncertain_inputs(settings):
+        if item.name in inputs:
+            case, settings = item.change(case, settings, inputs[item.name])
+    return case, settings
 
 
 def _rotor(case: Case, mount: Mount, inputs: Inputs, shaft_rad_s: float | None) -> Rotor:
@@ -284,13 +229,3 @@ def _rotor(case: Case, mount: Mount, inputs: Inputs, shaft_rad_s: float | None) 
     if rotor.response == "fixed_speed" and rotor.shaft_speed_rad_s is None:
         rotor = replace(rotor, shaft_speed_rad_s=shaft_rad_s)
     return rotor
-
-
-def _density(case: Case) -> float:
-    air = case.air
-    return float(
-        air_density(
-            temperature_c=air.temperature_c, pressure_pa=air.pressure_pa,
-            altitude_m=air.altitude_m, relative_humidity=air.relative_humidity,
-        )
-    )  # fmt: skip

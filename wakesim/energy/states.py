@@ -20,10 +20,11 @@ from wakesim.energy.response import Response, best_fixed_speed, directed_speed
 from wakesim.energy.rotor import RESPONSES, Rotor
 from wakesim.measures import series
 from wakesim.measures.background import without_drift
+from wakesim.measures.common_sample import CommonSample
 from wakesim.measures.effective import effective_speed
+from wakesim.measures.model_interval import coarse
 from wakesim.measures.series import Scene
 from wakesim.measures.split import RotorSums
-from wakesim.measures.spread import CommonSample, coarse
 from wakesim.traffic.lines import FieldSettings
 from wakesim.traffic.stream import Passes
 
@@ -98,15 +99,7 @@ def on_day(case: Case, day: Day) -> Case:
     """The case with the traffic of another day type."""
     if day == WEEKDAY or case.traffic is None:
         return case
-    flows = tuple(
-        replace(
-            f,
-            hourly_veh_h=tuple(q * day.flow for q in f.hourly_veh_h),
-            heavy_share=tuple(min(1.0, share * day.heavy) for share in f.heavy_share),
-        )
-        for f in case.traffic.flows
-    )
-    return replace(case, traffic=replace(case.traffic, flows=flows))
+    return replace(case, traffic=case.traffic.on_day(day.flow, day.heavy))
 
 
 class States:
@@ -146,13 +139,13 @@ class States:
         scene = series.prepare(case, self.mount)
         nobody = first_round(case, settings).take(slice(0, 0))
         sample = CommonSample(scene, nobody, self._per_hour_s)
-        lines = series.library(scene, settings, self._cache)
-        drift = without_drift(scene).by_class
+        air = without_drift(scene, settings)
+        lines = series.library(scene, settings, air.viscosity, self._cache)
         hours = []
         for k, start in enumerate(sample.starts):
             part = slice(k * sample.samples, (k + 1) * sample.samples)
             noise = (sample.noise[0][part], sample.noise[1][part])
-            walked = series.walk(scene, lines, nobody, start, sample.samples, noise, drift)
+            walked = series.walk(scene, lines, nobody, start, sample.samples, noise, air)
             hours.append(series.merge(list(walked)))
         return self._power(hours)
 

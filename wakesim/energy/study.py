@@ -23,7 +23,7 @@ from wakesim.energy.uncertainty import YieldUncertainty
 from wakesim.energy.winds import Winds, wind_of_hours, year_winds
 from wakesim.energy.yields import Coverage, YearYield
 from wakesim.measures import series
-from wakesim.measures.spread import coarse
+from wakesim.measures.model_interval import coarse
 from wakesim.results import MountStatistics, Signature
 
 Array = NDArray[np.float64]

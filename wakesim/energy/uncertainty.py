@@ -225,33 +225,10 @@ def _basis(x: Array, parameters: Sequence[Parameter], terms: list[tuple[int, ...
 
 
 @dataclass(frozen=True)
-class ChoicePercentiles:
-    """Percentiles of the samples that took one option of a choice."""
-
-    name: str
-    samples: int
-    speed: Percentiles
-    energy: Percentiles
-
-
-def by_choice(
-    values: ArrayLike, outputs: ArrayLike, names: tuple[str, str]
-) -> tuple[ChoicePercentiles, ...]:
-    """Percentiles apart for each option of a choice, values (n,) and outputs (n, 2)."""
-    option, found = np.asarray(values, dtype=np.float64), np.asarray(outputs, dtype=np.float64)
-    apart = (found[np.round(option) == k] for k in range(len(names)))
-    return tuple(
-        ChoicePercentiles(name, len(part), percentiles(part[:, 0]), percentiles(part[:, 1]))
-        for name, part in zip(names, apart, strict=True)
-    )
-
-
-@dataclass(frozen=True)
 class YieldUncertainty:
     """P90, P50 and P10 of the effective speed, m/s, and of a year's energy, kWh, with rankings.
 
-    The year has the air of the case. ``families`` holds the percentiles of each wake family apart:
-    where they hardly overlap, the median of all samples lies between them. ``values`` (samples,
+    The year has the air of the case. ``values`` (samples,
     parameters) and ``outputs`` (samples, 2) are the samples behind them, ``failed`` counts those
     that gave no result.
     """
@@ -263,6 +240,5 @@ class YieldUncertainty:
     energy: Percentiles
     speed_ranking: Ranking
     energy_ranking: Ranking
-    families: tuple[ChoicePercentiles, ...]
     values: Array
     outputs: Array

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.air import weibull
+from wakesim.case.air import OPEN_LAND
 from wakesim.case.energy import EnergyTable
 from wakesim.case.schema import Case, Wind
 
@@ -22,10 +23,6 @@ Index = NDArray[np.int64]
 Winds = tuple[Wind | None, ...]
 
 ROSE_SPEEDS, ROSE_DIRECTIONS = 3, 8
-_OPEN_LAND = Wind(
-    speed_m_s=0.0, angle_deg=0.0, reference_height_m=10.0, profile="log", roughness_m=0.03,
-    displacement_m=0.0, exponent=0.14, turbulence_intensity=0.0,
-)  # fmt: skip
 
 
 def year_winds(case: Case, table: EnergyTable) -> tuple[Winds, Array]:
@@ -47,7 +44,7 @@ def year_winds(case: Case, table: EnergyTable) -> tuple[Winds, Array]:
         found = [(w.speed_m_s, w.angle_deg, w.share) for w in table.winds]
     else:
         return (case.air.wind,), np.ones(1)
-    model = case.air.wind or _OPEN_LAND
+    model = case.air.wind or OPEN_LAND
     winds: list[Wind | None] = [
         replace(
             model, speed_m_s=s, angle_deg=a, turbulence_intensity=table.turbulence_intensity,

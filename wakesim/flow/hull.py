@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wakesim.case.vehicle import Vehicle
+from wakesim.case.vehicle import BONNET_FRONT, Vehicle, largest_nose_radius_m
 
 Array = NDArray[np.float64]
 
@@ -23,7 +23,7 @@ _TAIL_RADIUS = 0.03  # a sharp rear edge fixes separation; assumed
 # generic saloon or hatchback proportions, assumed. The tail stays at 0.8 of the body height.
 _BONNET_PROFILE = (
     np.array([0.0, 0.24, 0.42, 0.72, 0.95, 1.0]),
-    np.array([0.50, 0.62, 1.0, 1.0, 0.82, 0.80]),
+    np.array([BONNET_FRONT, 0.62, 1.0, 1.0, 0.82, 0.80]),
 )
 
 
@@ -103,18 +103,23 @@ def _stations(vehicle: Vehicle, nose: float, tail: float, panels: float) -> tupl
     return x, inset
 
 
-def vehicle_hull(
-    vehicle: Vehicle, refinement: float = 1.0, nose_radius_m: float | None = None
-) -> HullShape:
+def vehicle_hull(vehicle: Vehicle, refinement: float = 1.0) -> HullShape:
     """Panel surface of a vehicle.
 
-    ``refinement`` scales the number of panels in each direction; ``nose_radius_m`` replaces the
-    default rounding of the edges around the nose.
+    ``refinement`` scales the number of panels in each direction. The edges around the nose have
+    the vehicle's own radius, or a share of its front.
     """
     body_height = vehicle.height_m - vehicle.clearance_m
     smaller = min(vehicle.width_m, body_height)
-    nose = _NOSE_RADIUS[vehicle.shape] * smaller if nose_radius_m is None else nose_radius_m
-    nose = min(nose, 0.45 * smaller, 0.2 * vehicle.length_m)
+    nose = vehicle.nose_radius_m
+    if nose is None:
+        nose = _NOSE_RADIUS[vehicle.shape] * smaller
+    nose = min(
+        nose,
+        largest_nose_radius_m(
+            vehicle.length_m, vehicle.width_m, vehicle.height_m, vehicle.clearance_m, vehicle.shape
+        ),
+    )
     tail = min(_TAIL_RADIUS * smaller, 0.1 * vehicle.length_m)
     around = 4 * max(4, round(9 * refinement))
     x, inset = _stations(vehicle, nose, tail, refinement)

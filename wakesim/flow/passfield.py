@@ -7,6 +7,7 @@ multiplied by the air-relative speed V to give m/s.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -16,7 +17,7 @@ from wakesim.case.vehicle import Vehicle
 from wakesim.flow.hull import vehicle_hull
 from wakesim.flow.opentail import bubble_sinks, net_source_m2
 from wakesim.flow.panels3d import SourceHull
-from wakesim.flow.wake import AirState, VehicleWake, WakeConstants, bubble_length_m
+from wakesim.flow.wake import AirState, Wake, WakeConstants, bubble_length_m, vehicle_wake
 
 Array = NDArray[np.float64]
 
@@ -27,14 +28,13 @@ def solved_hull(
     bubble_length: float | None,
     wall_lateral_m: float | None = None,
     refinement: float = 1.0,
-    nose_radius_m: float | None = None,
     net_source_factor: float = 1.0,
 ) -> SourceHull:
     """Displacement flow of a vehicle; ``bubble_length`` in m, None for a closed tail.
 
     ``net_source_factor`` multiplies the net source behind an open tail, 1/2 C_D A_f.
     """
-    shape = vehicle_hull(vehicle, refinement, nose_radius_m)
+    shape = vehicle_hull(vehicle, refinement)
     if bubble_length is None:
         return SourceHull(shape.quads, road=True, wall_y=wall_lateral_m)
     closed_area = _projected_base(shape.quads[shape.base])
@@ -59,7 +59,7 @@ def _projected_base(quads: Array) -> float:
 class PassField:
     """Velocity and turbulence around one vehicle, per unit air-relative speed."""
 
-    def __init__(self, vehicle: Vehicle, hull: SourceHull, wake: VehicleWake) -> None:
+    def __init__(self, vehicle: Vehicle, hull: SourceHull, wake: Wake) -> None:
         self.vehicle = vehicle
         self.hull = hull
         self._wake = wake
@@ -120,14 +120,15 @@ def pass_field(
     refinement
         Panels in each direction, relative to the default (about 1500 panels).
     nose_radius_m
-        Radius of the edges around the nose; default a share of the frontal dimensions.
+        Radius of the edges around the nose; default that of the vehicle.
     net_source_factor
         Factor on the net source of an open tail, for its calibration.
 
-    Raises ValueError when the hull would touch the wall.
+    Raises ValueError when the hull would touch the wall, CaseError for a radius that no nose of
+    this size can have.
     """
+    if nose_radius_m is not None:
+        vehicle = replace(vehicle, nose_radius_m=nose_radius_m)
     length = bubble_length_m(vehicle, constants) if open_tail else None
-    hull = solved_hull(
-        vehicle, length, wall_lateral_m, refinement, nose_radius_m, net_source_factor
-    )
-    return PassField(vehicle, hull, VehicleWake(vehicle, constants, air))
+    hull = solved_hull(vehicle, length, wall_lateral_m, refinement, net_source_factor)
+    return PassField(vehicle, hull, vehicle_wake(vehicle, constants, air))

@@ -82,9 +82,7 @@ def pulse_table(
     net_source_factor: float = 1.0,
 ) -> PulseTable:
     """The table of a class; arguments as in ``passfield.solved_hull``."""
-    tree = SourceTree(
-        solved_hull(vehicle, bubble_length, None, refinement, None, net_source_factor)
-    )
+    tree = SourceTree(solved_hull(vehicle, bubble_length, None, refinement, net_source_factor))
     half, height = 0.5 * vehicle.width_m, vehicle.height_m
     x = x_nodes(vehicle.length_m)
     near = math.log(GAP_M + _LOG_SHIFT_M)

@@ -1,222 +1,57 @@
-"""Mean wake and wake turbulence of one vehicle: empirical, steady in the vehicle frame.
+"""Wake laws by name: the marched wake (default) and two similarity laws as comparators.
 
-Both families are given per unit air-relative speed V at a distance x behind the tail, with y from
-the centreline and z above the road.
-
-Couple wake (no-slip road; Eskridge and Hunt 1979, J. Appl. Meteorol. 18, 387): momentum is lost to
-the road and the overturning couple of the drag is conserved. In the published variables
-u/V = A (x/h)^(-3/4) sqrt(e) zeta exp(-(eta^2 + zeta^2)/8), eta = y/l, zeta = z/l,
-l = lambda A h (x/h)^(1/4), A^4 = C / (32 pi sqrt(e) lambda^3), C = C_D (A_f/h^2)(z_D/h).
-It is computed in the equal form
-    u/V = (1/2 C_D A_f z_D) z exp(-y^2/2 s_y^2 - z^2/2 s_z^2) / (pi s_y s_z^3),   s = 2 l,
-whose couple, the integral of u z over the half plane z > 0, is 1/2 C_D A_f z_D V for any spread.
-The law is for the far wake; here s^4 grows at the published rate from the width at the bubble's
-end, s^4 = s_0^4 + (2 lambda A)^4 h^3 (x - L_b), which is a shift of origin.
-
-Momentum wake (slip road; Pope 2000, Turbulent Flows, section 5.4, with its image in the road):
-    u/V = (1/2 C_D A_f) exp(-y^2/2 s_y^2) [exp(-(z-z_w)^2/2 s_z^2) + exp(-(z+z_w)^2/2 s_z^2)]
-          / (2 pi s_y s_z),
-half radius r = s sqrt(2 ln 2), r^3 = r_0^3 + 3 S (ln 2/2 pi) 2 C_D A_f (x - L_b). Its momentum, the
-integral of u over z > 0, is 1/2 C_D A_f V for any spread.
-
-Extensions, the same for both: at the bubble's end, where by definition the mean flow on the axis
-moves with the vehicle, the peak of u is V; s_y and s_z are there in the proportion of width and
-height of the body, and their difference of variances stays constant and fades as the wake grows
-(assumed); ambient diffusivity adds 2 K (x - L_b)/V to both variances; a crosswind v_c shifts the
-wake by v_c x/V. Within the bubble, x < L_b, the far law is frozen at its value at L_b and blended
-into air that moves with the vehicle or faster (reversed flow), with shear layers at the edges of
-the base; beyond L_b the law stands alone.
-
-Turbulence: kinetic energy k = k_n (1 + (x/x_k)^4)^(-0.3) V^2, so that k falls as x^(-1.2) far
-behind (Eskridge and Thompson 1982, Atmos. Environ. 16). Level k_n = 0.115 and far level
-0.165 C_D A_f/h^2 (x/h)^(-1.2) are fitted to the peaks of the 25 degree Ahmed body at x/H from 0.3
-to 2.2 (Lienhart and Becker 2003, SAE 2003-01-0656), and assumed to scale with drag.
-Its profile is Gaussian about half the vehicle's height, somewhat wider than the mean and at least
-as wide as the base (assumed).
+A law is a class with ``velocity``, ``turbulence``, ``both``, ``width`` and ``sections``
+(``marched_wake``, ``similarity_wake``), entered in ``_LAWS`` here.
 """
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
-from functools import cached_property
-
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
-from scipy.special import erf
+from functools import lru_cache
 
 from wakesim.case.vehicle import Vehicle
+from wakesim.flow.bubble import (
+    LAWS,
+    SHARE_U,
+    SHARE_V,
+    SHARE_W,
+    TURBULENCE_ONSET,
+    TURBULENCE_TIME_S,
+    AirState,
+    WakeConstants,
+    bubble_length_m,
+)
+from wakesim.flow.marched_wake import MarchedWake
+from wakesim.flow.similarity_wake import SimilarityWake
 
-Array = NDArray[np.float64]
+Wake = MarchedWake | SimilarityWake
 
-TURBULENCE_NEAR = 0.115  # k/V^2 just behind the base
-TURBULENCE_FAR = 0.165  # k/V^2 at x = h per C_D A_f/h^2
-TURBULENCE_DECAY = 1.2  # exponent of k far behind, Eskridge and Thompson 1982
-TURBULENCE_KNEE = 4  # sharpness of the passage from the near to the far level, assumed
-TURBULENCE_WIDTH = 1.1  # width of the turbulence over that of the mean wake, assumed
-TURBULENCE_RISE = 1.1  # the same upwards, assumed
-TURBULENCE_CENTRE = 0.5  # height of its centre over that of the vehicle, assumed
-SHARE_U, SHARE_V, SHARE_W = 0.40, 0.32, 0.28  # of 2k; u from the same data, v and w assumed
-TURBULENCE_ONSET = 0.25  # heights behind the tail over which it rises from zero, assumed
-TURBULENCE_BASE = 0.3  # least standard deviation over the base dimensions, assumed
-TURBULENCE_TIME_S = 0.2  # integral time scale at a fixed point: most of the variance lies above
-# 0.5 Hz, as Eskridge and Rao 1983 (J. Climate Appl. Meteorol. 22, 1431; abstract) observed
-DRAG_HEIGHT = 0.5  # height of the drag's line of action over that of the vehicle
-BUBBLE_SHEAR_HEIGHTS = 0.05  # thickness of the shear layer at the base, vehicle heights, assumed
-BUBBLE_SHEAR_GROWTH = 0.12  # its growth along the bubble, assumed
-_HALF_WIDTH = math.sqrt(2.0 * math.log(2.0))
-
-
-@dataclass(frozen=True)
-class WakeConstants:
-    """Empirical constants of the wake; ranges are in the case reference."""
-
-    family: str = "couple"
-    couple_spread: float = 1.1  # lambda, from memory and the drag balance; 0.7 to 1.4 times
-    momentum_spread: float = 0.4  # S, bluff vehicle; 0.064 to 0.8
-    bubble_length_heights: float = 1.4  # squareback, Grandemange et al. 2013; 0.7 to 1.6
-    reversed_flow: float = 0.35  # share of V, Lienhart and Becker 2003
-    turbulence_factor: float = 1.0  # on the rms
-    turbulence_near: float = TURBULENCE_NEAR
-    turbulence_far: float = TURBULENCE_FAR
-    turbulence_centre: float = TURBULENCE_CENTRE  # heights
-    turbulence_rise: float = TURBULENCE_RISE  # vertical width over that of the mean wake
+_LAWS: dict[str, type[MarchedWake] | type[SimilarityWake]] = {
+    "section": MarchedWake,
+    "couple": SimilarityWake,
+    "momentum": SimilarityWake,
+}
 
 
-@dataclass(frozen=True)
-class AirState:
-    """Air that a wake trails through, as ratios to the air-relative speed V."""
-
-    diffusivity_over_speed_m: float = 0.0  # K/V
-    crosswind_ratio: float = 0.0  # v_c/V, positive towards +y
-
-
-def couple_amplitude(vehicle: Vehicle, spread: float) -> float:
-    """A of the couple wake for the line of drag at half the vehicle's height."""
-    h = vehicle.height_m
-    couple = vehicle.drag_coefficient * vehicle.frontal_area_m2 / h**2 * DRAG_HEIGHT
-    return float((couple / (32.0 * math.pi * math.sqrt(math.e) * spread**3)) ** 0.25)
+@lru_cache(maxsize=96)
+def vehicle_wake(
+    vehicle: Vehicle, constants: WakeConstants = WakeConstants(), air: AirState = AirState()
+) -> Wake:
+    """The wake of a vehicle in given air. Raises ValueError for an unknown law."""
+    if constants.law not in _LAWS:
+        raise ValueError(f"unknown wake law {constants.law!r}; known: {', '.join(LAWS)}")
+    return _LAWS[constants.law](vehicle, constants, air)
 
 
-def bubble_length_m(vehicle: Vehicle, constants: WakeConstants) -> float:
-    """Length of the recirculation bubble behind the base."""
-    return constants.bubble_length_heights * vehicle.height_m
-
-
-class VehicleWake:
-    """Wake of one vehicle; methods take broadcastable arrays and return the broadcast shape."""
-
-    def __init__(
-        self,
-        vehicle: Vehicle,
-        constants: WakeConstants = WakeConstants(),
-        air: AirState = AirState(),
-    ) -> None:
-        if constants.family not in ("couple", "momentum"):
-            raise ValueError(f"unknown wake family {constants.family!r}")
-        self.vehicle = vehicle
-        self.constants = constants
-        self.air = air
-        self.bubble_m = bubble_length_m(vehicle, constants)
-        self._height = vehicle.height_m - vehicle.clearance_m
-        self._mid = 0.5 * (vehicle.height_m + vehicle.clearance_m)
-
-    @cached_property
-    def _start(self) -> tuple[float, float]:
-        """(s_y, s_z) at the bubble's end, where the peak of the mean wake is V."""
-        v = self.vehicle
-        drag_area = 0.5 * v.drag_coefficient * v.frontal_area_m2
-        area = v.width_m * self._height
-        if self.constants.family == "couple":
-            couple = drag_area * DRAG_HEIGHT * v.height_m
-            share = (couple / (math.pi * math.sqrt(math.e) * area * self._height)) ** (1.0 / 3.0)
-        else:
-            share = (drag_area / (2.0 * math.pi * area)) ** 0.5
-        return share * v.width_m, share * self._height
-
-    def spread(self, x: ArrayLike, ambient: bool = True) -> tuple[Array, Array]:
-        """Standard deviations (s_y, s_z) of the mean wake at x >= 0 behind the tail, m."""
-        v, c = self.vehicle, self.constants
-        past = np.maximum(np.asarray(x, dtype=np.float64) - self.bubble_m, 0.0)
-        start_y, start_z = self._start
-        square = start_y * start_z
-        if c.family == "couple":
-            rate = (2.0 * c.couple_spread * couple_amplitude(v, c.couple_spread)) ** 4
-            isotropic = np.sqrt(square**2 + rate * v.height_m**3 * past)
-        else:
-            growth = (
-                3.0 * c.momentum_spread * math.log(2.0) / (2.0 * math.pi)
-                * 2.0 * v.drag_coefficient * v.frontal_area_m2
-            )  # fmt: skip
-            half_radius = np.cbrt((_HALF_WIDTH**2 * square) ** 1.5 + growth * past)
-            isotropic = (half_radius / _HALF_WIDTH) ** 2
-        added = isotropic - square
-        if ambient:
-            added = added + 2.0 * self.air.diffusivity_over_speed_m * past
-        return np.sqrt(start_y**2 + added), np.sqrt(start_z**2 + added)
-
-    def _lateral(self, x: Array, y: Array) -> Array:
-        return y - self.air.crosswind_ratio * np.maximum(x, 0.0)
-
-    def far(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
-        """Far law u/V, frozen at the bubble's end for x below it."""
-        v = self.vehicle
-        x, y, z = (np.asarray(a, dtype=np.float64) for a in (x, y, z))
-        s_y, s_z = self.spread(x)
-        y = self._lateral(x, y)
-        across = np.exp(-0.5 * (y / s_y) ** 2)
-        drag_area = 0.5 * v.drag_coefficient * v.frontal_area_m2
-        if self.constants.family == "couple":
-            couple = drag_area * DRAG_HEIGHT * v.height_m
-            upward = z * np.exp(-0.5 * (z / s_z) ** 2)
-            return couple / (math.pi * s_y * s_z**3) * across * upward
-        upward = np.exp(-0.5 * ((z - self._mid) / s_z) ** 2)
-        upward = upward + np.exp(-0.5 * ((z + self._mid) / s_z) ** 2)
-        return drag_area / (2.0 * math.pi * s_y * s_z) * across * upward
-
-    def bubble(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
-        """Recirculating air behind the base, u/V between 0 and 1 + reversed_flow."""
-        v = self.vehicle
-        x, y, z = (np.asarray(a, dtype=np.float64) for a in (x, y, z))
-        inside = np.clip(x / self.bubble_m, 0.0, 1.0)
-        strength = 1.0 + self.constants.reversed_flow * np.sin(math.pi * inside)
-        shear = BUBBLE_SHEAR_HEIGHTS * v.height_m
-        shear = shear + BUBBLE_SHEAR_GROWTH * np.clip(x, 0.0, self.bubble_m)
-        y = self._lateral(x, y)
-        across = erf((y + 0.5 * v.width_m) / shear) - erf((y - 0.5 * v.width_m) / shear)
-        upward = erf((z - v.clearance_m) / shear) - erf((z - v.height_m) / shear)
-        return 0.25 * strength * across * upward
-
-    def velocity(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
-        """Mean along-road wake velocity u/V at x behind the tail; zero for x < 0."""
-        x, y, z = (np.asarray(a, dtype=np.float64) for a in (x, y, z))
-        far = self.far(x, y, z)
-        s = np.clip(x / self.bubble_m, 0.0, 1.0)
-        blend = s * s * (3.0 - 2.0 * s)
-        near = np.where(s < 1.0, self.bubble(x, y, z), 0.0) if np.any(s < 1.0) else 0.0
-        return np.where(x >= 0.0, blend * far + (1.0 - blend) * near, 0.0)
-
-    def turbulence(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
-        """Turbulent kinetic energy k/V^2 at x behind the tail; zero for x < 0."""
-        v, c = self.vehicle, self.constants
-        x, y, z = (np.asarray(a, dtype=np.float64) for a in (x, y, z))
-        behind = np.maximum(x, 0.0) / v.height_m
-        far_level = c.turbulence_far * v.drag_coefficient * v.frontal_area_m2 / v.height_m**2
-        knee = (far_level / c.turbulence_near) ** (1.0 / TURBULENCE_DECAY)
-        fall = -TURBULENCE_DECAY / TURBULENCE_KNEE
-        level = c.turbulence_near * (1.0 + (behind / knee) ** TURBULENCE_KNEE) ** fall
-        level = level * np.minimum(behind / TURBULENCE_ONSET, 1.0)
-        own_y, own_z = self.spread(x, ambient=False)
-        s_y, s_z = self.spread(x)
-        level = level * own_y * own_z / (s_y * s_z)
-        s_y = np.maximum(TURBULENCE_WIDTH * s_y, TURBULENCE_BASE * v.width_m)
-        s_z = np.maximum(self.constants.turbulence_rise * s_z, TURBULENCE_BASE * self._height)
-        centre = self.constants.turbulence_centre * v.height_m
-        peak = np.maximum(
-            1.0 + np.exp(-2.0 * (centre / s_z) ** 2), 2.0 * np.exp(-0.5 * (centre / s_z) ** 2)
-        )
-        upward = np.exp(-0.5 * ((z - centre) / s_z) ** 2)
-        upward = (upward + np.exp(-0.5 * ((z + centre) / s_z) ** 2)) / peak
-        across = np.exp(-0.5 * (self._lateral(x, y) / s_y) ** 2)
-        factor = c.turbulence_factor**2
-        return np.where(x >= 0.0, factor * level * across * upward, 0.0)
+__all__ = [
+    "LAWS",
+    "SHARE_U",
+    "SHARE_V",
+    "SHARE_W",
+    "TURBULENCE_ONSET",
+    "TURBULENCE_TIME_S",
+    "AirState",
+    "Wake",
+    "WakeConstants",
+    "bubble_length_m",
+    "vehicle_wake",
+]

@@ -12,7 +12,7 @@ Where the table has kinks it can overshoot a little; the error is measured, not 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -26,6 +26,7 @@ _ROOTS = ("flow_veh_h", "heavy_share")
 _LOGARITHMS = ("clearance_m",)
 _SLACK = 1e-9  # of an axis' length, taken as inside
 _MOST_NUMBERS = 4_000_000  # at hand at once
+_NO_WEIGHT = 1e-9  # of a value that a rounding error away from a node has no part
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,14 +130,39 @@ def _parabola(x: Array, at: int) -> Array:
 
 
 def interpolate(axes: list[Axis], table: Array, at: Mapping[str, ArrayLike]) -> Array:
-    """The table (one dimension an axis) at coordinates that broadcast; their common shape."""
+    """The table (one dimension an axis) at coordinates that broadcast; their common shape.
+
+    NaN where a value of the table that is needed there is NaN, and nowhere else.
+    """
+    unknown = np.isnan(table)
+    if not unknown.any():
+        return _weighted(axes, table, at)
+    found = _weighted(axes, np.where(unknown, 0.0, table), at)
+    found[needs(axes, unknown, at)] = np.nan
+    return found
+
+
+def needs(
+    axes: list[Axis], marked: NDArray[np.bool_], at: Mapping[str, ArrayLike]
+) -> NDArray[np.bool_]:
+    """Where a marked value of a table has a weight; the coordinates' common shape."""
+    return _weighted(axes, marked.astype(np.float64), at, np.abs) > _NO_WEIGHT
+
+
+def _weighted(
+    axes: list[Axis],
+    table: Array,
+    at: Mapping[str, ArrayLike],
+    form: Callable[[Array], Array] = np.asarray,
+) -> Array:
+    """Sums of the table's values with the weights of all axes, each taken in a ``form``."""
     coordinates = [np.asarray(at[axis.name], dtype=np.float64) for axis in axes]
     shape = np.broadcast_shapes(*(c.shape for c in coordinates))
     reduced, left = table, []
     for axis, values in zip(axes, coordinates, strict=True):  # single values first: they shrink it
         if values.size == 1:
             where = len(left)
-            reduced = np.tensordot(axis.weights(values.ravel())[0], reduced, axes=(0, where))
+            reduced = np.tensordot(form(axis.weights(values.ravel()))[0], reduced, axes=(0, where))
         else:
             left.append((axis, np.broadcast_to(values, shape).ravel()))
     if not left:
@@ -147,11 +173,11 @@ def interpolate(axes: list[Axis], table: Array, at: Mapping[str, ArrayLike]) -> 
     out = np.empty(count)
     for first in range(0, count, block):
         part = slice(first, min(first + block, count))
-        value = left[0][0].weights(left[0][1][part]) @ reduced.reshape(reduced.shape[0], -1)
+        value = form(left[0][0].weights(left[0][1][part])) @ reduced.reshape(reduced.shape[0], -1)
         size = reduced.shape[1:]
         for axis, values in left[1:]:
             value = value.reshape(len(value), size[0], -1)
-            value = np.einsum("qa,qar->qr", axis.weights(values[part]), value)
+            value = np.einsum("qa,qar->qr", form(axis.weights(values[part])), value)
             size = size[1:]
         out[part] = value.reshape(-1)
     return out.reshape(shape)

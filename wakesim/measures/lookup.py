@@ -9,28 +9,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.air.density import air_density
-from wakesim.case.air import Air, Wind
+from wakesim.case.air import OPEN_LAND, Air
 from wakesim.case.schema import Case
 from wakesim.case.studies import PLACE_AXES, LookupTableTable
 from wakesim.case.study_rules import near_carriageway, offsets_of_clearances
 from wakesim.case.traffic import Traffic
 from wakesim.case.vehicle import Vehicle
-from wakesim.flow.pulse_grid import PulseFields
 from wakesim.measures.places import chosen_hour, one_hour, rotor_statistics
 from wakesim.measures.series import field_settings
-from wakesim.traffic.lines import FieldSettings
+from wakesim.measures.steady_air import pulse_fields
 
 Array = NDArray[np.float64]
 Values = Mapping[str, float]
-
-DEFAULT_WIND = Wind(0.0, 0.0, 10.0, "log", 0.03, 0.0, 0.14, 0.0)
 
 
 @dataclass(frozen=True)
@@ -88,24 +84,14 @@ def _traffic(case: Case, values: Values, hour: int) -> Traffic:
             veh_h = wanted * now[flow.carriageway] / now[near] if now.get(near) else 0.0
         heavy = values.get("heavy_share", flow.heavy_share[hour])
         flows.append(replace(flow, hourly_veh_h=(veh_h,) * 24, heavy_share=(heavy,) * 24))
-    factor = values.get("speed_factor", 1.0)
-    return replace(
-        traffic, flows=tuple(flows), lane_speed_factor=_lane_speeds(case, traffic, factor)
-    )
-
-
-def _lane_speeds(case: Case, traffic: Traffic, factor: float) -> dict[str, tuple[float, ...]]:
-    """Speeds as factors of the lanes, so that the vehicles stay the same ones."""
-    found: dict[str, list[float]] = {}
-    for lane in case.road.lanes:
-        found.setdefault(lane.carriageway, []).append(factor * traffic.speed_factor(lane))
-    return {name: tuple(factors) for name, factors in found.items()}
+    faster = traffic.faster(case.road, values.get("speed_factor", 1.0))
+    return replace(faster, flows=tuple(flows))
 
 
 def _air(case: Case, values: Values) -> Air:
     if "wind_speed_m_s" not in values and "wind_angle_deg" not in values:
         return case.air
-    wind = case.air.wind or DEFAULT_WIND
+    wind = case.air.wind or OPEN_LAND
     wind = replace(
         wind,
         speed_m_s=values.get("wind_speed_m_s", wind.speed_m_s),
@@ -174,16 +160,6 @@ def compute_group(group: StateGroup) -> dict[str, Array]:
     case = state_case(group.case, dict(group.values))
     pulses = pulse_fields(field_settings(case))
     return rotor_statistics(case, np.array(group.places), density_of(case), pulses=pulses)
-
-
-def pulse_fields(settings: FieldSettings) -> PulseFields:
-    """Tables of displacement flow, kept in a process as long as the hulls stay the same."""
-    return _pulse_fields(settings.constants, settings.open_tail, settings.refinement)
-
-
-@lru_cache(maxsize=8)
-def _pulse_fields(constants, open_tail, refinement):  # type: ignore[no-untyped-def]
-    return PulseFields(constants, open_tail, refinement)
 
 
 def arrange(

@@ -24,10 +24,11 @@ from scipy.ndimage import label
 from wakesim.case.mounts import GROUND_GAP_M, WANDER_SDS, Mount
 from wakesim.case.schema import Case
 from wakesim.case.study_rules import vehicle_in_the_way
-from wakesim.measures.lookup import lane_vehicles, pulse_fields
+from wakesim.measures.lookup import lane_vehicles
 from wakesim.measures.places import area_statistics, moved, point_moments
 from wakesim.measures.series import field_settings
 from wakesim.measures.steady import steady_state
+from wakesim.measures.steady_air import pulse_fields
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

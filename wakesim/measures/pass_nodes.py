@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.flow.pulse_grid import AHEAD_M, BEHIND_M
-from wakesim.flow.wake import TURBULENCE_ONSET, VehicleWake
+from wakesim.flow.wake import TURBULENCE_ONSET, Wake
 from wakesim.traffic.lines import FADE, air_relative_speed
 from wakesim.traffic.stream import SLOWEST_M_S, TRUNCATION_SD
 
@@ -47,7 +47,7 @@ class PassNodes:
     """Nodes of one class at one distribution of speeds, in the order they pass (X decreasing).
 
     ``x`` (n,) m; ``weight`` (n,) s, panel weights times E[1/V]; ``moments`` (n, 5) as in the
-    module's head, m/s and m2/s2; the wake begins at node ``tail`` and the pulse ends at node
+    module's head, m/s and m2/s2; the wake begins at node ``nose`` and the pulse ends at node
     ``pulse_end``. ``first`` (pulse_end,) and ``share`` (pulse_end, 4): cubic interpolation in X of
     a pulse table.
     """
@@ -55,14 +55,14 @@ class PassNodes:
     x: Array
     weight: Array
     moments: Array
-    tail: int
+    nose: int
     pulse_end: int
     first: NDArray[np.int64]
     share: Array
 
 
 def pass_nodes(
-    wake: VehicleWake,
+    wake: Wake,
     table_x: Array,
     mean_m_s: float,
     sd_m_s: float,
@@ -98,7 +98,7 @@ def pass_nodes(
         x=x,
         weight=panel * inverse.sum(),
         moments=_moments(relative, inverse / inverse.sum(), -length - x, memory_s),
-        tail=int(np.count_nonzero(x > -length)),
+        nose=int(np.count_nonzero(x > 0.0)),
         pulse_end=pulse_end,
         first=first,
         share=share,
@@ -152,7 +152,7 @@ def _graded(span: float, first: float, growth: float, largest: float) -> Array:
 
 
 def _wake_edges(
-    wake: VehicleWake, relative: Array, memory_s: float, lateral_m: tuple[float, float]
+    wake: Wake, relative: Array, memory_s: float, lateral_m: tuple[float, float]
 ) -> Array:
     """Panel edges behind the tail, m, from 0 to where the wake has faded or left."""
     fades = (1.0 - FADE) * memory_s * relative.min(), memory_s * relative.max()
@@ -173,17 +173,17 @@ def _wake_edges(
     return np.array(edges)
 
 
-def _passage(wake: VehicleWake, behind: float) -> float:
+def _passage(wake: Wake, behind: float) -> float:
     """Longest panel that still resolves a wake blown past a point."""
     ratio = abs(wake.air.crosswind_ratio)
-    width = float(wake.spread(behind)[0])
+    width = float(wake.width(behind))
     return _PASSAGE_WIDTHS * width / ratio if ratio > 0.0 else np.inf
 
 
-def _gone(wake: VehicleWake, behind: float, lateral_m: tuple[float, float]) -> bool:
+def _gone(wake: Wake, behind: float, lateral_m: tuple[float, float]) -> bool:
     """Whether the crosswind has carried the wake beyond all points."""
     shift = wake.air.crosswind_ratio * behind
-    reach = _GONE_WIDTHS * float(wake.spread(behind)[0])
+    reach = _GONE_WIDTHS * float(wake.width(behind))
     low, high = lateral_m
     return (shift > 0.0 and shift - reach > high) or (shift < 0.0 and shift + reach < low)
 

@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.flow.pulse_grid import PulseFields, PulseTable
-from wakesim.flow.wake import AirState, VehicleWake
-from wakesim.flow.wake_factors import wake_factors
+from wakesim.flow.wake import AirState, vehicle_wake
 from wakesim.measures.pass_nodes import PassNodes, pass_nodes, wander_nodes
 from wakesim.measures.steady_kernels import sample_sight
+from wakesim.section.wake import ROAD_ROUGHNESS_M
 from wakesim.traffic.lines import FieldSettings, Sight, air_relative_speed
 
 Array = NDArray[np.float64]
@@ -46,15 +46,13 @@ class PointSamples:
 
 
 class _Group(NamedTuple):
-    """Nodes, pulse table and wake factors of a group.
-
-    ``across`` (sights, 3, 7, ny, nw), ``upward`` (3, nz, nw).
-    """
+    """Nodes, pulse table and sections of the wake of a group: y, z, u and k (nw, ny, nz), and the
+    lateral place of its centre (nw,)."""
 
     nodes: PassNodes
     table: PulseTable
-    across: Array
-    upward: Array
+    wake: tuple[Array, Array, Array, Array]
+    shift: Array
 
 
 class PassSampler:
@@ -68,11 +66,11 @@ class PassSampler:
         wall_y_m: float | None,
         points: Array,
         refine: int = 1,
+        viscosity_m2_s: float = 0.0,
     ) -> None:
+        self.viscosity_m2_s = viscosity_m2_s
         self.sights, self.settings, self.pulses = tuple(sights), settings, pulses
         self.wall_y_m, self.points, self.refine = wall_y_m, points, refine
-        self._y, self._y_index = np.unique(points[:, 0], return_inverse=True)
-        self._z, self._z_index = np.unique(points[:, 1], return_inverse=True)
         offsets, self._rule_first, self._rule_weight = _rules()
         self._offsets = settings.wander_sd_m * offsets
         self._groups: dict[tuple[object, ...], list[int]] = {}
@@ -85,7 +83,7 @@ class PassSampler:
         )
 
     def _air(self, sight: Sight) -> AirState:
-        return self.settings.air_state(sight, self._relative(sight))
+        return self.settings.air_state(sight, self._relative(sight), self.viscosity_m2_s)
 
     def _group_key(self, sight: Sight) -> tuple[object, ...]:
         along = sight.direction * sight.wind_along_m_s
@@ -117,8 +115,8 @@ class PassSampler:
         chance = np.empty((m, most))
         start = np.zeros(m, dtype=np.int64)
         for k, (group, numbers) in enumerate(zip(groups, self._groups.values(), strict=True)):
-            for place, i in enumerate(numbers):
-                self._sample(group, place, i, rules[i], int(first_node[k]),
+            for i in numbers:
+                self._sample(group, i, rules[i], int(first_node[k]),
                              start, values, node, sight_of, chance)  # fmt: skip
         weight = np.concatenate([g.nodes.weight for g in groups] or [np.empty(0)])
         moments = np.concatenate([g.nodes.moments for g in groups] or [np.empty((0, 5))])
@@ -130,8 +128,8 @@ class PassSampler:
     def _prepared(self, sights: Sequence[Sight]) -> _Group:
         sight, settings = sights[0], self.settings
         table = self.pulses.table(sight.vehicle)
-        wake = VehicleWake(sight.vehicle, settings.constants, self._air(sight))
-        lateral = np.stack([self._lateral(s, self._y) for s in sights])  # (sights, ny)
+        wake = vehicle_wake(sight.vehicle, settings.constants, self._air(sight))
+        lateral = np.stack([self._lateral(s, self.points[:, 0]) for s in sights])
         places = [lateral]
         if self.wall_y_m is not None:
             wall = np.array([self._wall(s) for s in sights])
@@ -143,13 +141,9 @@ class PassSampler:
             (min(p.min() for p in places) - margin, max(p.max() for p in places) + margin),
             self.refine,
         )  # fmt: skip
-        behind = -sight.vehicle.length_m - nodes.x[nodes.tail :]
-        across = np.zeros((3, len(sights), self._offsets.size, self._y.size, behind.size))
-        for place in places:  # an image is at 2 (wall - wander) - (lateral - wander)
-            shifted = place[:, None, :] - self._offsets[None, :, None]
-            found, upward = wake_factors(wake, behind, shifted.ravel(), self._z)
-            across += found.reshape(across.shape)
-        return _Group(nodes, table, np.ascontiguousarray(np.moveaxis(across, 1, 0)), upward)
+        behind = -sight.vehicle.length_m - nodes.x[nodes.nose :]
+        shift = wake.air.crosswind_ratio * np.maximum(behind, 0.0)
+        return _Group(nodes, table, wake.sections(behind), shift)
 
     def _rule(self, sight: Sight) -> Index:
         """How many wander nodes each point needs: index of _RULE_SIZES."""
@@ -162,17 +156,17 @@ class PassSampler:
         return np.where(gap < near, 2, np.where(gap < far, 1, 0)).astype(np.int64)
 
     def _sample(
-        self, group: _Group, place: int, number: int, rule: Index, first_node: int,
+        self, group: _Group, number: int, rule: Index, first_node: int,
         start: Index, values: Array, node: Index, sight_of: Index, chance: Array,
     ) -> None:  # fmt: skip
-        nodes, table, across, upward = group
+        nodes, table, wake, shift = group
         sight = self.sights[number]
         sample_sight(
             self.points[:, 1].copy(), self._lateral(sight, self.points[:, 0]), self._wall(sight),
             self._offsets, rule, self._rule_first, self._rule_weight,
             table.x, table.beside, table.above, table.mapping, table.size, table.whole,
-            nodes.tail, nodes.pulse_end, nodes.first, nodes.share, float(sight.direction),
-            self._y_index, self._z_index, across[place], upward, number, first_node,
+            nodes.nose, nodes.pulse_end, nodes.first, nodes.share, float(sight.direction),
+            *wake, shift, ROAD_ROUGHNESS_M, number, first_node,
             start, values, node, sight_of, chance,
         )  # fmt: skip
 

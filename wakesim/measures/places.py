@@ -19,7 +19,10 @@ from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.flow.pulse_grid import PulseFields
 from wakesim.measures.effective import power_density
+from wakesim.measures.model_interval import Moved
+from wakesim.measures.series import field_settings
 from wakesim.measures.steady import SteadyState, steady_state
+from wakesim.measures.steady_air import pulse_fields
 from wakesim.traffic.lines import FieldSettings
 
 Array = NDArray[np.float64]
@@ -83,6 +86,15 @@ def rotor_statistics(
         shares,
         density_kg_m3,
     )
+
+
+def moved_at(case: Case, places: ArrayLike) -> Moved:
+    """The first mount's rotor at places (n, 2) in the case's first hour, for the model interval."""
+    points, shares = rotor_points(case.mounts[0], places)
+    return Moved(
+        case, field_settings(case), points.reshape(-1, 9, 2), shares, case.compute.hours[:1],
+        pulse_fields,
+    )  # fmt: skip
 
 
 def point_moments(state: SteadyState) -> dict[str, Array]:

@@ -4,24 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.air.noise import von_karman_noise
 from wakesim.air.profiles import ambient_velocity, wind_speed
-from wakesim.air.traffic_turbulence import (
-    VON_KARMAN,
-    area_share,
-    friction_velocity,
-    mixing_length,
-    traffic_diffusivity,
-    traffic_sigma_w,
-)
+from wakesim.air.traffic_turbulence import friction_velocity
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.flow.wake import TURBULENCE_TIME_S, WakeConstants
 from wakesim.measures.split import RotorSums, rotor_sums
+from wakesim.section.closure import VON_KARMAN
 from wakesim.traffic.lines import FieldSettings, LineLibrary, Sight, build_library
 from wakesim.traffic.stream import Passes, draw_passes, join_passes
 from wakesim.traffic.superpose import sight_table, superpose
@@ -31,6 +26,8 @@ Array = NDArray[np.float64]
 _CHUNK_S = 600.0
 _ROUNDING_S = 1e-6
 _WAKE_HEIGHT_M = 1.5  # where the ambient diffusivity that widens wakes is taken
+_MEMORY_HEADWAYS = 20.0
+_SHORTEST_MEMORY_S, _LONGEST_MEMORY_S = 30.0, 120.0
 _PASSES_KEY, _NOISE_KEY = 0, 1  # branches of the seed
 # Length scale of the ambient along-wind turbulence over height, 3.5 x 0.7 z below 60 m
 # (von Karman form of IEC 61400-1, annex B; from memory).
@@ -48,7 +45,6 @@ class Scene:
     ambient: Array  # (9, 2) m/s
     ambient_sd: Array  # (9,) m/s
     ambient_time_s: float
-    mixing_length_m: float  # of the traffic's turbulence
     friction_velocity_m_s: float  # of the ambient wind
     keys: tuple[tuple[int, int], ...]  # (lane, vehicle) of each sight
     sights: tuple[Sight, ...]
@@ -61,7 +57,11 @@ def field_settings(case: Case) -> FieldSettings:
     model = case.model
     return FieldSettings(
         constants=WakeConstants(
-            family=model.wake_family,
+            law=model.wake_law,
+            weak_shear_mixing=model.weak_shear_mixing,
+            wake_start_energy=model.wake_start_energy,
+            side_layer_share=model.side_layer_share,
+            side_layer_energy=model.side_layer_energy,
             couple_spread=model.couple_spread,
             momentum_spread=model.momentum_spread,
             bubble_length_heights=model.bubble_length_heights,
@@ -69,9 +69,9 @@ def field_settings(case: Case) -> FieldSettings:
             turbulence_factor=model.turbulence_factor,
         ),
         open_tail=model.open_tail,
-        wake_memory_s=model.wake_memory_s,
+        wake_memory_s=wake_memory(case),
         wander_sd_m=case.traffic.wander_sd_m if case.traffic else 0.0,
-        diffusivity_m2_s=traffic_mixing(case)[0],
+        own_diffusivity_m2_s=case.air.eddy_diffusivity_m2_s,
         ambient_diffusivity_m2_s=VON_KARMAN * wind_friction_velocity(case) * _WAKE_HEIGHT_M,
     )
 
@@ -91,7 +91,6 @@ def prepare(case: Case, mount: Mount) -> Scene:
         ambient=np.column_stack([u, v]),
         ambient_sd=intensity * np.hypot(u, v),
         ambient_time_s=_AMBIENT_LENGTH_PER_HEIGHT * mount.height_m / max(hub, 0.1),
-        mixing_length_m=traffic_mixing(case)[1],
         friction_velocity_m_s=wind_friction_velocity(case),
         keys=tuple(keys),
         sights=sights,
@@ -110,35 +109,21 @@ def wind_friction_velocity(case: Case) -> float:
     return friction_velocity(wind.speed_m_s, wind.reference_height_m, rough, displacement)
 
 
-def traffic_mixing(case: Case) -> tuple[float, float]:
-    """Eddy diffusivity made by the traffic, m2/s, and its mixing length, m.
+def wake_memory(case: Case) -> float:
+    """How long single wakes are followed, s: as the case says, or twenty headways of the road.
 
-    From the published scaling of traffic-made turbulence (air.traffic_turbulence) for every
-    carriageway and hour of the round, averaged with the flow as weight; the diffusivity is
-    replaced by the case's own value where it gives one.
+    What is left of a wake after as many others have come is part of the mean for any measure, and
+    the mean does not depend on it (``traffic.mean_air``). The hours count with their flows.
     """
-    vehicles = list(case.vehicles.values())
-    plan = np.array([v.length_m * v.width_m for v in vehicles])
-    height = np.array([v.height_m for v in vehicles])
-    weight, mixing, length = [0.0], [0.0], [0.0]
-    for hour in case.compute.hours if case.traffic else ():
-        state = case.traffic_state(hour)
-        flow = state.flow_veh_s[:, None] * state.mix
-        for way in case.road.carriageways:
-            lanes = [lane.index for lane in case.road.lanes if lane.carriageway == way.name]
-            q, total = flow[lanes], float(flow[lanes].sum())
-            if total > 0.0:
-                speed = np.maximum(state.mean_speed_m_s[lanes], 1.0)
-                share = area_share(q, speed, plan, way.lanes * way.lane_width_m)
-                scale = mixing_length(float((q @ height).sum() / total))
-                weight.append(total)
-                length.append(scale)
-                mixing.append(float(traffic_diffusivity(traffic_sigma_w(speed, share), scale)))
-    if sum(weight) == 0.0:
-        return case.air.eddy_diffusivity_m2_s or 0.0, mixing_length(1.5)
-    own = case.air.eddy_diffusivity_m2_s
-    auto = float(np.average(mixing, weights=weight))
-    return auto if own is None else own, float(np.average(length, weights=weight))
+    if case.model.wake_memory_s is not None:
+        return case.model.wake_memory_s
+    if case.traffic is None:
+        return _LONGEST_MEMORY_S
+    flows = np.array([case.traffic_state(h).flow_veh_s.sum() for h in case.compute.hours])
+    if not flows.any():
+        return _LONGEST_MEMORY_S
+    headway = float(flows.sum() / (flows @ flows))
+    return float(np.clip(_MEMORY_HEADWAYS * headway, _SHORTEST_MEMORY_S, _LONGEST_MEMORY_S))
 
 
 def case_sights(
@@ -174,10 +159,16 @@ def case_sights(
 
 
 def library(
-    scene: Scene, settings: FieldSettings, cache: dict[tuple[object, ...], Array] | None = None
+    scene: Scene,
+    settings: FieldSettings,
+    viscosity_m2_s: Array,
+    cache: dict[tuple[object, ...], Array] | None = None,
 ) -> LineLibrary:
-    """Lines of all sights of the scene; ``cache`` keeps the panel part between calls."""
-    return build_library(scene.sights, scene.points, settings, scene.mount.wall_offset_m, cache)
+    """Lines of all sights of the scene in air of each eddy viscosity (n,); ``cache`` keeps the
+    panel part between calls."""
+    return build_library(
+        scene.sights, scene.points, settings, scene.mount.wall_offset_m, cache, viscosity_m2_s
+    )
 
 
 def draw_round(case: Case, number: int, before_s: float) -> Passes:
@@ -236,6 +227,17 @@ def with_drag(scene: Scene, passes: Passes, factor: Array) -> Passes:
     return replace(passes, wake_factor=reduced)
 
 
+class MeanAirAtMount(Protocol):
+    """What the walk needs of ``measures.background.Background``."""
+
+    @property
+    def by_class(self) -> Array: ...
+    @property
+    def energy_by_class(self) -> Array: ...
+    @property
+    def level(self) -> NDArray[np.int64]: ...
+
+
 def walk(
     scene: Scene,
     lines: LineLibrary,
@@ -243,22 +245,25 @@ def walk(
     start_s: float,
     samples: int,
     noise: tuple[Array, Array],
-    drift: Array,
+    air: MeanAirAtMount,
 ) -> Iterator[RotorSums]:
     """Sums of consecutive stretches of at most ten minutes, from ``start_s`` on.
 
-    ``drift`` (hours, classes, 9) m/s, of which a stretch takes the hour it begins in.
+    Of the mean air ``air`` a stretch takes the hour it begins in, a wake the hour of its pass.
     """
     dt = 1.0 / scene.case.compute.sample_rate_hz
     chunk = max(1, round(_CHUNK_S / dt))
+    level = air.level[hour_of(scene, passes.time_s)]
     for first in range(0, samples, chunk):
         count = min(chunk, samples - first)
         field = superpose(
-            lines, scene.sight_of, passes, len(scene.case.vehicles), start_s + first * dt, count, dt
-        )
+            lines, scene.sight_of, passes, len(scene.case.vehicles), start_s + first * dt, count,
+            dt, level,
+        )  # fmt: skip
         part = slice(first, first + count)
+        hour = hour_of(scene, start_s + first * dt)
         yield rotor_sums(
-            field, scene.weights, noise[0][part], drift[hour_of(scene, start_s + first * dt)],
+            field, scene.weights, noise[0][part], air.by_class[hour], air.energy_by_class[hour],
             scene.ambient, scene.ambient_sd, noise[1][part],
         )  # fmt: skip
 

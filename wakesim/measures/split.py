@@ -53,7 +53,7 @@ class RotorSums:
     error_model="numpy",
 )
 def _rotor_kernel(
-    field, weights, noise, drift, ambient, ambient_sd, ambient_noise,
+    field, weights, noise, drift, still_energy, ambient, ambient_sd, ambient_noise,
     share_u, share_v, block, speed, centre, part,
 ):  # fmt: skip
     classes, n, _, points = field.shape
@@ -75,8 +75,9 @@ def _rotor_kernel(
                     pulse_u += field[c, i, 0, p]
                     pulse_v += field[c, i, 1, p]
                     wake_u += field[c, i, 2, p]
-                    energy += field[c, i, 3, p]
+                    energy += field[c, i, 3, p] + still_energy[c, p]
                     drift_u += drift[c, p]
+                energy = max(energy, 0.0)
                 rms = np.sqrt(energy)
                 turbulent_u = root_u * rms
                 turbulent_v = root_v * rms
@@ -100,7 +101,7 @@ def _rotor_kernel(
                 for c in range(classes):
                     along = field[c, i, 0, p] + field[c, i, 2, p] + drift[c, p]
                     part[b, c] += weight * (u * along + v * field[c, i, 1, p])
-                    part[b, c] += per_energy * field[c, i, 3, p]
+                    part[b, c] += per_energy * (field[c, i, 3, p] + still_energy[c, p])
                 if p == middle:
                     centre[i, 0] = u
                     centre[i, 1] = v
@@ -113,6 +114,7 @@ def rotor_sums(
     weights: Array,
     noise: Array,
     drift: Array,
+    still_energy: Array,
     ambient: Array,
     ambient_sd: Array,
     ambient_noise: Array,
@@ -122,19 +124,21 @@ def rotor_sums(
     ``field`` (classes, n, 4, points): pulse u, pulse v, wake u (m/s) and turbulent energy k (m2/s2)
     of every class, sampled in time. ``noise`` and ``ambient_noise`` (n, 2) are unit-variance series
     of u and v, the same at all points: the mean cube does not depend on their coherence.
-    ``drift`` (classes, points) m/s is the sustained drift along the road that each class makes.
+    ``drift`` (classes, points) m/s is the sustained drift along the road that each class makes,
+    ``still_energy`` (classes, points) m2/s2 the turbulent energy of the background.
     ``ambient`` (points, 2) m/s is the mean wind and ``ambient_sd`` (points,) its turbulence.
     The result does not depend on the number of threads.
     """
     classes, n, _, points = field.shape
     fitting = weights.shape == (points,) and noise.shape == (n, 2)
-    if not fitting or ambient.shape != (points, 2) or drift.shape != (classes, points):
+    around = drift.shape == still_energy.shape == (classes, points)
+    if not fitting or not around or ambient.shape != (points, 2):
         raise ValueError("field, weights, noise, drift and ambient do not fit together")
     speed = np.empty(n)
     centre = np.empty((n, 3))
     part = np.zeros(((n + _BLOCK - 1) // _BLOCK, classes + 8))
     _rotor_kernel(
-        field, weights, noise, drift, ambient, ambient_sd, ambient_noise,
+        field, weights, noise, drift, still_energy, ambient, ambient_sd, ambient_noise,
         SHARE_U, SHARE_V, _BLOCK, speed, centre, part,
     )  # fmt: skip
     total = part.sum(axis=0)

@@ -34,8 +34,9 @@ from numpy.typing import ArrayLike, NDArray
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.flow.pulse_grid import PulseFields
+from wakesim.flow.wake import SHARE_U, SHARE_V
 from wakesim.measures.pass_samples import PointSamples
-from wakesim.measures.steady_air import PARTS, SteadyAir, pulse_fields
+from wakesim.measures.steady_air import PARTS, SteadyAir, SteadyBackground, pulse_fields
 from wakesim.traffic.lines import FieldSettings
 from wakesim.traffic.stationary import ShotNoise, mean_cubes
 
@@ -127,44 +128,61 @@ def steady_state(
     found = np.full((7, len(air.hours), len(at)), np.nan)
     drag = np.ones((len(air.hours), len(air.sights)))
     if free.size:
-        drift, drag = air.drift(at[free])
-        drift = drift if "drift" in air.parts else np.zeros_like(drift)
+        around = air.background(at[free])
+        drag = around.factor
         wind, variance = air.ambient(at, turbulence_height_m)
-        around = wind[free], variance[free]
-        found[:, :, free] = _statistics(air, at[free], drift, drag, around, nodes)
+        found[:, :, free] = _statistics(air, at[free], around, (wind[free], variance[free]), nodes)
     return SteadyState(air.hours, *found, drag, air.keys, air.approximations)
 
 
 def _statistics(
-    air: SteadyAir, points: Array, drift: Array, drag: Array, ambient: tuple[Array, Array],
+    air: SteadyAir, points: Array, around: SteadyBackground, ambient: tuple[Array, Array],
     nodes: int,
 ) -> Array:  # fmt: skip
     """(7, hours, m): the fields of SteadyState up to the drift."""
     wind, variance = ambient
     out = np.empty((7, len(air.hours), len(points)))
+    drift, still = _around(air, around)
     out[6] = drift
-    for number, samples in _sampled(air, points):
-        for hour in range(len(air.hours)):
-            measures = [air.measure(s, hour, drag[hour]).reduced(nodes) for s in samples]
-            centre = wind[number] + np.column_stack([drift[hour, number], np.zeros(number.size)])
-            spread = variance[number, None, None] * np.eye(2)
-            found = mean_cubes(measures, mean=centre, covariance=spread)
-            out[0, hour, number], out[1, hour, number] = found.mean.T
-            out[2, hour, number] = found.covariance[:, 0, 0]
-            out[3, hour, number] = found.covariance[:, 1, 1]
-            out[4, hour, number] = found.mean_speed
-            out[5, hour, number] = found.mean_cube
+    for level, viscosity in enumerate(around.viscosity):
+        hours = np.flatnonzero(around.level == level)
+        for number, samples in _sampled(air, points, float(viscosity)):
+            for hour in hours:
+                measures = [
+                    air.measure(s, int(hour), around.factor[hour]).reduced(nodes) for s in samples
+                ]
+                centre = wind[number] + np.column_stack(
+                    [drift[hour, number], np.zeros(number.size)]
+                )
+                spread = variance[number, None, None] * np.eye(2)
+                spread = spread + still[hour, number, None, None] * _SHARES
+                found = mean_cubes(measures, mean=centre, covariance=spread)
+                out[0, hour, number], out[1, hour, number] = found.mean.T
+                out[2, hour, number] = found.covariance[:, 0, 0]
+                out[3, hour, number] = found.covariance[:, 1, 1]
+                out[4, hour, number] = found.mean_speed
+                out[5, hour, number] = found.mean_cube
     return out
 
 
+_SHARES = 2.0 * np.diag([SHARE_U, SHARE_V])
+
+
+def _around(air: SteadyAir, around: SteadyBackground) -> tuple[Array, Array]:
+    """Drift and background energy (hours, m), without the parts that are left out."""
+    drift = around.drift if "drift" in air.parts else np.zeros_like(around.drift)
+    still = around.energy if "turbulence" in air.parts else np.zeros_like(around.energy)
+    return drift, still
+
+
 def _sampled(
-    air: SteadyAir, points: Array
+    air: SteadyAir, points: Array, viscosity_m2_s: float
 ) -> Iterator[tuple[NDArray[np.int64], list[PointSamples]]]:
     """Numbers of points and their samples, a chunk at a time; neighbours share the work."""
     order = np.lexsort((points[:, 1], points[:, 0]))
     for first in range(0, order.size, _CHUNK):
         number = order[first : first + _CHUNK]
-        yield number, air.sampler(points[number]).samples()
+        yield number, air.sampler(points[number], viscosity_m2_s).samples()
 
 
 def shot_noise_at(
@@ -185,12 +203,13 @@ def shot_noise_at(
     at = _checked([[y_m, z_m]])
     if not air.outside(at).all():
         raise ValueError("the point lies in the vehicles' way or behind the wall")
-    drift, drag = air.drift(at)
-    if "drift" not in air.parts:
-        drift = np.zeros_like(drift)
+    around = air.background(at)
+    drift, still = _around(air, around)
     wind, variance = air.ambient(at, turbulence_height_m)
-    passes = air.measure(air.sampler(at).samples()[0], 0, drag[0]).reduced(nodes)
-    return ShotNoise(passes, wind[0] + np.array([drift[0, 0], 0.0]), variance[0] * np.eye(2))
+    samples = air.sampler(at, float(around.viscosity[0])).samples()[0]
+    passes = air.measure(samples, 0, around.factor[0]).reduced(nodes)
+    spread = variance[0] * np.eye(2) + still[0, 0] * _SHARES
+    return ShotNoise(passes, wind[0] + np.array([drift[0, 0], 0.0]), spread)
 
 
 def rotor_statistics(

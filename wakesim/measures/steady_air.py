@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -11,25 +13,34 @@ from wakesim.air.profiles import ambient_velocity
 from wakesim.case.mounts import WANDER_SDS
 from wakesim.case.schema import Case
 from wakesim.flow.pulse_grid import PulseFields
-from wakesim.flow.wake import SHARE_U, SHARE_V
-from wakesim.measures.background import lane_drift, reduced_drag, section_model
+from wakesim.flow.wake import SHARE_U, SHARE_V, WakeConstants
+from wakesim.measures.background import air_of
 from wakesim.measures.pass_samples import PassSampler, PointSamples
 from wakesim.measures.series import (
     case_sights,
     field_settings,
-    traffic_mixing,
-    wind_friction_velocity,
 )
 from wakesim.measures.steady_kernels import combine
 from wakesim.traffic.lines import FieldSettings
+from wakesim.traffic.mean_air import MeanAir, prepare_wakes
 from wakesim.traffic.measure import Measure
 from wakesim.traffic.renewal import poisson_only
 
 Array = NDArray[np.float64]
 
 PARTS = ("pulse", "wake", "turbulence", "drift", "ambient")
-_CELL_M = 0.6  # finest cell of the drift's grid: as good as 0.3 where drift matters
-_REACH_M = 150.0
+
+
+@dataclass(frozen=True)
+class SteadyBackground:
+    """Drift (hours, m) m/s and turbulent energy (hours, m) m2/s2 beyond followed wakes, drag
+    factors (hours, sights), eddy viscosities (n,) m2/s and which of them each hour takes."""
+
+    drift: Array
+    energy: Array
+    factor: Array
+    viscosity: Array
+    level: NDArray[np.int64]
 
 
 class SteadyAir:
@@ -102,26 +113,38 @@ class SteadyAir:
             free &= np.sign(points[:, 0] - self.wall_y_m) == side
         return free
 
-    def drift(self, points: Array) -> tuple[Array, Array]:
-        """Drift (hours, m) m/s at points and the drag factors (hours, sights)."""
-        shape = (len(self.hours), len(points))
+    def mean_air(self, points: Array) -> MeanAir | None:
+        """Mean air of the hours, None where the case has no drift."""
         if not self.case.air.drift.enabled or not self.sights:
-            return np.zeros(shape), np.ones((len(self.hours), len(self.sights)))
+            return None
         lanes = [lane.centre_m for lane in self.case.road.lanes]
         beyond = max(points[:, 0].max() - max(lanes), min(lanes) - points[:, 0].min(), 0.0)
-        model = section_model(
-            self.case, self.settings, np.empty((0, 2)), self.wall_y_m,
-            traffic_mixing(self.case)[1], wind_friction_velocity(self.case), _CELL_M,
-            _REACH_M + beyond,
-        )  # fmt: skip
-        made = lane_drift(model, self.sights, self.settings, self.wall_y_m, self.side_y_m)
-        factor = reduced_drag(made.met, self.rates_per_s, self.sights)
-        at_points = model.weights(points[:, 0], points[:, 1]) @ made.response
-        return (self.rates_per_s * factor) @ at_points.T, factor
+        return air_of(
+            self.case, self.sights, self.rates_per_s, self.settings, self.wall_y_m, reach_m=beyond
+        )
 
-    def sampler(self, points: Array) -> PassSampler:
-        """Passes sampled at points."""
-        return PassSampler(self.sights, self.settings, self.pulses, self.wall_y_m, points)
+    def background(self, points: Array) -> SteadyBackground:
+        """Drift, background turbulence, drag factors and eddy viscosity at points (m, 2)."""
+        hours, sights = len(self.hours), len(self.sights)
+        air = self.mean_air(points)
+        if air is None:
+            own = self.settings.own_diffusivity_m2_s or 0.0
+            none = np.zeros((hours, len(points)))
+            return SteadyBackground(
+                none, none.copy(), np.ones((hours, sights)), np.array([own]),
+                np.zeros(hours, dtype=np.int64),
+            )  # fmt: skip
+        levels, number = air.levels
+        prepare_wakes(self.sights, self.settings, [float(v) for v in levels])
+        drift, energy = air.background(points)
+        return SteadyBackground(drift.sum(axis=1), energy.sum(axis=1), air.factor, levels, number)
+
+    def sampler(self, points: Array, viscosity_m2_s: float) -> PassSampler:
+        """Passes sampled at points, in air of an eddy viscosity made by traffic."""
+        return PassSampler(
+            self.sights, self.settings, self.pulses, self.wall_y_m, points,
+            viscosity_m2_s=viscosity_m2_s,
+        )  # fmt: skip
 
     def ambient(self, points: Array, turbulence_height_m: ArrayLike | None) -> tuple[Array, Array]:
         """Mean wind (m, 2) m/s at points and the variance (m,) m2/s2 of each component."""
@@ -147,5 +170,13 @@ class SteadyAir:
 
 
 def pulse_fields(settings: FieldSettings) -> PulseFields:
-    """Empty tables for these settings, filled as they are used."""
-    return PulseFields(settings.constants, settings.open_tail, settings.refinement)
+    """Tables of displacement flow, kept in a process as long as the hulls stay the same."""
+    return _pulse_fields(
+        settings.constants.bubble_length_heights, settings.open_tail, settings.refinement
+    )
+
+
+@lru_cache(maxsize=8)
+def _pulse_fields(bubble_heights: float, open_tail: bool, refinement: float) -> PulseFields:
+    constants = WakeConstants(bubble_length_heights=bubble_heights)
+    return PulseFields(constants, open_tail, refinement)

@@ -34,27 +34,47 @@ def _pulse_at(
             row[1, i] -= extra[1, i]
 
 
+@numba.njit(**_FLAGS)
+def _wake_at(ys, zs, u, k, y, z, rough):
+    """u and k of one section (ny, nz) at y >= 0 and z, linear; ln z below the first centre."""
+    ny, nz = u.shape
+    if y > ys[ny - 1] or z > zs[nz - 1]:
+        return 0.0, 0.0
+    i = min(max(np.searchsorted(ys, y) - 1, 0), ny - 2)
+    j = min(max(np.searchsorted(zs, z) - 1, 0), nz - 2)
+    a = min(max((y - ys[i]) / (ys[i + 1] - ys[i]), 0.0), 1.0)
+    c = min(max((z - zs[j]) / (zs[j + 1] - zs[j]), 0.0), 1.0)
+    low = (1.0 - a) * (1.0 - c)
+    flow = low * u[i, j] + a * (1.0 - c) * u[i + 1, j]
+    flow += (1.0 - a) * c * u[i, j + 1] + a * c * u[i + 1, j + 1]
+    energy = low * k[i, j] + a * (1.0 - c) * k[i + 1, j]
+    energy += (1.0 - a) * c * k[i, j + 1] + a * c * k[i + 1, j + 1]
+    if z < zs[0]:
+        flow *= max(np.log(max(z, rough) / rough) / np.log(zs[0] / rough), 0.0)
+    return flow, energy
+
+
 @numba.njit(parallel=True, **_FLAGS)
 def sample_sight(
     height, lateral, wall, wander, rule, rule_offset, rule_weight,
     x, beside, above, mapping, size, whole,
-    tail, pulse_end, first, share, direction, y_index, z_index, across, upward,
+    tail, pulse_end, first, share, direction, wake_y, wake_z, wake_u, wake_k, shift, rough,
     number, first_node, start, out, node, sight, chance,
 ):  # fmt: skip
     """Samples of one sight at all points, written from ``start`` (m,) on, which is moved on.
 
     ``lateral`` (m,) Y of the points without wander, ``wander`` (7,) m in the vehicle's frame,
-    ``rule`` (m,) 0 to 2: how many wander nodes; pulse table as in ``pulse_lines``; ``across``
-    (3, 7, ny, nw) and ``upward`` (3, nz, nw): factors of the wake at the nodes behind the tail.
+    ``rule`` (m,) 0 to 2: how many wander nodes; pulse table as in ``pulse_lines``; ``wake_y``,
+    ``wake_z`` and ``wake_u``, ``wake_k`` (nw, ny, nz): sections of the wake at the nodes behind the
+    nose, about its own centre, which is ``shift`` (nw,) aside; ``rough`` m, where u is 0.
     ``out`` (m, N, 4): pulse u, v, wake u, k per unit speed in road axes; ``node`` and ``sight``
     (m, N): which node and sight; ``chance`` (m, N): share of the passes.
     """
-    nodes = tail + across.shape[3]
+    nodes = tail + wake_u.shape[0]
     for p in numba.prange(height.size):
         weight_y, weight_z = np.empty(4), np.empty(4)
         row, extra = np.empty((2, x.size)), np.empty((2, x.size))
         n = start[p]
-        iy, iz = y_index[p], z_index[p]
         for k in range(rule_offset[rule[p]], rule_offset[rule[p] + 1]):
             o = k - rule_offset[rule[p]]
             # offsets are stored as 0, the other two of three, the other four of five
@@ -76,9 +96,19 @@ def sample_sight(
                         v += share[j, a] * row[1, i]
                 if j >= tail:
                     b = j - tail
-                    wake = across[0, w, iy, b] * upward[0, iz, b]
-                    wake += across[1, w, iy, b] * upward[1, iz, b]
-                    energy = across[2, w, iy, b] * upward[2, iz, b]
+                    aside = lateral[p] - wander[w]
+                    wake, energy = _wake_at(
+                        wake_y, wake_z, wake_u[b], wake_k[b], abs(aside - shift[b]), height[p],
+                        rough,
+                    )  # fmt: skip
+                    if np.isfinite(wall):
+                        image = 2.0 * (wall - wander[w]) - aside
+                        more, extra_k = _wake_at(
+                            wake_y, wake_z, wake_u[b], wake_k[b], abs(image - shift[b]),
+                            height[p], rough,
+                        )  # fmt: skip
+                        wake += more
+                        energy += extra_k
                 out[p, n, 0] = direction * u
                 out[p, n, 1] = direction * v
                 out[p, n, 2] = direction * wake

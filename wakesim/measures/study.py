@@ -13,7 +13,7 @@ from wakesim.air.profiles import ambient_velocity
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.errors import NumericalError
-from wakesim.measures import intervals, series, spread
+from wakesim.measures import intervals, series
 from wakesim.measures.background import (
     Background,
     background,
@@ -27,9 +27,12 @@ from wakesim.measures.effective import (
     share_above,
 )
 from wakesim.measures.gusts import gust_peak
+from wakesim.measures.model_interval import mount_interval
 from wakesim.measures.signature import signature
 from wakesim.measures.spectra import velocity_spectrum
 from wakesim.measures.split import MECHANISMS, RotorSums
+from wakesim.measures.steady_air import pulse_fields
+from wakesim.measures.whole_hour import compare_hour
 from wakesim.results import (
     DriftSummary,
     HourRow,
@@ -38,6 +41,7 @@ from wakesim.results import (
     MountStatistics,
     Series,
     Signature,
+    WholeHour,
 )
 from wakesim.traffic.lines import LineLibrary, Sight
 from wakesim.traffic.stream import Passes
@@ -90,7 +94,7 @@ class TrafficStudy:
         self.tolerance_met = False
         self._sums: list[RotorSums] = []
         self._blocks: list[intervals.Blocks] = []
-        self._air: Background = without_drift(self.scene)
+        self._air: Background = without_drift(self.scene, self.settings)
         self._cache: dict[tuple[object, ...], Array] = {}  # panel part of the lines
 
     @property
@@ -107,8 +111,8 @@ class TrafficStudy:
         """Simulate, and collect all measures. Raises NumericalError for a series not finite."""
         compute = self.case.compute
         self.say(0.0, "pass fields")
-        lines = series.library(self.scene, self.settings, self._cache)
         self._air = background(self.scene, self.settings)
+        lines = series.library(self.scene, self.settings, self._air.viscosity, self._cache)
         first_passes = self._round(lines)
         while not self.tolerance_met and self.rounds < compute.max_rounds:
             self._round(lines)
@@ -116,30 +120,39 @@ class TrafficStudy:
         variants: tuple[ModelVariant, ...] = ()
         cutoff = {self.settings.wake_memory_s: effective}
         model = (math.nan, math.nan)
+        interval_end = 0.7 if compute.whole_hour else 1.0
         if compute.model_interval and effective > 0.0:
-            variants, cutoff = spread.model_spread(
-                self.scene,
-                self.settings,
-                first_passes,
+            variants, model, cutoff = mount_interval(
+                self.case,
+                self.scene.points,
+                self.scene.weights,
+                self.mount.height_m,
+                self.mount.wall_offset_m,
                 effective,
-                self._cache,
-                lambda share: self.say(0.5 + 0.5 * share, "model interval"),
+                pulse_fields,
+                lambda share: self.say(0.5 + (interval_end - 0.5) * share, "model interval"),
             )
-            model = spread.model_interval(effective, variants)
         statistics = self._statistics(effective, model, variants, cutoff, first_passes)
+        if compute.whole_hour and self.scene.sights:
+            statistics = replace(statistics, whole_hour=self._whole_hour(interval_end))
         return MountResult(self.mount, self._signatures(), statistics)
+
+    def _whole_hour(self, begin: float) -> WholeHour:
+        say = self.say
+        return compare_hour(
+            self.case, self.mount, say=lambda s: say(begin + (1.0 - begin) * s, "whole hour")
+        )
 
     def _round(self, lines: LineLibrary) -> Passes:
         """Simulate one more round and judge the interval so far; returns its passes."""
         number = self.rounds
-        before = 10.0 + 1.25 * max(spread.CUTOFF_FACTORS) * self.settings.wake_memory_s
+        before = 10.0 + 1.25 * self.settings.wake_memory_s
         passes = series.draw_round(self.case, number, before)
         noise = series.round_noise(self.scene, number, self.samples)
         reduced = series.with_drag(self.scene, passes, self._air.drag_factor)
-        drift = self._air.by_class
         parts = []
         done = 0
-        for part in series.walk(self.scene, lines, reduced, 0.0, self.samples, noise, drift):
+        for part in series.walk(self.scene, lines, reduced, 0.0, self.samples, noise, self._air):
             parts.append(part)
             done += part.speed.size
             self.say(0.1 + 0.4 * done / self.samples, f"traffic, round {number + 1}")
@@ -221,8 +234,7 @@ class TrafficStudy:
         rates = self.scene.rates_per_s
         total = float(rates.sum())
         return DriftSummary(
-            diffusivity_m2_s=self.settings.diffusivity_m2_s,
-            mixing_length_m=self.scene.mixing_length_m,
+            diffusivity_m2_s=air.mean_viscosity_m2_s,
             at_mount_m_s=float(air.by_class.sum(axis=1).mean()),
             drag_share=float((rates * air.drag_factor).sum() / total) if total else 1.0,
             settling_s=settling_time(self.scene, air),

@@ -1,10 +1,11 @@
-"""The report's section on the sustained drift, in numbers and plain words."""
+"""The report's section on the mean air of the traffic, in numbers and plain words."""
 
 from __future__ import annotations
 
 import math
 from typing import TYPE_CHECKING, Any
 
+from wakesim.measures.series import wake_memory
 from wakesim.outputs import wording
 from wakesim.outputs.wording import change, number, significant
 
@@ -12,27 +13,21 @@ if TYPE_CHECKING:
     from wakesim.results import DriftSummary, ModelVariant, MountResult, MountStatistics, Result
 
 _LARGEST_SHARE = 2.0  # a part beyond this says only that opposite carriageways cancel
-_SENSITIVE = (
-    ("eddy diffusivity", "Mixing (it carries the drift away from the road)"),
-    ("friction of road and verge", "Friction of road and verge"),
+SENSITIVE = (
+    ("mixing of far wakes", "Mixing of far wakes"),
+    ("mixing of the road's air", "Mixing (it carries the air's motion away from the road)"),
+    ("roughness of the road", "Roughness of the road"),
+    ("roughness of the verge", "Roughness of the verge"),
     ("light crosswind", "Light crosswind"),
 )
 _SWITCHED_OFF = (
     "The sustained drift is switched off in this case (air.drift.enabled = false): what wakes "
     "leave behind after they were followed is dropped."
 )
-_LEAST_CERTAIN = (
-    "This is the least certain part of the result: no published measurement isolates the drift on "
-    "open roads."
-)
-_ROAD_TOOK_THE_REST = (
-    "In this wake family the road takes most of a vehicle's drag while its wake is followed; only "
-    "the rest is handed over. "
-)
+_NOT_MEASURED = "No published measurement isolates this flow on open roads."
 _SIGNS = (
-    "Opposite carriageways push the air opposite ways. Forces count positive along +x and are the "
-    "sum over both directions, so a part can be negative, and the parts of a nearly balanced road "
-    "are small differences of larger ones."
+    "Opposite carriageways push the air opposite ways: the forces of each direction are counted "
+    "along its own way and added."
 )
 
 
@@ -51,23 +46,37 @@ def drift_section(result: Result, mount: MountResult) -> dict[str, Any]:
         "facts": _facts(result, drift),
         "balance": balance_rows(drift.balance, result.air_density_kg_m3),
         "notes": _notes(values.variants),
-        "signs": _family(result) + (_SIGNS if len(directions) > 1 else ""),
+        "signs": _SIGNS if len(directions) > 1 else "",
     }
 
 
-def _family(result: Result) -> str:
-    return _ROAD_TOOK_THE_REST if result.case.model.wake_family == "couple" else ""
-
-
 def _intro(result: Result, values: MountStatistics, drift: DriftSummary) -> list[str]:
-    memory = number(result.case.model.wake_memory_s, 0)
+    memory = number(wake_memory(result.case), 0)
     share = values.by_mechanism.get("drift", math.nan)
     made = f" and makes {number(100 * share, 0)} % of the energy flux" if share == share else ""
     return [
-        f"A wake followed for {memory} s is weak but not gone. What is left of all of them feeds a "
-        f"slow flow along the road; at the mount it is {significant(drift.at_mount_m_s, 2)} m/s on "
-        f"average{made}.",
-        _LEAST_CERTAIN,
+        "The road takes only about a tenth of a vehicle's momentum from the air in the first ten "
+        "seconds, so the wakes of many vehicles add up to a steady flow along the road. Single "
+        f"wakes are followed for {memory} s (the choice does not move the mean); the rest of that "
+        f"flow, the drift, is {significant(drift.at_mount_m_s, 2)} m/s on average at the "
+        f"mount{made}.",
+        _NOT_MEASURED,
+        *_whole_hour(values),
+    ]
+
+
+def _whole_hour(values: MountStatistics) -> list[str]:
+    whole = values.whole_hour
+    if whole is None:
+        return []
+    return [
+        f"The hour from {whole.hour}:00 with every vehicle in one march ({whole.passes} passes "
+        "with those before it), nothing superposed: mean along-road "
+        f"{significant(whole.mean_u_march_m_s)} m/s and effective speed "
+        f"{significant(whole.effective_march_m_s)} m/s at the mount; superposition gives "
+        f"{significant(whole.mean_u_superposed_m_s)} and "
+        f"{significant(whole.effective_superposed_m_s)} m/s for independent vehicles, the pulses "
+        "of the hulls included, which the march leaves out."
     ]
 
 
@@ -76,8 +85,7 @@ def _facts(result: Result, drift: DriftSummary) -> list[tuple[str, str]]:
     origin = (
         "given by the case"
         if own
-        else "from the traffic: flow, speeds and sizes of the vehicles (after Berkowicz 2000 and "
-        "Benson 1979)"
+        else "from the traffic's own turbulence (k-ε balance of the cross-section)"
     )
     settled = (
         f"{number(drift.settling_s / 60.0, 0)} min"
@@ -89,40 +97,39 @@ def _facts(result: Result, drift: DriftSummary) -> list[tuple[str, str]]:
             "drift at the mount along +x, mean over the hours and the swept rectangle",
             f"{significant(drift.at_mount_m_s)} m/s",
         ),
-        (f"mixing: eddy diffusivity, {origin}", f"{significant(drift.diffusivity_m2_s, 2)} m²/s"),
         (
-            "height over which mixing grows from the road (half the vehicles' height, assumed)",
-            f"{number(drift.mixing_length_m)} m",
+            f"mixing: eddy viscosity around the lanes, {origin}",
+            f"{significant(drift.diffusivity_m2_s, 2)} m²/s",
         ),
         (
             "drag left to the traffic by the air that already moves along",
             f"{number(100 * drift.drag_share, 1)} %",
         ),
-        ("time for 90 % of the drift when traffic sets in at once", settled),
+        ("time for 90 % of the mean air when traffic sets in at once", settled),
     ]
 
 
 def balance_rows(balance: dict[str, float], density_kg_m3: float) -> list[tuple[str, float, float]]:
-    """Words, force in N per km of road, and share of the drag handed over (NaN where it cancels).
+    """Words, force in N per km of road, and share of the drag (NaN where it cancels).
 
     ``balance``: force per metre of road over the density, m3/s2. Parts that are 0 are left out.
     """
-    handed = balance["drag_in"]
+    drag = balance["drag_in"]
     parts = {key: value for key, value in balance.items() if key != "drag_in" and value != 0.0}
-    told = all(abs(part) <= _LARGEST_SHARE * abs(handed) for part in parts.values())
+    told = all(abs(part) <= _LARGEST_SHARE * abs(drag) for part in parts.values())
 
     def row(words: str, part: float) -> tuple[str, float, float]:
-        share = part / handed if told and handed != 0.0 else math.nan
+        share = part / drag if told and drag != 0.0 else math.nan
         return words, 1000.0 * density_kg_m3 * part, share
 
     lost = [row(wording.DRIFT_PARTS.get(key, key), part) for key, part in parts.items()]
-    return [row("handed over by the wakes", handed), *lost]
+    return [row("drag of the vehicles", drag), *lost]
 
 
 def _notes(variants: tuple[ModelVariant, ...]) -> list[str]:
-    """What the effective speed becomes when a constant of the drift is moved."""
+    """What the effective speed becomes when a constant of the mean air is moved."""
     notes = []
-    for parameter, title in _SENSITIVE:
+    for parameter, title in SENSITIVE:
         own = [v for v in variants if v.parameter == parameter]
         if own:
             steps = (

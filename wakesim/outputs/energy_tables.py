@@ -200,14 +200,6 @@ def _uncertainty(e: EnergyResult) -> dict[str, Any] | None:
         "failed": u.failed,
         "effective_speed_m_s": _percentiles(u.speed),
         "annual_kwh": _percentiles(u.energy),
-        "wake_families": {
-            f.name: {
-                "samples": f.samples,
-                "effective_speed_m_s": _percentiles(f.speed),
-                "annual_kwh": _percentiles(f.energy),
-            }
-            for f in u.families
-        },
         "effective_speed_ranking": _ranking(u.speed_ranking),
         "annual_kwh_ranking": _ranking(u.energy_ranking),
     }

@@ -12,7 +12,7 @@ from wakesim.outputs.wording import number, significant
 if TYPE_CHECKING:
     from wakesim.case.air import Wind
     from wakesim.energy.study import EnergyResult
-    from wakesim.energy.uncertainty import Ranking, YieldUncertainty
+    from wakesim.energy.uncertainty import Ranking
     from wakesim.results import MountResult, MountStatistics
 
 RESPONSE_WORDS = {
@@ -129,26 +129,12 @@ def _uncertain(e: EnergyResult) -> Iterator[str]:
         f"the year gives {energy(u.energy.p90)} (P90, exceeded in nine of ten samples), "
         f"{energy(u.energy.p50)} (P50) and {energy(u.energy.p10)} (P10), at effective speeds of "
         f"{significant(u.speed.p90)}, {significant(u.speed.p50)} and {significant(u.speed.p10)} "
-        f"m/s.{_families(u)}"
+        "m/s."
     )
     if u.failed:
         yield f"{u.failed} samples could not be computed and are left out."
     speed, year = _first(u.speed_ranking), _first(u.energy_ranking)
     yield f"What to settle first: for the effective speed, {speed}; for the energy, {year}."
-
-
-def _families(u: YieldUncertainty) -> str:
-    """Both wake families apart, and a warning where the median lies between them."""
-    parts = [
-        f"{energy(f.energy.p90)}, {energy(f.energy.p50)} and {energy(f.energy.p10)} with the "
-        f"{f.name} wake"
-        for f in u.families
-    ]
-    text = f" Apart for the two wake families: {'; '.join(parts)}."
-    low, high = sorted(u.families, key=lambda f: f.energy.p50)
-    if low.energy.p10 < high.energy.p90:
-        text += " They hardly overlap, so the P50 of all samples is a figure between two models."
-    return text
 
 
 def _first(ranking: Ranking) -> str:
@@ -173,7 +159,7 @@ def _crosswind(statistics: MountStatistics | None) -> Iterator[str]:
             f"{v.setting} {verb} the effective speed by {significant(abs(v.change_m_s), 2)} m/s"
         )
     yield (
-        "An added light crosswind, which carries wakes and drift along with it, may do either: "
+        "An added light crosswind carries wakes and drift along with it: "
         f"{' and '.join(parts)}, before its own energy is counted."
     )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from wakesim.measures.series import wake_memory
 from wakesim.outputs import grid_words
 from wakesim.outputs.wording import interval, number, place, significant
 from wakesim.results import LookupResult, MapResult, PassTableResult
@@ -161,7 +162,7 @@ def _passes(result: PassTableResult):  # type: ignore[no-untyped-def]
     )
     yield f"Single passes in the case's air: {sizes}."
     yield (
-        f"Wakes are followed for {result.case.model.wake_memory_s:g} s; ∫u dt grows with that "
+        f"Wakes are followed for {wake_memory(result.case):g} s; ∫u dt grows with that "
         "time, for the sum of a wake has no limit of its own; the integral of the cube hardly does."
     )
     yield (

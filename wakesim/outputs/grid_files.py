@@ -11,6 +11,7 @@ from wakesim.outputs import map_files, table_files
 from wakesim.outputs.figures import Drawing, Rendered, render
 from wakesim.outputs.figures import mounting_map as map_figures
 from wakesim.outputs.figures import tables as table_figures
+from wakesim.outputs.folders import FIGURES
 from wakesim.outputs.grid_report import write_report
 from wakesim.outputs.grid_summary import write_summary
 from wakesim.results import LookupResult, MapResult, PassTableResult
@@ -18,16 +19,14 @@ from wakesim.results import LookupResult, MapResult, PassTableResult
 if TYPE_CHECKING:
     from wakesim.results import GridResult
 
-_FIGURES = "figures"
-
 
 def write_grid(result: GridResult, staging: Path) -> list[str]:
     """Write all files below ``staging``; names relative to it, summary.json last."""
     names = _write_data(result, staging)
-    (staging / _FIGURES).mkdir()
-    figures: list[Rendered] = render(partial(drawings, result), staging / _FIGURES)
+    (staging / FIGURES).mkdir()
+    figures: list[Rendered] = render(partial(drawings, result), staging / FIGURES)
     for figure in figures:
-        names += [f"{_FIGURES}/{figure.stem}.svg", f"{_FIGURES}/{figure.stem}.png"]
+        names += [f"{FIGURES}/{figure.stem}.svg", f"{FIGURES}/{figure.stem}.png"]
     write_report(result, figures, staging / "report.html")
     names += ["report.html", "summary.json"]
     write_summary(result, staging / "summary.json", names)

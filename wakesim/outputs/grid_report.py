@@ -97,10 +97,10 @@ def _variants(result: MapResult) -> _Table:
 
 def _method(result: GridResult) -> list[str]:
     case = result.case
-    family = wording.WAKE_FAMILIES.get(case.model.wake_family, case.model.wake_family)
+    law = wording.WAKE_LAWS[case.model.wake_law]
     common = (
         "Each vehicle class is a hull of its own size above the road, its displacement flow "
-        f"computed with source panels, and an empirical wake, here {family}."
+        f"computed with source panels, and a wake, here {law}."
     )
     end = f"Air density {number(result.air_density_kg_m3, 3)} kg/m³."
     if isinstance(result, PassTableResult):

@@ -39,6 +39,17 @@ INTERVAL_VARIABLES = {
     "model_low": ("m s-1", "lower end of the model interval of effective_speed"),
     "model_high": ("m s-1", "upper end of the model interval of effective_speed"),
 }
+# What a lookup table holds, with the values that are possible.
+TABLE_FORMAT = "wakesim lookup table 1"
+TABLE_LIMITS: dict[str, tuple[float, float]] = {
+    "effective_speed": (0.0, 200.0),
+    "mean_speed": (0.0, 200.0),
+    "sd_speed": (0.0, 200.0),
+    "drift": (-200.0, 200.0),
+    "power_density": (0.0, 1e8),
+    "model_low": (0.0, 200.0),
+    "model_high": (0.0, 200.0),
+}
 CAPTURED = {"captured_power_density": ("W m-2", "energy flux times the stated power coefficient")}
 VARIABLES: dict[str, tuple[str, str]] = {
     **PLACE_VARIABLES,

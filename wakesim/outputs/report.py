@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup, escape
 
+from wakesim.measures.series import wake_memory
 from wakesim.outputs import energy_rows, energy_words, wording
 from wakesim.outputs.claim_words import implied_value
 from wakesim.outputs.drift_words import drift_section
@@ -21,7 +22,7 @@ from wakesim.outputs.summary import all_warnings, full_provenance
 from wakesim.outputs.wording import interval, number, place, significant
 
 if TYPE_CHECKING:
-    from wakesim.results import GridResult, MountResult, Result
+    from wakesim.results import GridResult, MountResult, MountStatistics, Result
 
 _BETZ = 16.0 / 27.0  # Betz 1920
 
@@ -70,6 +71,7 @@ def _mount(result: Result, mount: MountResult, figures: Sequence[Rendered]) -> d
             for figure in own
         },
         "cutoff": [] if values is None else sorted(values.cutoff_effective_speed_m_s.items()),
+        "own_cutoff": _own_cutoff(result, values),
     }
 
 
@@ -179,14 +181,23 @@ def _traffic(result: Result) -> list[dict[str, Any]]:
     return rows
 
 
+def _own_cutoff(result: Result, values: MountStatistics | None) -> int | None:
+    """Which of the times for which wakes are followed is the one of the result."""
+    if values is None:
+        return None
+    memories = sorted(values.cutoff_effective_speed_m_s)
+    own = wake_memory(result.case)
+    return memories.index(own) if own in memories else None
+
+
 def _method(result: Result) -> list[str]:
     """How the figures were made, in sentences; sources are listed apart."""
     case = result.case
-    family = wording.WAKE_FAMILIES.get(case.model.wake_family, case.model.wake_family)
+    law = wording.WAKE_LAWS[case.model.wake_law]
     sentences = [
         "Each vehicle class is a hull of its own length, width, height and ground clearance above "
         "the road. The air it pushes aside is computed with source panels (three-dimensional, "
-        f"road as mirror); the air it drags along is an empirical wake, here {family}, with the "
+        f"road as mirror); the air it drags along is its wake, here {law}, with the "
         "class's own drag; both are moved past the mount at the vehicle's speed."
     ]
     if case.traffic is not None:
@@ -196,14 +207,14 @@ def _method(result: Result) -> list[str]:
             f"{number(case.traffic.wander_sd_m)} m (standard deviation), and their air movements "
             f"are added at {number(case.compute.sample_rate_hz, 0)} samples a second over nine "
             "points of the swept rectangle, with synthetic wake turbulence. Each wake is followed "
-            f"for {number(case.model.wake_memory_s, 0)} s."
+            f"for {number(wake_memory(case), 0)} s."
         )
         if case.air.drift.enabled:
             sentences.append(
-                "What is left of it then is the source of a slow flow along the road, the "
-                "sustained drift: a momentum balance of the cross-section with mixing, crosswind, "
-                "friction of road and verge, and the drag of each vehicle lowered by the air that "
-                "already moves along. Nothing is counted twice."
+                "The mean of all wakes is the steady balance of momentum and turbulence over the "
+                "road's cross-section: drag of the vehicles, lowered by the air that already moves "
+                "along, mixing by the traffic's own turbulence, crosswind, friction of road and "
+                "verge. What followed wakes do not bring of it is the sustained drift."
             )
         met = (
             "met" if result.tolerance_met else "not met: the sampling interval is wider than asked"

@@ -12,6 +12,7 @@ attributes.
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -49,6 +50,12 @@ _VEHICLE = (
     ("clearance_m", "vehicle_ground_clearance", "m", "ground clearance"),
     ("frontal_area_m2", "vehicle_frontal_area", "m2", "frontal area"),
     ("drag_coefficient", "vehicle_drag_coefficient", "1", "drag coefficient"),
+    (
+        "nose_radius_m",
+        "vehicle_nose_radius",
+        "m",
+        "radius of the edges around the nose, missing where it is the model's share of the front",
+    ),
 )
 _SIGNATURE_ARRAYS = (
     ("time_s", "signature_time", "s", "time after the nose is abreast of the mount"),
@@ -175,7 +182,8 @@ def _write_vehicles(file: NetcdfWriter, result: Result) -> None:
     labels = [vehicle.label or name for name, vehicle in vehicles.items()]
     file.variable("vehicle_label", ["vehicle_class"], labels, long_name="vehicle label", **one)
     for key, name, units, long_name in _VEHICLE:
-        values = [float(getattr(vehicle, key)) for vehicle in vehicles.values()]
+        given = [getattr(vehicle, key) for vehicle in vehicles.values()]
+        values = [math.nan if value is None else float(value) for value in given]
         file.variable(name, ["vehicle_class"], values, units=units, long_name=long_name)
     lanes = [lane.name for lane in result.case.road.lanes]
     file.coordinate("lane", lanes, long_name="lane", **one)

@@ -1,4 +1,4 @@
-"""The sustained drift in result.h5: what feeds it, what takes it, and its cross-section."""
+"""The traffic's mean air in result.h5: what feeds it, what takes it, and its cross-section."""
 
 from __future__ import annotations
 
@@ -14,18 +14,17 @@ if TYPE_CHECKING:
     from wakesim.results import DriftSummary, MountStatistics
 
 _SCALARS = (
-    ("diffusivity_m2_s", "drift_diffusivity", "m2 s-1", "eddy diffusivity that traffic makes"),
     (
-        "mixing_length_m",
-        "drift_mixing_length",
-        "m",
-        "height over which the eddy diffusivity grows from the road",
+        "diffusivity_m2_s",
+        "drift_diffusivity",
+        "m2 s-1",
+        "eddy viscosity that traffic makes around the wakes",
     ),
     (
         "at_mount_m_s",
         "drift_at_mount",
         "m s-1",
-        "sustained drift along +x, mean over the round and the swept rectangle",
+        "drift along +x (mean air that single wakes do not bring), mean over round and rotor",
     ),
     (
         "drag_share",
@@ -37,7 +36,7 @@ _SCALARS = (
         "settling_s",
         "drift_settling_time",
         "s",
-        "time until the drift at the mount is at 90 % when traffic sets in at once",
+        "time until the mean air at the mount is at 90 % when traffic sets in at once",
     ),
 )
 
@@ -72,14 +71,14 @@ def write_drift(file: NetcdfWriter, statistics: Sequence[MountStatistics]) -> No
         ["mount", "drift_y"],
         offset,
         units="m",
-        long_name="offset of the drift's cells from the near-side edge line",
+        long_name="offset of the cells from the near-side edge line",
     )
     file.variable(
         "drift_height",
         ["mount", "drift_z"],
         height,
         units="m",
-        long_name="height of the drift's cells above the road",
+        long_name="height of the cells above the road",
         standard_name="height",
     )
     file.variable(
@@ -87,7 +86,7 @@ def write_drift(file: NetcdfWriter, statistics: Sequence[MountStatistics]) -> No
         ["mount", "drift_y", "drift_z"],
         speed,
         units="m s-1",
-        long_name="sustained drift along +x of the round's mean traffic over the cross-section",
+        long_name="mean along-road air of the traffic (wakes and drift) over the cross-section",
         coordinates="drift_offset drift_height",
     )
 
@@ -95,7 +94,7 @@ def write_drift(file: NetcdfWriter, statistics: Sequence[MountStatistics]) -> No
 def _write_balance(file: NetcdfWriter, drifts: Sequence[DriftSummary | None]) -> None:
     terms = list(dict.fromkeys(key for d in drifts if d is not None for key in d.balance))
     file.coordinate(
-        "drift_term", terms, units="1", long_name="part of the drift's balance of forces"
+        "drift_term", terms, units="1", long_name="part of the mean air's balance of forces"
     )
     rows = [[math.nan if d is None else d.balance.get(k, math.nan) for k in terms] for d in drifts]
     file.variable(
@@ -103,5 +102,5 @@ def _write_balance(file: NetcdfWriter, drifts: Sequence[DriftSummary | None]) ->
         ["mount", "drift_term"],
         np.array(rows, dtype=float),
         units="m3 s-2",
-        long_name="force along +x per metre of road over the density; drag_in is the sum of others",
+        long_name="force per metre of road over the density, own way; drag_in is the sum of others",
     )

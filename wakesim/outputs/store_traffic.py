@@ -135,10 +135,13 @@ def _write_cutoff(file: NetcdfWriter, statistics: Sequence[MountStatistics]) -> 
     if not memories:
         return
     file.coordinate(
-        "wake_memory", np.array(memories, dtype=float), units="s", long_name="wake cut-off"
+        "wake_memory",
+        np.array(memories, dtype=float),
+        units="s",
+        long_name="time for which wakes are followed",
     )
     rows = [row.cutoff_effective_speed_m_s for row in statistics]
-    long_name = "effective speed with another wake cut-off"
+    long_name = "effective speed when wakes are followed for another time"
     _keyed(file, "cutoff_effective_speed", "wake_memory", memories, rows, long_name, _CUBE)
 
 

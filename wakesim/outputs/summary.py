@@ -31,17 +31,23 @@ mounts               list, one object each, in the order of the case:
   power_density_w_m2           half density times effective speed cubed
   by_class, by_mechanism       shares of the mean cube, each sums to 1; negative: works against;
                                mechanisms are pulse, wake, turbulence, drift and ambient
-  drift              the sustained drift, null where it is not part of the model:
-    diffusivity_m2_s           eddy diffusivity that traffic makes
-    mixing_length_m            height over which it grows from the road
-    at_mount_m_s               mean drift over the round and the rotor, along +x
+  drift              the mean along-road air of the traffic, null where it is not part of the model:
+    diffusivity_m2_s           eddy viscosity that traffic makes around the wakes
+    at_mount_m_s               drift (what single wakes do not bring), mean over the round and the
+                               rotor, along +x
     drag_share                 mean drag left to the traffic by air that already moves along, 0 to 1
-    settling_s                 time until the drift at the mount is at 90 % when traffic sets in at
-                               once; null: longer than computed
-    balance                    drag_in (handed over by the wakes) and where it goes: road_friction,
+    settling_s                 time until the mean air at the mount is at 90 % when traffic sets in
+                               at once; null: longer than computed
+    balance                    drag_in (drag of the vehicles) and where it goes: road_friction,
                                outflow_left (side of low y), outflow_right, outflow_top, barrier
-                               and storage (force along +x per metre of road over the density,
-                               m3/s2)
+                               and storage (force per metre of road over the density, m3/s2, of
+                               each direction of traffic along its own way)
+  whole_hour         the busiest hour with every vehicle in one march, null unless asked for:
+    hour, passes               clock hour; vehicles marched, those before the hour included
+    mean_u_march_m_s, mean_u_superposed_m_s
+                               mean along-road velocity at the rotor by march and by superposition
+    effective_march_m_s, effective_superposed_m_s
+                               effective speed there by both; the march leaves the pulses out
   hourly             list of hour, flow_veh_h, effective_speed_m_s, mean_speed_m_s
   model_variants     list of parameter, setting, effective_speed_m_s, change_m_s, counted (false: a
                      state of the air shown beside model_interval_m_s, not part of it)
@@ -78,7 +84,7 @@ mounts               list, one object each, in the order of the case:
     row                        annual_kwh_at_most, lower_estimate_factor; null without a row
     gust_cycles_a_year         passes of vehicles in all lanes
     uncertainty                samples, failed; effective_speed_m_s and annual_kwh (in the case's
-                               air) as p90, p50, p10, mean, sd; wake_families the same apart;
+                               air) as p90, p50, p10, mean, sd;
                                effective_speed_ranking and annual_kwh_ranking as explained, trusted
                                and inputs (input, first_order, total); null when no samples were
                                asked for
@@ -154,11 +160,18 @@ _SIGNATURE = (
 )
 _DRIFT = (
     "diffusivity_m2_s",
-    "mixing_length_m",
     "at_mount_m_s",
     "drag_share",
     "settling_s",
     "balance",
+)
+_WHOLE_HOUR = (
+    "hour",
+    "passes",
+    "mean_u_march_m_s",
+    "mean_u_superposed_m_s",
+    "effective_march_m_s",
+    "effective_superposed_m_s",
 )
 _VEHICLE = (
     "length_m",
@@ -169,6 +182,7 @@ _VEHICLE = (
     "drag_coefficient",
     "mean_speed_m_s",
     "speed_sd_m_s",
+    "nose_radius_m",
 )
 
 
@@ -272,6 +286,7 @@ def _statistics(values: MountStatistics | None) -> dict[str, Any]:
             "by_class": {},
             "by_mechanism": {},
             "drift": None,
+            "whole_hour": None,
             "hourly": [],
             "model_variants": [],
             "cutoff_sensitivity": [],
@@ -281,6 +296,10 @@ def _statistics(values: MountStatistics | None) -> dict[str, Any]:
     record["by_mechanism"] = values.by_mechanism
     drift = values.drift
     record["drift"] = None if drift is None else {key: getattr(drift, key) for key in _DRIFT}
+    whole = values.whole_hour
+    record["whole_hour"] = (
+        None if whole is None else {key: getattr(whole, key) for key in _WHOLE_HOUR}
+    )
     record["hourly"] = [
         {
             "hour": row.hour,

@@ -17,8 +17,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from wakesim.measures.series import wake_memory
 from wakesim.outputs import grid_words, wording
-from wakesim.outputs.grid_words import AXIS_WORDS, STANDARD_NAMES, VARIABLES
+from wakesim.outputs.grid_words import AXIS_WORDS, STANDARD_NAMES, TABLE_FORMAT, VARIABLES
 from wakesim.outputs.netcdf import NetcdfWriter
 from wakesim.outputs.summary import all_warnings, full_provenance, plain
 from wakesim.outputs.tables import csv_header
@@ -26,7 +27,6 @@ from wakesim.outputs.tables import csv_header
 if TYPE_CHECKING:
     from wakesim.results import GridResult, LookupResult, PassTableResult
 
-FORMAT = "wakesim lookup table 1"
 _LARGEST_INTEGER = 2**63 - 1
 
 
@@ -86,7 +86,7 @@ def write_lookup_store(result: LookupResult, path: Path) -> None:
 def _lookup_attributes(result: LookupResult) -> dict[str, Any]:
     mount = result.case.mounts[0]
     attributes: dict[str, Any] = {
-        "format": FORMAT,
+        "format": TABLE_FORMAT,
         "hour": np.int64(result.hour),
         "rotor_width_m": float(mount.rotor_width_m),
         "rotor_height_m": float(mount.rotor_height_m),
@@ -113,9 +113,7 @@ def _lookup_attributes(result: LookupResult) -> dict[str, Any]:
 def write_pass_store(result: PassTableResult, path: Path) -> None:
     """Write pass-table.h5; raises OSError when the file cannot be written."""
     with NetcdfWriter(path) as file:
-        file.attributes(
-            global_attributes(result) | {"wake_memory_s": result.case.model.wake_memory_s}
-        )
+        file.attributes(global_attributes(result) | {"wake_memory_s": wake_memory(result.case)})
         one = {"units": "1"}
         names = list(result.classes)
         file.coordinate("vehicle_class", names, long_name="vehicle class", **one)
@@ -156,7 +154,7 @@ def write_pass_csv(result: PassTableResult, path: Path) -> None:
     axes = [result.classes, result.speed_m_s, result.clearance_m, result.height_m]
     note = (
         "One row a pass of one vehicle, nothing else moving the air; wakes are followed for "
-        f"{result.case.model.wake_memory_s:g} s."
+        f"{wake_memory(result.case):g} s."
     )
     write_csv(result, path, columns, axes, result.variables, note)
 

@@ -11,7 +11,12 @@ that misses at random states between those of the table, as measured when the ta
 
 from __future__ import annotations
 
+import json
+import math
 import os
+import stat
+import subprocess
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
@@ -19,14 +24,26 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from wakesim.case.problems import one_line, shorten
+from wakesim.case.studies import AXES, MOST_STATES
 from wakesim.errors import CaseError
-from wakesim.measures.interpolation import Axis, interpolate
-from wakesim.outputs.grid_words import AXIS_WORDS, VARIABLES
+from wakesim.measures.interpolation import Axis, interpolate, needs
+from wakesim.outputs import table_file
+from wakesim.outputs.folders import published
+from wakesim.outputs.grid_words import AXIS_WORDS, TABLE_FORMAT, TABLE_LIMITS
 
 Array = NDArray[np.float64]
 Outside = Literal["error", "flag", "clip"]
 
+# No threads that each want memory, and no filters from plug-ins of the HDF5 library.
+_CHILD_ENVIRONMENT = {
+    "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "HDF5_PLUGIN_PRELOAD": "::",
+}  # fmt: skip
 _MODES = ("error", "flag", "clip")
+_SIGNATURE = b"\x89HDF\r\n\x1a\n"
+# Bounds of the process that reads a file: a table of two million states takes two seconds.
+_MOST_BYTES, _MEMORY_BYTES = 1_000_000_000, 600_000_000
+_LEAST_CPU_S, _BYTES_A_SECOND, _CLOCK_FACTOR = 5, 10_000_000, 6
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,7 +54,8 @@ class LookupTable:
     arrays and ``attributes`` the provenance. What lies outside an axis is refused
     (``outside="error"``, CaseError naming axis, value and range), becomes NaN (``"flag"``; see
     ``is_outside``) or takes the value at the end of the axis (``"clip"``). An axis of one value
-    may be left out.
+    may be left out. Where a state that could not be computed is needed, the answer is NaN (see
+    ``is_unknown``); all other places have theirs.
     """
 
     path: str
@@ -92,16 +110,16 @@ class LookupTable:
 
     def value(self, variable: str, *, outside: Outside = "error", **at: ArrayLike) -> Array:
         """Any variable of the table, interpolated; the shape the arguments broadcast to."""
-        if variable not in self.variables:
-            known = ", ".join(self.variables)
-            raise CaseError(f'{self.path}: no variable "{variable}"; it holds {known}')
+        values = self._values(variable)
         if outside not in _MODES:
-            raise CaseError(f'outside = "{outside}": must be one of "error", "flag", "clip"')
+            raise CaseError(
+                f'outside = "{shorten(str(outside))}": must be one of "error", "flag", "clip"'
+            )
         places = self._places(at)
         beyond = {a.name: a.outside(places[a.name]) for a in self._axes}
         if outside == "error":
             self._refuse(places, beyond)
-        found = interpolate(self._axes, self.variables[variable], places)
+        found = interpolate(self._axes, values, places)
         if outside == "flag":
             found[np.broadcast_to(_any(beyond), found.shape)] = np.nan
         if variable != "drift":
@@ -114,6 +132,14 @@ class LookupTable:
         shape = np.broadcast_shapes(*(p.shape for p in places.values()))
         mask = _any({a.name: a.outside(places[a.name]) for a in self._axes})
         return np.broadcast_to(mask, shape).copy()
+
+    def is_unknown(self, variable: str = "effective_speed", **at: ArrayLike) -> NDArray[np.bool_]:
+        """Where a state that could not be computed is needed, so that a lookup gives NaN.
+
+        The shape the arguments broadcast to; places outside the axes count as at their ends.
+        """
+        marked = np.isnan(self._values(variable))
+        return needs(self._axes, marked, self._places(at))
 
     @property
     def air_density_kg_m3(self) -> float:
@@ -130,6 +156,13 @@ class LookupTable:
         found = {k.removeprefix(head): v for k, v in self.attributes.items() if k.startswith(head)}
         return {key: float(value) for key, value in found.items()}
 
+    def _values(self, variable: str) -> Array:
+        if variable not in self.variables:
+            known = ", ".join(self.variables)
+            shown = shorten(one_line(str(variable)))
+            raise CaseError(f'{self.path}: no variable "{shown}"; it holds {known}')
+        return self.variables[variable]
+
     @property
     def _axes(self) -> list[Axis]:
         return [Axis.of(name, values) for name, values in self.axes.items()]
@@ -138,7 +171,8 @@ class LookupTable:
         for name in at:
             if name not in self.axes:
                 known = ", ".join(self.axes)
-                raise CaseError(f'{self.path}: no axis "{name}"; the table has {known}')
+                shown = shorten(one_line(name))
+                raise CaseError(f'{self.path}: no axis "{shown}"; the table has {known}')
         out = {}
         for name, values in self.axes.items():
             if name not in at and len(values) > 1:
@@ -187,29 +221,73 @@ def _range(name: str, values: Array) -> str:
 def open_table(path: str | os.PathLike[str]) -> LookupTable:
     """The lookup table in a file written by a lookup-table study.
 
-    Raises CaseError when there is no such file or it is no lookup table.
+    The file may come from anyone: a process of its own (``table_file``) checks that it is exactly
+    such a table, with limits on time and memory, and nothing outside it is followed.
+    Raises CaseError when there is no such file or it is no such table.
     """
-    import h5py
-
-    name = os.fsdecode(path)
-    if not os.path.exists(name):
-        raise CaseError(f"{name}: no such file")
-    if os.path.isdir(name):
-        raise CaseError(f"{name}: is a folder; name the table.h5 in it")
+    path = published(os.fsdecode(path))
+    name = one_line(os.fsdecode(path))
     try:
-        with h5py.File(name, "r") as file:
-            attributes = {key: _plain(value) for key, value in file.attrs.items()}
-            if not str(attributes.get("format", "")).startswith("wakesim lookup table"):
-                raise CaseError(f"{name}: is no lookup table of this program")
-            names = [dim[0].name.strip("/") for dim in file["effective_speed"].dims]
-            axes = {n: np.array(file[n][:], float) for n in names}
-            variables = {n: np.array(file[n][:], float) for n in VARIABLES if n in file}
-    except (OSError, KeyError) as error:
-        raise CaseError(f"{name}: cannot be read as a table: {error}") from error
-    return LookupTable(name, axes, variables, attributes)
+        kind = os.stat(path).st_mode
+        size = os.path.getsize(path)
+    except (OSError, ValueError) as error:
+        missing = isinstance(error, FileNotFoundError | ValueError)
+        raise CaseError(f"{name}: {'no such file' if missing else error.strerror}") from error
+    if stat.S_ISDIR(kind):
+        raise CaseError(f"{name}: is a folder; name the table.h5 in it")
+    if not stat.S_ISREG(kind):
+        raise CaseError(f"{name}: is no regular file")
+    if size > _MOST_BYTES:
+        raise CaseError(f"{name}: larger than {_MOST_BYTES // 1_000_000} MB; is no lookup table")
+    if not _has_signature(name, path):
+        raise CaseError(f"{name}: cannot be read as a table: it is no HDF5 file")
+    return _table(name, _contents(name, path, size))
 
 
-def _plain(value: Any) -> Any:
-    if isinstance(value, bytes):
-        return value.decode("utf-8")
-    return value.item() if isinstance(value, np.generic) else value
+def _has_signature(name: str, path: str | os.PathLike[str]) -> bool:
+    try:
+        with open(path, "rb") as file:
+            return file.read(len(_SIGNATURE)) == _SIGNATURE
+    except OSError as error:
+        raise CaseError(f"{name}: cannot be read as a table: {error.strerror}") from error
+
+
+def _contents(name: str, path: str | os.PathLike[str], size: int) -> bytes:
+    """What the reading process hands over; CaseError for anything but success."""
+    cpu_s = _LEAST_CPU_S + size // _BYTES_A_SECOND
+    request = {
+        "path": os.fsdecode(path), "format": TABLE_FORMAT, "axes": list(AXES),
+        "variables": TABLE_LIMITS, "most_states": MOST_STATES, "cpu_s": cpu_s,
+        "memory_bytes": _MEMORY_BYTES,
+    }  # fmt: skip
+    try:
+        done = subprocess.run(
+            [sys.executable, "-P", table_file.__file__, json.dumps(request)],
+            stdin=subprocess.DEVNULL, capture_output=True, timeout=_CLOCK_FACTOR * cpu_s,
+            env=os.environ | _CHILD_ENVIRONMENT,
+        )  # fmt: skip
+    except subprocess.TimeoutExpired as error:
+        raise CaseError(f"{name}: cannot be read as a table: reading takes too long") from error
+    except OSError as error:
+        raise CaseError(f"{name}: the process that reads it does not start: {error}") from error
+    if done.returncode == table_file.NOT_A_TABLE:
+        reason = shorten(one_line(done.stderr.decode("utf-8", "replace").strip()), 200)
+        raise CaseError(f"{name}: is no lookup table of this program: {reason}")
+    if done.returncode != 0:
+        raise CaseError(f"{name}: cannot be read as a table: the file is damaged")
+    return done.stdout
+
+
+def _table(name: str, data: bytes) -> LookupTable:
+    head, _, rest = data.partition(b"\n")
+    found = json.loads(head)
+    numbers = np.frombuffer(rest, dtype="<f8").astype(np.float64)
+    shape = tuple(found["shape"])
+    ends = np.cumsum([*shape, *[math.prod(shape)] * len(found["variables"])])
+    parts = np.split(numbers, ends[:-1])
+    axes = dict(zip(found["axes"], parts, strict=False))
+    variables = {
+        variable: part.reshape(shape)
+        for variable, part in zip(found["variables"], parts[len(axes) :], strict=True)
+    }
+    return LookupTable(name, axes, variables, found["attributes"])

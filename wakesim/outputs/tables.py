@@ -130,7 +130,7 @@ def csv_header(result: Result | GridResult, columns: Sequence[tuple[str, str]], 
     provenance = result.provenance
     seed = f"seed {provenance['seed']}, " if "seed" in provenance else ""
     lines = [
-        wording.one_line(result.case.title),
+        result.case.title,
         wording.INVENTED_BANNER if result.case.invented_data else "Data as given by the case file.",
         note,
         f"source: wakesim {provenance.get('version', '')}, case sha256 {result.case.sha256}, "
@@ -138,7 +138,7 @@ def csv_header(result: Result | GridResult, columns: Sequence[tuple[str, str]], 
         *(f"{name}: {text}" for name, text in columns),
     ]
     names = ",".join(name for name, _ in columns)
-    return "".join(f"# {line}\n" for line in lines) + names + "\n"
+    return "".join(map(wording.comment_line, lines)) + names + "\n"
 
 
 def _series_note(result: Result) -> str:

@@ -7,6 +7,7 @@ its source or the words "common practice".
 from __future__ import annotations
 
 import math
+import re
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -30,16 +31,16 @@ SAMPLING_INTERVAL = (
 )
 
 MODEL_INTERVAL = (
-    "The model interval says how far the figure could move because the laws of vehicle wakes and "
-    "of the drift they leave are known only roughly: each uncertain constant is moved to both ends "
-    "of its range, one at a time, and the changes up and down are each added as the root of the "
-    "sum of squares. No amount of computing makes it narrower; only a measurement at the place "
-    "does."
+    "The model interval says how far the figure could move because mixing, roughness, the start of "
+    "a wake, the air beside a vehicle, drag and dimensions are known only roughly: each uncertain "
+    "input is moved to both ends of its range, one at a time, and the changes up and down are each "
+    "added as the root of the sum of squares. No amount of computing makes it narrower; only a "
+    "measurement at the place does."
 )
 
-WEAK_AIR = (
-    "Air beside a road is weak. What is stated per square metre is the energy flux of the air; "
-    "no rotor can take more than 16/27 of it (Betz 1920), and small machines take less."
+FLUX = (
+    "What is stated per square metre is the energy flux of the air; no rotor can take more than "
+    "16/27 of it (Betz 1920), and small machines take less."
 )
 
 RELIEF = (
@@ -55,25 +56,22 @@ _NOT_VALIDATED = (
 )
 
 _DRIFT_LIMITS = (
-    "The sustained drift, the slow along-road flow that many wakes leave behind, is the least "
-    "certain part: no published measurement isolates it on open roads. Each wake is followed for a "
-    "limited time and what is left of it then feeds a momentum balance of the road's "
-    "cross-section; friction of road and verge, spreading by mixing, and crosswind that flushes "
-    "it away are what takes the drift.",
-    "Assumed for the drift: it is steady within each hour; mixing is the same across the road and "
-    "grows with height only; its strength follows the published scaling of traffic turbulence, "
-    "made for streets between buildings, and was set to agree with the published growth of the "
-    "mixed layer over main roads; a third to three times of it is tried. Light winds are not still "
-    "air: they move the drift, and are shown beside the model interval.",
+    "The sustained along-road flow that many wakes leave behind makes most of the answer. It "
+    "follows from conservation of momentum (the drag of the vehicles in, the friction of road and "
+    "verge, spreading and crosswind out) with a turbulence model; no published measurement "
+    "isolates it on open roads.",
+    "It is steady within each hour and fills the cross-section as long traffic does; the first "
+    "minutes after a change are not followed. Still air is taken to keep a trace of motion "
+    "(friction velocity 0.02 m/s, assumed). Light winds are not still air: they move the drift a "
+    "lot, and are shown beside the model interval.",
 )
 _NO_DRIFT_LIMITS = (
-    "Sustained drift is not included (air.drift.enabled = false): each wake is followed for a "
-    "limited time (the wake cut-off) and then dropped, because the sum of all wakes has no limit "
-    "of its own. The result depends on that cut-off; the report shows by how much. The slow "
-    "along-road drift of dense one-way traffic is the least certain part.",
+    "The mean air of the traffic is not included (air.drift.enabled = false): each wake is "
+    "followed for a limited time and then dropped. The result depends on that time and is far too "
+    "low for dense traffic; the report shows by how much it moves.",
 )
 _SINGLE_PASS_LIMITS = (
-    "Single passes only: the sustained drift that many wakes leave behind is not part of it.",
+    "Single passes only: the sustained drift, the mean air of many vehicles, is not part of it.",
 )
 _WALL_LIMIT = (
     "The wall is taken as endless along the road and upward, for the drift too: no air crosses "
@@ -81,8 +79,7 @@ _WALL_LIMIT = (
 )
 
 _MODEL_LIMITS = (
-    "The boundary layer along the sides of a vehicle, and vertical motion through the rotor, are "
-    "not counted.",
+    "Vertical motion through the rotor is not counted.",
     "The trailing vortices of slanted rear ends (hatchbacks, fastbacks) are not modelled; the "
     "wake is that of a square-backed body with the vehicle's own drag.",
     "The closed bubble of air just behind a vehicle, and points less than 0.5 m from a vehicle's "
@@ -91,8 +88,7 @@ _MODEL_LIMITS = (
     "Pulses and wakes of different vehicles are added. Vehicles do not otherwise disturb each "
     "other's air, except for the reduced wake of a close follower when drafting is switched on, "
     "and, with the sustained drift, for the lower drag in air that moves along already.",
-    "Turbulence in the wakes is synthetic: its strength and the form of its spectrum are "
-    "prescribed, not computed.",
+    "The strength of the wakes' turbulence is computed; the form of its spectrum is prescribed.",
     "Ambient wind is steady in strength and direction apart from its prescribed turbulence. "
     "Buildings, trees, embankments, cuttings and barriers are not modelled, except for one "
     "straight wall where the case names it.",
@@ -120,15 +116,13 @@ CAUTIONS: tuple[str, ...] = (
 SOURCES: tuple[str, ...] = (
     "Displacement flow by source panels: Hess & Smith 1967, Prog. Aerospace Sci. 8, 1; Katz & "
     "Plotkin, Low-Speed Aerodynamics.",
-    "Couple wake of a vehicle on a road: Eskridge & Hunt 1979, J. Appl. Meteorol. 18, 387; "
-    "Eskridge & Thompson 1982 (turbulence decay). The spread of that wake: from memory.",
-    "Momentum wake: Pope 2000, Turbulent Flows, §5.4.",
+    "Wake and drift: turbulence closure of Launder & Spalding 1974, Comput. Methods Appl. Mech. "
+    "Eng. 3, 269, with the weak-shear correction of Rodi 1976 (from memory); start behind the base "
+    "after Lienhart & Becker 2003; mean of many passes after Campbell 1909, Proc. Cambridge "
+    "Philos. Soc. 15, 117.",
+    "Comparators: couple wake, Eskridge & Hunt 1979, J. Appl. Meteorol. 18, 387; momentum wake, "
+    "Pope 2000, Turbulent Flows, §5.4.",
     "Headways: Cowan 1975, Transportation Research 9, 371.",
-    "Sustained drift: mean of many passes after Campbell 1909, Proc. Cambridge Philos. Soc. 15, "
-    "117; turbulence of traffic after Berkowicz 2000, Environ. Monit. Assess. 65, 323, with the "
-    "plan areas of the vehicles instead of the smaller areas of that scheme; growth of the mixed "
-    "layer over main roads: Benson 1979, FHWA/CA/TL-79/23 (both read in published program texts of "
-    "the schemes, not in the papers).",
     "Frequencies of traffic-made turbulence: Eskridge & Rao 1983, J. Climate Appl. Meteorol. 22, "
     "1431 (abstract).",
     "Drafting: fitted to the abstract of Cerutti et al. 2021.",
@@ -137,35 +131,11 @@ SOURCES: tuple[str, ...] = (
     "Upper limit of a rotor: Betz 1920.",
 )
 
-# Where the range of each uncertain constant comes from, by the name the variants carry.
-RANGE_ORIGINS = {
-    "wake family": "the other of the two published families",
-    "spread of the couple wake": "λ × 0.7 and × 1.4; from memory",
-    "spread of the momentum wake": "S = 0.2 to 0.8, bluff bodies; published 0.064 to 0.8",
-    "eddy diffusivity": "a third and three times; engineering estimate, no published source",
-    "friction of road and verge": (
-        "roughness lengths ÷ 10 and × 10, a class of roughness or more; assumed, no published "
-        "source"
-    ),
-    "drag coefficients": "drag range of each class, ± 15 % where a vehicle has none (assumed)",
-    "recirculation length": "0.7 to 1.6 vehicle heights, published range",
-    "wake turbulence": "rms × 0.5 and × 1.5; assumed, no published source",
-    "height of the wake turbulence": (
-        "as measurements on roads ask for (Gordon et al. 2012, Miller et al. 2019, as fitted by "
-        "Makar et al. 2021); the default suits wind-tunnel data"
-    ),
-    "vehicle dimensions": "± 5 %; assumed, no published source",
-    "lane position": "± 0.25 m of all vehicles together; assumed, no published source",
-    "tail of the hull": "closed hull against an open separation bubble",
-    "wake cut-off": "half and double the time for which each wake is followed",
-    "light crosswind": (
-        "± 0.5 m/s at all heights, air that passes for still; assumed, no published source"
-    ),
-}
-
-WAKE_FAMILIES = {
-    "couple": "the couple wake (the road holds the air back)",
-    "momentum": "the momentum wake (the air slides freely over the road)",
+WAKE_LAWS = {
+    "section": "marched through the road's cross-section (the road takes a tenth of its momentum "
+    "in ten seconds)",
+    "couple": "the couple wake, a comparator (the road holds the air back)",
+    "momentum": "the momentum wake, a comparator (the air slides freely over the road)",
 }
 
 MOUNT_KINDS = {
@@ -267,3 +237,12 @@ def _decimals(value: float, digits: int) -> int:
 def one_line(text: str) -> str:
     """Text with every run of white space, line ends included, reduced to one space."""
     return " ".join(text.split())
+
+
+# What a spreadsheet takes for the start of a cell and a formula in it, in any of its languages.
+_FORMULA = re.compile(r"""([,;|]["'\s]*)(?=[=+\-@])""")
+
+
+def comment_line(text: str) -> str:
+    """A comment line of a CSV file; what would be a formula in it is quoted, "'=" for "="."""
+    return "# " + _FORMULA.sub(r"\1'", one_line(text)) + "\n"

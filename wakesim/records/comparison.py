@@ -57,7 +57,7 @@ from wakesim.records.scenarios import (
     LARGEST_OFFSET_S,
     forward_at,
     logged_scenario,
-    other_family,
+    other_law,
     simulated_scenario,
 )
 from wakesim.records.signatures import ClassSignature, signatures
@@ -209,7 +209,7 @@ class _Work:
             self._slow_wind(case, shift),
         )  # fmt: skip
         draws = self._draws(scenario)
-        other_case = other_family(case)
+        other_case = other_law(case)
         other = self._draws(scenario, settings=series.field_settings(other_case))
         log_time = used.log_time(record.time_s + shift)
         families = [model]
@@ -279,7 +279,7 @@ class _Work:
         second = None
         if inputs.second is not None:
             other = inputs.second
-            there = [forward_at(c, other, self.errors) for c in (case, other_family(case))]
+            there = [forward_at(c, other, self.errors) for c in (case, other_law(case))]
             turned, found = self._aligned(self._complete(other.record), there[0], True)
             if found.significant:
                 ahead = self._second_ahead_s()
@@ -369,7 +369,7 @@ class _Work:
         if lost > 0.02:
             self.notes.append(
                 f"{100 * lost:.0f} % of the record is left out: before it less than "
-                f"{self.inputs.case.model.wake_memory_s:g} s of traffic is logged, or none after"
+                f"{series.wake_memory(self.inputs.case):g} s of traffic is logged, or none after"
             )
         shift = float(self.record.time_s[inside][0])
         moved = replace(passes, time_s=clock.record_time(passes.time_s) - shift)

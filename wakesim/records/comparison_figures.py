@@ -260,9 +260,10 @@ def _in_order(figure: Figure, axes: Axes, labels: Sequence[str]) -> Figure:
 def _passes(result: Comparison) -> Figure:
     shapes = result.signatures
     channels = list(shapes[0].curves)
-    family = result.case.model.wake_family
-    other = "momentum" if family == "couple" else "couple"
-    labels = ("record, 90 %", f"model, {family} wake", f"model, {other} wake")
+    law = result.case.model.wake_law
+    other = "section" if law == "couple" else "couple"
+    named = {"section": "marched", "couple": "couple", "momentum": "momentum"}
+    labels = ("record, 90 %", f"model, {named[law]} wake", f"model, {named[other]} wake")
     figure = style.new_figure(
         result, "Average passes by class", 0.5 + 1.75 * len(shapes), legend=labels
     )

@@ -6,7 +6,8 @@ No NaN or infinity: what is not known is ``null``. Units end the key. Intervals 
 format_version   integer, raised when a key changes its meaning
 title            title of the case
 invented_data    true when case or record say that they are made up
-case             path, sha256, wake_family, couple_spread, momentum_spread, turbulence_factor
+case             path, sha256, wake_law, weak_shear_mixing, couple_spread, momentum_spread,
+                 turbulence_factor
 record           path, sha256, start_utc (null: seconds on a clock), duration_s and samples (of what
                  was compared), step_s, gap_share, components (u and v, not the speed alone)
 log              null without one: path, sha256, passes (by class)
@@ -30,7 +31,7 @@ quantities       list, one object each:
   record, record_interval
   model, model_sampling_interval
   model_interval         with the model's uncertain constants moved; of average passes only from one
-                         wake family to the other
+                         wake law to the comparator
   ratio, ratio_interval  record over model
   verdict                "agrees", "too low", "too high" (the model) or "cannot be judged"
   text                   the verdict in words
@@ -68,7 +69,9 @@ from wakesim.records.fit import FitResult
 from wakesim.records.quantities import QUANTITIES
 
 FORMAT_VERSION = 1
-_CONSTANTS = ("wake_family", "couple_spread", "momentum_spread", "turbulence_factor")
+_CONSTANTS = (
+    "wake_law", "weak_shear_mixing", "couple_spread", "momentum_spread", "turbulence_factor",
+)  # fmt: skip
 
 
 def write_json(result: Comparison, path: Path, files: Sequence[str]) -> None:

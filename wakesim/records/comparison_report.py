@@ -198,7 +198,8 @@ def _inputs(result: Comparison) -> list[tuple[str, str]]:
     rows.append(
         (
             "model",
-            f"{wording.WAKE_FAMILIES[model.wake_family]}; couple_spread {model.couple_spread:g}, "
+            f"{wording.WAKE_LAWS[model.wake_law]}; weak_shear_mixing "
+            f"{model.weak_shear_mixing:g}, couple_spread {model.couple_spread:g}, "
             f"momentum_spread {model.momentum_spread:g}, turbulence_factor "
             f"{model.turbulence_factor:g}",
         )

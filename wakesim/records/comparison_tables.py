@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from wakesim.outputs.wording import INVENTED_BANNER, one_line
+from wakesim.outputs.wording import INVENTED_BANNER, comment_line
 from wakesim.records.comparison import Comparison
 
 Columns = tuple[tuple[str, str], ...]
@@ -36,16 +36,16 @@ def tables(result: Comparison) -> dict[str, tuple[Columns, Callable[[Comparison]
 def write_table(result: Comparison, name: str, path: Path) -> None:
     """Write the table ``name``; OSError when it cannot be written."""
     columns, rows = tables(result)[name]
-    head = [f"# {one_line(result.case.title)}: comparison with {result.inputs.record.path}"]
+    head = [f"{result.case.title}: comparison with {result.inputs.record.path}"]
     if result.case.invented_data:
-        head.append(f"# {INVENTED_BANNER}")
-    head += [f"# {column}: {meaning}" for column, meaning in columns]
+        head.append(INVENTED_BANNER)
+    head += [f"{column}: {meaning}" for column, meaning in columns]
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow([column for column, _ in columns])
     for row in rows(result):
         writer.writerow([_cell(value) for value in row])
-    path.write_text("\n".join(head) + "\n" + text.getvalue(), encoding="utf-8")
+    path.write_text("".join(map(comment_line, head)) + text.getvalue(), encoding="utf-8")
 
 
 def _cell(value: Any) -> Any:

@@ -31,6 +31,7 @@ from scipy import special
 
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
+from wakesim.measures.series import wake_memory
 from wakesim.records.alignment import Clock
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.forward_series import ForwardSeries
@@ -102,7 +103,7 @@ def along_road(
 
 def _too_short(case: Case, until_s: float) -> str:
     """Why the model cannot say what a wake is like so long after the nose; "" when it can."""
-    memory = case.model.wake_memory_s
+    memory = wake_memory(case)
     if memory >= until_s:
         return ""
     return (

@@ -55,8 +55,12 @@ _CENTRE = 4
 
 
 def spread_name(case: Case) -> str:
-    """Key of the case's [model] that spreads the wakes of its family."""
-    return "couple_spread" if case.model.wake_family == "couple" else "momentum_spread"
+    """Key of the case's [model] that spreads the wakes of its law."""
+    return {
+        "section": "weak_shear_mixing",
+        "couple": "couple_spread",
+        "momentum": "momentum_spread",
+    }[case.model.wake_law]
 
 
 def allowed_range(key: str) -> tuple[float, float]:
@@ -114,6 +118,7 @@ def forward(
             f"{base.wake_memory_s:g} s of logged traffic"
         )
     air = background(scene, base, coarse=True)
+    around = air.viscosity[[int(np.bincount(air.level).argmax())]]
     hour = stretch_of(passes.time_s, span, len(air.drag_factor))
     sight = scene.sight_of[passes.lane, passes.vehicle]
     acting = replace(passes, wake_factor=passes.wake_factor * air.drag_factor[hour, sight])
@@ -126,12 +131,12 @@ def forward(
     wake, k = np.zeros((values.size, samples)), np.zeros((values.size, samples))
     for j, value in enumerate(values):
         changed = replace(base, constants=replace(base.constants, **{name: float(value)}))
-        lines = series.library(scene, changed, cache)
+        lines = series.library(scene, changed, around, cache)
         field = walked(scene, expected_lines(lines, errors), acting, start_s, samples, step_s)
         wake[j], k[j] = field[2], field[3]
         if j == 0:
             pulse = field[:2].copy()
-    lines = series.library(scene, base, cache)
+    lines = series.library(scene, base, around, cache)
     for t, time_s in enumerate(times):
         parts = scatter_lines(lines, replace(errors, time_s=float(time_s)), respond)
         for c, part in enumerate(parts):

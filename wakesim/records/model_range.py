@@ -1,19 +1,20 @@
 """How far the modelled record's numbers move when the model's uncertain constants do.
 
-The variants are those of the model interval of ``wakesim run`` (wakesim.measures.spread): each
-constant to each end of its range, one at a time, on the same passes and the same noise; upward and
-downward changes add as the root of the sum of squares, of every number and every point of a curve.
+The variants are those of the model interval of ``wakesim run`` (wakesim.measures.model_interval):
+each constant to each end of its range, one at a time, on the same passes and the same noise; upward
+and downward changes add as the root of the sum of squares, of every number and every point of a
+curve.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wakesim.measures.spread import coarse, variants
+from wakesim.measures.model_interval import Uncertain, coarse, uncertain_inputs
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.modelled import Cache, Scenario, Window, modelled_records
 
@@ -49,20 +50,22 @@ def model_range(
     say: Callable[[float], None] = lambda share: None,
 ) -> ModelRange:
     """Changes of what ``measure`` gives, (k,), of records modelled in the ``windows``."""
-    settings = coarse(scenario.settings)
+    settings = replace(coarse(scenario.settings), pulse_reach_m=-1.0)
 
-    def measured(change: Callable | None) -> Array:  # type: ignore[type-arg]
+    def measured(item: Uncertain | None = None, value: float = 0.0) -> Array:
         scene, changed = scenario.scene, settings
-        if change is not None:
-            scene, changed = change(scene, changed)
+        if item is not None:
+            case, changed = item.change(scene.case, settings, value)
+            sights = tuple(replace(s, vehicle=case.vehicles[s.vehicle.name]) for s in scene.sights)
+            scene = replace(scene, case=case, sights=sights)
         options = {"scene": scene, "settings": changed, "windows": windows}
         return measure(modelled_records(scenario, cache, **options)[0])
 
-    base = measured(None)
-    wanted = list(variants(settings))
+    base = measured()
+    wanted = [(item, value) for item in uncertain_inputs(settings) for value in item.ends]
     found = []
-    for i, (parameter, setting, change) in enumerate(wanted):
-        found.append(Variant(parameter, setting, measured(change) - base))
+    for i, (item, value) in enumerate(wanted):
+        found.append(Variant(item.name, item.tell(value), measured(item, value) - base))
         say((i + 1) / len(wanted))
     up, down = _ends(found)
     return ModelRange(down, up, tuple(found))

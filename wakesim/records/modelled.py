@@ -117,8 +117,9 @@ def modelled_records(
     scene = scenario.scene if scene is None else scene
     settings = scenario.settings if settings is None else settings
     windows = scenario.windows if windows is None else windows
-    lines = series.library(scene, settings, cache)
     air = background(scene, settings, coarse=True)
+    around = air.viscosity[[int(np.bincount(air.level).argmax())]]
+    lines = series.library(scene, settings, around, cache)
     return [_drawn(scenario, number, scene, lines, air, windows) for number in range(draws)]
 
 

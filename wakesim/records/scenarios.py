@@ -25,10 +25,10 @@ _SHORTEST_S, _LONGEST_S = 120.0, 3590.0  # in one clock hour
 _EDGE_S = 5.0  # of a clock hour that is left out
 
 
-def other_family(case: Case) -> Case:
-    """The case with the other wake family."""
-    family = "couple" if case.model.wake_family == "momentum" else "momentum"
-    return replace(case, model=case.model.model_copy(update={"wake_family": family}))
+def other_law(case: Case) -> Case:
+    """The case with the comparator of its wake law: the couple wake, or the marched one."""
+    law = "section" if case.model.wake_law == "couple" else "couple"
+    return replace(case, model=case.model.model_copy(update={"wake_law": law}))
 
 
 def forward_at(

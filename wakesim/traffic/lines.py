@@ -15,12 +15,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
 
 from wakesim.case.vehicle import Vehicle
 from wakesim.flow.passfield import solved_hull
-from wakesim.flow.wake import AirState, VehicleWake, WakeConstants, bubble_length_m
+from wakesim.flow.wake import AirState, WakeConstants, bubble_length_m, vehicle_wake
 
 Array = NDArray[np.float64]
 
@@ -55,17 +55,22 @@ class FieldSettings:
     open_tail: bool
     wake_memory_s: float
     wander_sd_m: float
-    diffusivity_m2_s: float = 0.0  # made by traffic
+    own_diffusivity_m2_s: float | None = None  # instead of the eddy viscosity of the balance
+    mixing_factor: float = 1.0  # on that of the balance, for the uncertainty
     ambient_diffusivity_m2_s: float = 0.0  # of the ambient wind at the height of the wakes
     lateral_shift_m: float = 0.0  # systematic error of the lane position, for the uncertainty
     extra_crosswind_m_s: float = 0.0  # carries wakes and drift only, for the uncertainty
-    roughness_factor: float = 1.0  # on the roughness under the drift, for the uncertainty
+    road_roughness_factor: float = 1.0  # on the roughness of the road, for the uncertainty
+    verge_roughness_factor: float = 1.0  # on that of the verge
     refinement: float = 1.0  # panels of the hulls in each direction, relative to the default
     pulse_reach_m: float = np.inf  # pulses of lanes beyond it are shared by all uses of one cache
 
-    def air_state(self, sight: Sight, relative_m_s: float) -> AirState:
-        """The air that wakes of a sight trail through, in the vehicle's frame."""
-        spread = self.diffusivity_m2_s + self.ambient_diffusivity_m2_s
+    def air_state(self, sight: Sight, relative_m_s: float, viscosity_m2_s: float = 0.0) -> AirState:
+        """The air that wakes of a sight trail through, in the vehicle's frame.
+
+        ``viscosity_m2_s``: eddy viscosity that the traffic makes there.
+        """
+        spread = viscosity_m2_s + self.ambient_diffusivity_m2_s
         across = sight.direction * (sight.wind_across_m_s + self.extra_crosswind_m_s)
         return AirState(spread / relative_m_s, across / relative_m_s)
 
@@ -82,7 +87,10 @@ class LineTable:
 
 @dataclass(frozen=True)
 class LineLibrary:
-    """Lines of one mount for all sights; a line number is sight x nodes + node."""
+    """Lines of one mount for all sights in air of each eddy viscosity (n,) m2/s.
+
+    A line number is (sight x n + number of the viscosity) x nodes + node.
+    """
 
     near: LineTable
     far: LineTable
@@ -90,6 +98,7 @@ class LineLibrary:
     far_start_m: Array  # X of the first far row, per sight
     sights: tuple[Sight, ...]
     settings: FieldSettings
+    viscosity_m2_s: Array
 
 
 def air_relative_speed(speed: Array | float, direction: Array | int, along_m_s: float) -> Array:
@@ -181,13 +190,13 @@ def displacement_lines(
 
 def _wake_columns(
     sight: Sight, points: Array, settings: FieldSettings, wall_y_m: float | None,
-    x: Array, wander: Array, speed_m_s: float,
+    x: Array, wander: Array, speed_m_s: float, viscosity_m2_s: float,
 ) -> Array:  # fmt: skip
     """Wake u and k (n_wander, n_x, 2, 9) at rows X = x, with the memory cut-off."""
     vehicle, s = sight.vehicle, sight.direction
     relative = float(air_relative_speed(speed_m_s, s, sight.wind_along_m_s))
-    air = settings.air_state(sight, relative)
-    wake = VehicleWake(vehicle, settings.constants, air)
+    air = settings.air_state(sight, relative, viscosity_m2_s)
+    wake = vehicle_wake(vehicle, settings.constants, air)
     behind = (-vehicle.length_m - x)[:, None]
     offsets = points[:, 0] - sight.lane_centre_m + settings.lateral_shift_m
     lateral = [s * (offsets[None, :] - wander[:, None]).reshape(1, -1)]
@@ -198,10 +207,11 @@ def _wake_columns(
     age = np.maximum(behind, 0.0) / relative
     fade = np.clip((settings.wake_memory_s - age) / (FADE * settings.wake_memory_s), 0.0, 1.0)
     out = np.zeros((2, x.size, wander.size * POINTS))
-    active = behind[:, 0] >= 0.0
+    active = behind[:, 0] >= -vehicle.length_m
     for y in lateral:
-        out[0, active] += s * wake.velocity(behind[active], y, z)
-        out[1, active] += wake.turbulence(behind[active], y, z)
+        u, k = wake.both(behind[active], y, z)
+        out[0, active] += s * u
+        out[1, active] += k
     out *= fade
     return out.reshape(2, x.size, wander.size, POINTS).transpose(2, 1, 0, 3)
 
@@ -233,14 +243,17 @@ def build_library(
     settings: FieldSettings,
     wall_y_m: float | None = None,
     displacement_cache: dict[tuple[object, ...], Array] | None = None,
+    viscosity_m2_s: ArrayLike = (0.0,),
 ) -> LineLibrary:
     """All lines of one mount. ``points`` (9, 2) are y, z of the rotor points, m.
 
     ``displacement_cache`` keeps the panel part between calls that differ in the wake alone.
+    ``viscosity_m2_s`` (n,): of the air that the traffic stirs, one set of wakes each.
     """
     cache: dict[tuple[object, ...], Array] = (
         {} if displacement_cache is None else displacement_cache
     )
+    levels = np.atleast_1d(np.asarray(viscosity_m2_s, dtype=np.float64))
     near_lines: list[Array] = []
     far_lines: list[Array] = []
     far_start = np.empty(len(sights))
@@ -251,17 +264,21 @@ def build_library(
         key = (near_rows, *_pulse_key(sight, points, settings, wall_y_m))
         if key not in cache:
             cache[key] = displacement_lines(sight, points, settings, wall_y_m, x)
-        wake = _wake_columns(sight, points, settings, wall_y_m, x, wander, sight.mean_speed_m_s)
-        near_lines.extend(np.concatenate([cache[key], wake], axis=2))
         far_start[i] = x[-1]
-        for node in SPEED_NODES:
-            speed = max(sight.mean_speed_m_s + node * sight.speed_sd_m_s, 1.0)
-            relative = float(air_relative_speed(speed, sight.direction, sight.wind_along_m_s))
-            span = relative * settings.wake_memory_s + sight.vehicle.length_m + x[-1]
-            far_rows = max(2, int(np.ceil(span / FAR_STEP_M)) + 1)
-            x_far = x[-1] - FAR_STEP_M * np.arange(far_rows)
-            far = _wake_columns(sight, points, settings, wall_y_m, x_far, np.zeros(1), speed)
-            far_lines.append(far[0])
+        mean = sight.mean_speed_m_s
+        for level in levels:
+            wake = _wake_columns(sight, points, settings, wall_y_m, x, wander, mean, level)
+            near_lines.extend(np.concatenate([cache[key], wake], axis=2))
+            for node in SPEED_NODES:
+                speed = max(mean + node * sight.speed_sd_m_s, 1.0)
+                relative = float(air_relative_speed(speed, sight.direction, sight.wind_along_m_s))
+                span = relative * settings.wake_memory_s + sight.vehicle.length_m + x[-1]
+                far_rows = max(2, int(np.ceil(span / FAR_STEP_M)) + 1)
+                x_far = x[-1] - FAR_STEP_M * np.arange(far_rows)
+                far = _wake_columns(
+                    sight, points, settings, wall_y_m, x_far, np.zeros(1), speed, level
+                )
+                far_lines.append(far[0])
     return LineLibrary(
         near=_stack(near_lines, NEAR_CHANNELS * POINTS, NEAR_STEP_M),
         far=_stack(far_lines, FAR_CHANNELS * POINTS, FAR_STEP_M),
@@ -269,4 +286,5 @@ def build_library(
         far_start_m=far_start,
         sights=sights,
         settings=settings,
+        viscosity_m2_s=levels,
     )

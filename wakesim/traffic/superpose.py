@@ -97,11 +97,13 @@ def superpose(
     start_s: float,
     samples: int,
     dt_s: float,
+    level: NDArray[np.int64] | None = None,
 ) -> Array:
     """Sum of all passes, (vehicles, samples, 4, 9): pulse u, pulse v, wake u (m/s), k (m2/s2).
 
     ``sight_of`` (lanes, vehicles) numbers the sights of the library; sample i is at
-    start_s + i dt_s.
+    start_s + i dt_s. ``level`` (n,): which of the library's eddy viscosities each pass's wake
+    spreads in, default the first.
     """
     out = np.zeros((vehicles, samples, _NEAR))
     sight = sight_of[passes.lane, passes.vehicle]
@@ -115,8 +117,9 @@ def superpose(
     relative = air_relative_speed(passes.speed_m_s, direction, along)
     since = start_s - passes.time_s
     wander = _ratio(passes.wander_m, library.settings.wander_sd_m)
-    near_line = sight * WANDER_NODES.size + _nearest(WANDER_NODES, wander)
-    far_line = sight * SPEED_NODES.size + _nearest(SPEED_NODES, _ratio(passes.speed_m_s - mean, sd))
+    group = sight * library.viscosity_m2_s.size + (0 if level is None else level)
+    near_line = group * WANDER_NODES.size + _nearest(WANDER_NODES, wander)
+    far_line = group * SPEED_NODES.size + _nearest(SPEED_NODES, _ratio(passes.speed_m_s - mean, sd))
     travelled = passes.speed_m_s * since
     near_start = (library.near_start_m + travelled) / library.near.step_m
     far_start = (library.far_start_m[sight] + travelled) / library.far.step_m

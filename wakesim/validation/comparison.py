@@ -58,7 +58,10 @@ class Comparison:
     ``measured`` and ``uncertainty`` (None: not stated) are (n,) in ``unit``; ``conditions`` maps
     names to (n,) arrays in the unit their name ends with; ``options`` are documented by the
     quantity. ``fitted`` says that constants of the model were fitted to these very data,
-    ``variant`` that the program does not use these options by default.
+    ``own_law`` that the reference is a law or constant which the model itself uses, ``variant``
+    that the program does not use these options by default. ``independent_points`` counts measured
+    values that do not follow from one another. ``roadside`` is one of ``schema.ROADSIDE``, and
+    ``consequence`` says what a miss does to a figure at a roadside.
     """
 
     name: str
@@ -70,7 +73,11 @@ class Comparison:
     status: str
     note: str
     fitted: bool
+    own_law: bool
     variant: bool
+    independent_points: int
+    roadside: str
+    consequence: str
     measured: Array
     uncertainty: Array | None
     conditions: dict[str, Array]
@@ -94,7 +101,8 @@ class Quantity:
 
     ``optional`` maps the names of options, and of conditions that may be given, to their meaning;
     ``function`` returns the computed values, (n,) in ``unit``. ``body`` says that a body (or a
-    vehicle of the catalogue) must be given.
+    vehicle of the catalogue) must be given; ``undisturbed`` names the condition that the quantity
+    equals without any body, empty where that is zero.
     """
 
     name: str
@@ -104,3 +112,4 @@ class Quantity:
     optional: dict[str, str]
     function: Callable[[Comparison], Array]
     body: bool = field(default=False)
+    undisturbed: str = ""

@@ -2,8 +2,8 @@
 
 Columns: ``name``; ``symbol``; ``value``; ``unit``; ``low``, ``high`` (range); ``interval`` (yes:
 the model interval moves it over its range, beside: shown beside the interval, no); ``origin``;
-``status`` (read, derived, from memory, assumed, fitted); ``where`` its value stands in the code;
-``range_where`` its range stands there, if it does.
+``status`` (read, derived, second hand, from memory, assumed, fitted); ``where`` its value stands in
+the code; ``range_where`` its range stands there, if it does.
 
 A place is one of
 
@@ -11,7 +11,8 @@ A place is one of
     module:function(parameter)  default of a parameter
     module:function()           a number in the text of a function: the value must occur there
     shared/file.toml:a.b.c      a key of a data file
-    middle module:NAME          mean of a pair
+    input:NAME                  ends of an uncertain input of the model interval, by its name
+    middle PLACE                mean of a pair
 
 and the place of a range may begin with "x " (the pair is factors on the value), "x2 " (their
 squares are) or "+- " (a number to add and subtract).
@@ -33,9 +34,10 @@ from typing import Any
 from wakesim.errors import CaseError
 from wakesim.runtime import shared_path
 
-STATUSES = ("read", "derived", "from memory", "assumed", "fitted")
+STATUSES = ("read", "derived", "second hand", "from memory", "assumed", "fitted")
 VARIED = ("yes", "beside", "no")
 _FILE = "empirical_constants.csv"
+_FACTOR = re.compile(r"(x2|x|\+-) ")
 _STEP = re.compile(r"\.(\w+)|\[([^\]]+)\]|\((\w*)\)")
 
 
@@ -115,6 +117,8 @@ def code_value(place: str) -> Any:
         raise LookupError(f"{place!r} is no place: module:NAME")
     if home.endswith(".toml"):
         return _from_file(home, path)
+    if home == "input":
+        return _input(path)
     try:
         module = importlib.import_module(home)
     except ModuleNotFoundError:
@@ -156,6 +160,19 @@ def _from_file(home: str, path: str) -> Any:
     return found
 
 
+def _input(name: str) -> tuple[float, ...]:
+    """Ends of an uncertain input of the model interval, of whichever wake law has it."""
+    from wakesim.flow.wake import LAWS, WakeConstants
+    from wakesim.measures.model_interval import uncertain_by_name
+    from wakesim.traffic.lines import FieldSettings
+
+    for law in LAWS:
+        settings = FieldSettings(WakeConstants(law=law), True, 30.0, 0.25)
+        if name in (known := uncertain_by_name(settings)):
+            return known[name].ends
+    raise LookupError(f"input:{name}: the model interval has no such input")
+
+
 @cache
 def _toml(home: str) -> dict[str, Any]:
     return tomllib.loads(shared_path(*home.split("/")[1:]).read_text(encoding="utf-8"))
@@ -163,10 +180,11 @@ def _toml(home: str) -> dict[str, Any]:
 
 def code_range(row: EmpiricalConstant) -> tuple[float, float] | None:
     """The range of a constant as the code has it; None where the code has none."""
-    kind, _, place = row.range_where.rpartition(" ")
-    if not place:
+    if not row.range_where:
         return None
-    found = code_value(place)
+    prefix = _FACTOR.match(row.range_where)
+    kind = prefix[1] if prefix else ""
+    found = code_value(row.range_where[prefix.end() if prefix else 0 :])
     if kind == "+-":
         return row.value - found, row.value + found
     low, high = (float(end) for end in found)

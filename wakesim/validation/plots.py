@@ -39,11 +39,13 @@ def _measured_word(c: Comparison) -> str:
     """What the reference values are called in the legend."""
     word = {
         "exact": "exact",
+        "second hand": "reference (second hand)",
         "from memory": "reference (from memory)",
         "derived": "measured (derived from figures read)",
     }.get(c.status, "measured")
     if c.mark is not None and c.mark.metric == "upper_envelope":
-        word = "envelope" + (" (from memory)" if c.status == "from memory" else "")
+        told = c.status in ("from memory", "second hand")
+        word = "envelope" + (f" ({c.status})" if told else "")
     return word + (", bar: uncertainty" if c.uncertainty is not None else "")
 
 

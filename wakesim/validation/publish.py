@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
 from wakesim.errors import OutputError
+from wakesim.outputs import folders
 from wakesim.runtime import is_checkout, validation_path
 from wakesim.validation.report import FIRST_LINE, figure_name, report
 from wakesim.validation.scorecard import Scorecard
@@ -30,22 +28,14 @@ def check_target(target: Path, force: bool = False) -> None:
     Raises OutputError when the folder holds another program's REPORT.md and ``force`` is not set,
     when the path is a file, or when the folder cannot be made or written.
     """
-    try:
-        if target.exists() and not target.is_dir():
-            raise OutputError(f"{target}: is a file, a folder is needed for the report")
+    with folders.plain_errors(target):
         old = target / REPORT
         if old.exists() and not force and not _is_ours(old):
             raise OutputError(
                 f"{old}: exists and was not written by wakesim validate; --force overwrites it, "
                 "-o names another folder"
             )
-        existing = target.absolute()
-        while not existing.exists():
-            existing = existing.parent
-        os.rmdir(tempfile.mkdtemp(prefix=".wakesim-", dir=existing))
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise OutputError(f"{target}: cannot be written: {reason}") from error
+        folders.make_sure_writable(target)
 
 
 def _is_ours(path: Path) -> bool:
@@ -65,34 +55,22 @@ def publish(
 ) -> list[Path]:
     """Write REPORT.md and one figure for each comparison below ``target``; the paths written.
 
-    All files are made in a hidden folder first and moved when all are complete. Raises OutputError
-    as ``check_target`` does.
+    Its own older files are written anew. Raises OutputError as ``check_target`` does.
     """
     from wakesim.validation.figures import save_figure
 
-    check_target(target, force)
-    try:
-        target.mkdir(parents=True, exist_ok=True)
-        staging = Path(tempfile.mkdtemp(prefix=".wakesim-", dir=target))
-    except OSError as error:
-        raise OutputError(f"{target}: cannot be written: {error.strerror}") from error
-    try:
+    def write(place: Path) -> list[str]:
         names = []
         total = len(scorecard.outcomes)
         for number, outcome in enumerate(scorecard.outcomes):
             name = figure_name(outcome.comparison, scorecard.folder)
             if progress is not None:
                 progress(number / total, f"figure {name}")
-            (staging / name).parent.mkdir(parents=True, exist_ok=True)
-            save_figure(outcome, staging / name)
+            (place / name).parent.mkdir(parents=True, exist_ok=True)
+            save_figure(outcome, place / name)
             names.append(name)
-        (staging / REPORT).write_text(report(scorecard, calibration), encoding="utf-8")
-        names.append(REPORT)
-        for name in names:
-            (target / name).parent.mkdir(parents=True, exist_ok=True)
-            os.replace(staging / name, target / name)
-    except OSError as error:
-        raise OutputError(f"{target}: cannot be written: {error.strerror}") from error
-    finally:
-        shutil.rmtree(staging, ignore_errors=True)
-    return [target / name for name in names]
+        (place / REPORT).write_text(report(scorecard, calibration), encoding="utf-8")
+        return [*names, REPORT]
+
+    check_target(target, force)
+    return folders.publish(target, folders.SCORECARD, write, force=True)

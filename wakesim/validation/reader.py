@@ -23,6 +23,7 @@ from wakesim.validation.comparison import Array, Comparison, FigureSpec, Mark, Q
 from wakesim.validation.rules import file_problems
 from wakesim.validation.schema import ComparisonFile
 from wakesim.validation.table import DataTable, read_table
+from wakesim.validation.verdict import BOUNDS
 
 MAX_FILES = 2000
 
@@ -68,7 +69,7 @@ def read_comparison(path: Path, folder: Path, known: Mapping[str, Quantity]) -> 
     Raises CaseError, one line a problem: file, line, key, value, what is allowed.
     """
     source = one_line(os.fsdecode(path))
-    text = read_text(path).replace("\r\n", "\n")
+    text = read_text(path, regular=True).replace("\r\n", "\n")
     if not text.strip():
         raise CaseError(f"{source}: is empty; a reference file is described in the README")
     raw, lines = parse(text, source)
@@ -186,7 +187,11 @@ def _comparison(
         status=file.status,
         note=" ".join((file.note or "").split()),
         fitted=file.fitted,
+        own_law=file.own_law,
         variant=file.variant,
+        independent_points=_independent(file, measured),
+        roadside=file.roadside or ("equations" if file.status == "exact" else "input"),
+        consequence=" ".join((file.consequence or "").split()),
         measured=_frozen(measured),
         uncertainty=None if uncertainty is None else _frozen(uncertainty),
         conditions={name: _frozen(array) for name, array in arrays.items()},
@@ -205,6 +210,19 @@ def _comparison(
         ),
         path=path,
     )
+
+
+def _independent(file: ComparisonFile, measured: Array) -> int:
+    """Number of independent points: as the file says, or one for each measured value.
+
+    One value given as several points, for conditions that were not stated, is one measurement.
+    """
+    if file.independent_points is None:
+        return int(measured.size if file.status == "exact" else np.unique(measured).size)
+    if file.independent_points > measured.size:
+        bound = f"must be at most the number of points, {measured.size}"
+        raise _Wrong(Problem(("independent_points",), bound, file.independent_points))
+    return file.independent_points
 
 
 def _frozen(array: Array) -> Array:
@@ -235,7 +253,7 @@ def _mark(file: ComparisonFile) -> Mark | None:
         return None
     mark = file.mark
     limit = mark.limit
-    if mark.metric == "upper_envelope" and limit is None:
+    if mark.metric in BOUNDS and limit is None:
         limit = 1.0
     return Mark(mark.metric, limit, mark.low, mark.high, " ".join(mark.reason.split()))
 

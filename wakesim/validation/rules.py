@@ -12,6 +12,7 @@ from wakesim.case.suggest import closest, suggest_key
 from wakesim.case.vehicle import vehicle_problems
 from wakesim.validation.comparison import Quantity
 from wakesim.validation.schema import ComparisonFile, MarkTable
+from wakesim.validation.verdict import BOUNDS
 
 VALUES = ("measured", "uncertainty")
 
@@ -175,7 +176,7 @@ def _body_problems(file: ComparisonFile) -> Iterator[Problem]:
     if file.body is not None:
         if file.body.nose_radius_m is not None and file.nose_radius_m is not None:
             yield Problem(("nose_radius_m",), "is given in [body] too; keep one")
-        values = file.body.model_dump(exclude={"nose_radius_m"})
+        values = file.body.model_dump()
         values |= {"drag_range": None, "mean_speed_m_s": None, "speed_sd_m_s": 0.0}
         for key, text in vehicle_problems(values):
             yield Problem(("body", key), text, about=("body",))
@@ -196,7 +197,7 @@ def _mark_problems(mark: MarkTable | None) -> Iterator[Problem]:
         key = "low" if mark.low is not None else "high"
         yield Problem(("mark", key), f'only "ratio_range" has it; "{mark.metric}" has a limit')
     if mark.limit is None:
-        if mark.metric != "upper_envelope":
+        if mark.metric not in BOUNDS:
             yield Problem(("mark",), f'metric "{mark.metric}" needs a limit')
         return
     low, high = LIMITS.get(mark.metric, (0.0, math.inf))

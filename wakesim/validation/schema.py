@@ -8,6 +8,7 @@ from pydantic import AfterValidator, Field, Strict
 from pydantic_core import PydanticCustomError
 
 from wakesim.case.tables import Table
+from wakesim.case.vehicle import NOSE_RADIUS_M
 
 Part = Literal[
     "displacement flow",
@@ -20,7 +21,8 @@ Part = Literal[
     "gust",
     "whole prediction",
 ]
-Status = Literal["read", "derived", "from memory", "exact"]
+Status = Literal["read", "derived", "second hand", "from memory", "exact"]
+Roadside = Literal["mount", "input", "other", "equations"]
 Metric = Literal[
     "rms",
     "max_error",
@@ -32,10 +34,12 @@ Metric = Literal[
     "nmse",
     "geometric_variance",
     "upper_envelope",
+    "lower_bound",
 ]
 PARTS: tuple[str, ...] = get_args(Part)
 STATUSES: tuple[str, ...] = get_args(Status)
 METRICS: tuple[str, ...] = get_args(Metric)
+ROADSIDE: tuple[str, ...] = get_args(Roadside)
 
 
 def _check_text(text: str) -> str:
@@ -54,7 +58,7 @@ def _check_title(text: str) -> str:
 
 Text = Annotated[str, AfterValidator(_check_text)]
 Title = Annotated[str, AfterValidator(_check_title)]
-Radius = Annotated[float, Field(ge=0.0, le=5.0)]
+Radius = Annotated[float, Field(ge=NOSE_RADIUS_M[0], le=NOSE_RADIUS_M[1])]
 
 
 class BodyTable(Table):
@@ -100,9 +104,13 @@ class ComparisonFile(Table):
     quantity: str = Field(description="name of the computed quantity")
     unit: str = Field(description="unit of the measured values")
     source: Text = Field(description="published source of the measured values")
-    status: Status = Field(description='"read", "derived", "from memory" or "exact"')
+    status: Status = Field(description="one of " + ", ".join(STATUSES))
+    roadside: Roadside | None = None
+    consequence: Text | None = None
     fitted: bool = False
+    own_law: bool = False
     variant: bool = False
+    independent_points: Annotated[int, Field(ge=1)] | None = None
     note: Text | None = None
     data: Title | None = None
     label_column: str | None = None

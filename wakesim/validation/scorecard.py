@@ -13,11 +13,13 @@ import numpy as np
 from wakesim.errors import CaseError, NumericalError
 from wakesim.validation.comparison import Array, Comparison, Quantity
 from wakesim.validation.metrics import metrics
-from wakesim.validation.outcome import Outcome
+from wakesim.validation.outcome import GROUPS, Outcome
 from wakesim.validation.quantities import quantities
 from wakesim.validation.reader import read_all
+from wakesim.validation.schema import ROADSIDE
 from wakesim.validation.verdict import VERDICTS, limit_text, verdict
-from wakesim.validation.words import result_text
+from wakesim.validation.words import points_text, result_text
+from wakesim.validation.wrong_models import Trial, judged, try_wrong_models
 
 Progress = Callable[[float, str], None]
 
@@ -30,14 +32,25 @@ class Scorecard:
     outcomes: tuple[Outcome, ...]
 
     def ranked(self) -> list[Outcome]:
-        """Failures first, then what no mark judges, then the rest; by name within each."""
+        """What is counted first, by what it means at a roadside, then the other groups; failures
+        first in each."""
         return sorted(
-            self.outcomes, key=lambda o: (VERDICTS.index(o.verdict.word), o.comparison.name)
+            self.outcomes,
+            key=lambda o: (
+                GROUPS.index(o.group),
+                ROADSIDE.index(o.comparison.roadside) if o.group == GROUPS[0] else 0,
+                VERDICTS.index(o.verdict.word),
+                o.comparison.name,
+            ),
         )
 
-    def counts(self) -> dict[str, int]:
-        """Number of comparisons of each verdict, none left out."""
-        found = Counter(outcome.verdict.word for outcome in self.outcomes)
+    def of_group(self, group: str) -> list[Outcome]:
+        """The outcomes of one of ``GROUPS``, ranked."""
+        return [outcome for outcome in self.ranked() if outcome.group == group]
+
+    def counts(self, group: str = GROUPS[0]) -> dict[str, int]:
+        """Number of comparisons of each verdict in a group."""
+        found = Counter(outcome.verdict.word for outcome in self.of_group(group))
         return {word: found[word] for word in VERDICTS}
 
 
@@ -59,9 +72,17 @@ def evaluate_folder(folder: Path, progress: Progress | None = None) -> Scorecard
 
 def evaluate(comparison: Comparison, known: Mapping[str, Quantity]) -> Outcome:
     """One comparison: its quantity computed, metrics and verdict. Errors as ``evaluate_folder``."""
-    computed = _computed(comparison, known[comparison.quantity])
+    quantity = known[comparison.quantity]
+    computed = _computed(comparison, quantity)
     found = metrics(comparison.measured, computed, comparison.uncertainty)
-    return Outcome(comparison, computed, found, verdict(comparison, found))
+    what = verdict(comparison, found)
+    trials: tuple[Trial, ...] = ()
+    if what.word == "validated":
+        trials = try_wrong_models(
+            comparison, lambda c: _computed(c, quantity), computed, quantity.undisturbed
+        )
+        what = judged(what, comparison, trials)
+    return Outcome(comparison, computed, found, what, trials)
 
 
 def _computed(comparison: Comparison, quantity: Quantity) -> Array:
@@ -95,14 +116,15 @@ def table_lines(scorecard: Scorecard) -> Sequence[str]:
         (
             o.verdict.word,
             o.comparison.name,
-            str(o.metrics.n),
+            o.comparison.roadside if o.group == GROUPS[0] else f"not counted: {o.group}",
+            points_text(o.comparison),
             result_text(o),
             limit_text(o.comparison.mark, o.comparison.unit),
         )
         for o in scorecard.ranked()
     ]
-    head = ("verdict", "comparison", "n", "result", "mark")
-    widths = [max(len(row[i]) for row in [head, *rows]) for i in range(5)]
+    head = ("verdict", "comparison", "roadside", "n", "result", "mark")
+    widths = [max(len(row[i]) for row in [head, *rows]) for i in range(len(head))]
     lines = [
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
         for row in [head, *rows]
@@ -111,10 +133,13 @@ def table_lines(scorecard: Scorecard) -> Sequence[str]:
 
 
 def counts_text(scorecard: Scorecard) -> str:
-    """``28 comparisons: 2 fails, 3 unvalidated, ...``."""
-    total = len(scorecard.outcomes)
+    """``28 comparisons: 2 fails, 3 unvalidated, ...; not counted: 4 variant, ...``."""
+    total = sum(scorecard.counts().values())
     parts = ", ".join(f"{count} {word}" for word, count in scorecard.counts().items() if count)
-    return f"{total} comparison{'s' if total != 1 else ''}: {parts}"
+    text = f"{total} comparison{'s' if total != 1 else ''}" + (f": {parts}" if parts else "")
+    others = [(len(scorecard.of_group(group)), group) for group in GROUPS[1:]]
+    rest = ", ".join(f"{count} {group}" for count, group in others if count)
+    return f"{text}; not counted: {rest}" if rest else text
 
 
 def as_plain(scorecard: Scorecard) -> dict[str, Any]:
@@ -122,6 +147,7 @@ def as_plain(scorecard: Scorecard) -> dict[str, Any]:
     return {
         "folder": str(scorecard.folder),
         "verdicts": scorecard.counts(),
+        "not_counted": {group: scorecard.counts(group) for group in GROUPS[1:]},
         "comparisons": [_plain_outcome(outcome) for outcome in scorecard.outcomes],
     }
 
@@ -137,10 +163,18 @@ def _plain_outcome(outcome: Outcome) -> dict[str, Any]:
         "source": c.source,
         "status": c.status,
         "fitted": c.fitted,
+        "own_law": c.own_law,
         "variant": c.variant,
+        "group": outcome.group,
+        "roadside": c.roadside,
+        "consequence": c.consequence,
+        "independent_points": c.independent_points,
         "verdict": outcome.verdict.word,
         "reason": outcome.verdict.reason,
         "mark": None if c.mark is None else {**asdict(c.mark), "met": outcome.verdict.met},
+        "wrong_models": [
+            {"with": t.model.name, "mark_met": t.met, "seen": t.seen} for t in outcome.trials
+        ],
         "metrics": asdict(outcome.metrics),
         "points": [
             {

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from wakesim.case.problems import one_line, shorten
-from wakesim.case.reading import decoded
+from wakesim.case.reading import decoded, read_bytes
 from wakesim.case.suggest import closest
 from wakesim.errors import CaseError
 
@@ -32,6 +32,8 @@ class DataTable:
         """Position of a column. Raises CaseError naming the columns there are."""
         if column in self.header:
             return self.header.index(column)
+        if len(self.header) < 2:  # some other file: nothing of it is shown
+            raise CaseError(f"{_place(self.path)}: is no table with a column '{one_line(column)}'")
         guess = closest(column, self.header)
         hint = f"did you mean '{guess}'?" if guess else f"columns: {', '.join(self.header)}"
         raise CaseError(f"{_place(self.path)}: no column '{one_line(column)}'; {hint}")
@@ -145,9 +147,8 @@ def _cells(path: Path, number: int, line: str) -> list[str]:
 def _header_problems(path: Path, line: int, header: list[str]) -> list[str]:
     if "" in header:
         return [f"{_place(path)}:{line}: a column of the header has no name"]
-    twice = sorted({name for name in header if header.count(name) > 1})
-    if twice:
-        return [f"{_place(path)}:{line}: the header names '{one_line(twice[0])}' twice"]
+    if len(set(header)) < len(header):
+        return [f"{_place(path)}:{line}: the header names a column twice"]
     return []
 
 
@@ -155,8 +156,7 @@ def _text(path: Path) -> str:
     try:
         if path.is_dir():
             raise CaseError(f"{_place(path)}: is a folder, not a data file")
-        with path.open("rb") as file:
-            data = file.read(MAX_BYTES + 1)
+        data = read_bytes(path, MAX_BYTES)
     except FileNotFoundError as error:
         raise CaseError(f"{_place(path)}: no such data file{_near(path)}") from error
     except (OSError, ValueError) as error:

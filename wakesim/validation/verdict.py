@@ -1,13 +1,16 @@
 """What a comparison is worth: the mark met or not, and what that lets one say.
 
 verified     exact solution, mark met: the code solves its equations, which is no validation
-validated    measured values, read or derived, no constant fitted to them, enough points, mark met
-consistent   mark met, but from memory, fitted, held against an envelope, of few points, or by a
-             variant that the program does not use by default
+validated    measured values, read or derived, no constant fitted to them, enough independent
+             points, mark met, and missed by wrong models (``wrong_models``)
+consistent   mark met, but by values from memory or at second hand, fitted, or a law of the model's
+             own; held against a bound, of few independent points, by a variant that the program
+             does not use by default, or also by a wrong model
 unvalidated  no mark was set beforehand
 fails        the mark is not met
 
-Nothing is called validated on the strength of fewer than five points.
+Nothing is called validated on the strength of fewer than five points. A value that is given as
+several points is one point.
 """
 
 from __future__ import annotations
@@ -20,6 +23,8 @@ from wakesim.validation.metrics import Metrics
 
 LEAST_POINTS = 5
 VERDICTS = ("fails", "unvalidated", "consistent", "validated", "verified")
+BOUNDS = ("upper_envelope", "lower_bound")  # metrics that one side meets
+_OF_RATIOS = ("ratio_range", *BOUNDS)
 _LARGEST_IS_BEST = {"fac2", "hit_rate"}
 
 
@@ -33,7 +38,7 @@ class Verdict:
 
 
 def verdict(comparison: Comparison, metrics: Metrics) -> Verdict:
-    """What may be said of a comparison.
+    """What may be said of a comparison before wrong models have been tried on it.
 
     Raises CaseError when its mark uses a metric that its measured values do not define.
     """
@@ -51,17 +56,20 @@ def verdict(comparison: Comparison, metrics: Metrics) -> Verdict:
 
 def _weaknesses(comparison: Comparison) -> list[str]:
     weak = []
-    if comparison.status == "from memory":
-        weak.append("reference from memory")
+    if comparison.status in ("from memory", "second hand"):
+        weak.append(f"reference {comparison.status}")
+    if comparison.own_law:
+        weak.append("a law of the model's own")
     if comparison.fitted:
         weak.append("constants fitted to it")
     if comparison.variant:
         weak.append("a variant not used by default")
-    if comparison.mark is not None and comparison.mark.metric == "upper_envelope":
-        weak.append("envelope, not a measurement")
-    if comparison.size < LEAST_POINTS:
-        points = "1 point" if comparison.size == 1 else f"{comparison.size} points"
-        weak.append(f"only {points}")
+    if comparison.mark is not None and comparison.mark.metric in BOUNDS:
+        weak.append("a bound, not a measurement")
+    number = comparison.independent_points
+    if number < LEAST_POINTS:
+        kind = "" if number == comparison.size else "independent "
+        weak.append(f"only {number} {kind}point{'s' if number != 1 else ''}")
     return weak
 
 
@@ -70,7 +78,7 @@ def mark_met(comparison: Comparison, metrics: Metrics) -> bool:
     mark = comparison.mark
     assert mark is not None
     _check_defined(comparison, mark)
-    if mark.metric in ("ratio_range", "upper_envelope"):
+    if mark.metric in _OF_RATIOS:
         low, high = metrics.low_ratio, metrics.high_ratio
         assert low is not None
         assert high is not None
@@ -79,7 +87,7 @@ def mark_met(comparison: Comparison, metrics: Metrics) -> bool:
             assert mark.high is not None
             return mark.low <= low and high <= mark.high
         assert mark.limit is not None
-        return high <= mark.limit
+        return high <= mark.limit if mark.metric == "upper_envelope" else low >= mark.limit
     value = mark_value(mark, metrics)
     assert mark.limit is not None
     if value is None:
@@ -95,9 +103,9 @@ def mark_met(comparison: Comparison, metrics: Metrics) -> bool:
 
 
 def mark_value(mark: Mark, metrics: Metrics) -> float | None:
-    """The number the mark judges; the largest ratio for the two metrics of ratios."""
-    if mark.metric in ("ratio_range", "upper_envelope"):
-        return metrics.high_ratio
+    """The number the mark judges; for the metrics of ratios an end of their range."""
+    if mark.metric in _OF_RATIOS:
+        return metrics.low_ratio if mark.metric == "lower_bound" else metrics.high_ratio
     value: float | None = getattr(metrics, mark.metric)
     return value
 
@@ -105,10 +113,10 @@ def mark_value(mark: Mark, metrics: Metrics) -> float | None:
 def _check_defined(comparison: Comparison, mark: Mark) -> None:
     measured = comparison.measured
     problem = ""
-    if mark.metric in ("ratio_range", "upper_envelope", "max_relative_error", "fac2"):
+    if mark.metric in (*_OF_RATIOS, "max_relative_error", "fac2"):
         if (measured == 0.0).any():
             problem = "a measured value is zero"
-        elif mark.metric == "upper_envelope" and (measured < 0.0).any():
+        elif mark.metric in BOUNDS and (measured < 0.0).any():
             problem = "a measured value is below zero"
     elif mark.metric == "geometric_variance" and (measured <= 0.0).any():
         problem = "a measured value is not above zero"
@@ -134,6 +142,7 @@ METRIC_WORDS = {
     "nmse": "NMSE",
     "geometric_variance": "VG",
     "upper_envelope": "ratio",
+    "lower_bound": "ratio",
 }
 
 
@@ -146,6 +155,9 @@ def limit_text(mark: Mark | None, unit: str = "1") -> str:
     if mark.metric == "upper_envelope":
         factor = "" if mark.limit == 1.0 else f"{mark.limit:g} × "
         return f"below {factor}the envelope"
+    if mark.metric == "lower_bound":
+        factor = "" if mark.limit == 1.0 else f"{mark.limit:g} × "
+        return f"at least {factor}the reference"
     if mark.metric == "fractional_bias":
         return f"within ±{mark.limit:g}"
     word = "at least" if mark.metric in _LARGEST_IS_BEST else "at most"
@@ -156,6 +168,6 @@ def limit_text(mark: Mark | None, unit: str = "1") -> str:
 def mark_text(mark: Mark | None, unit: str = "1") -> str:
     """The mark in words: ``rms error at most 0.5 m/s``."""
     text = limit_text(mark, unit)
-    if mark is None or mark.metric == "upper_envelope":
+    if mark is None or mark.metric in BOUNDS:
         return text
     return f"{METRIC_WORDS[mark.metric]} {text}"

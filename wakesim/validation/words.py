@@ -23,7 +23,7 @@ def result_text(outcome: Outcome) -> str:
         if found.low_ratio is not None
         else f"rms error {short(found.rms)}{unit}"
     )
-    if mark is None or mark.metric in ("ratio_range", "upper_envelope"):
+    if mark is None or METRIC_WORDS[mark.metric] == "ratio":
         return ratios
     value = mark_value(mark, found)
     name = METRIC_WORDS[mark.metric]
@@ -31,6 +31,12 @@ def result_text(outcome: Outcome) -> str:
         return f"{name} not defined"
     in_unit = unit if mark.metric in ("rms", "max_error") else ""
     return f"{name} {short(value)}{in_unit}"
+
+
+def points_text(comparison: Comparison) -> str:
+    """Number of points, and of the independent ones where those are fewer: ``5 (1)``."""
+    number = comparison.independent_points
+    return str(comparison.size) + (f" ({number})" if number < comparison.size else "")
 
 
 def short(value: float | None) -> str:

@@ -1,4 +1,4 @@
-"""Figure: the sustained drift over the road's cross-section.
+"""Figure: the mean along-road air of the traffic over the road's cross-section.
 
 Colours: ColorBrewer RdBu (Brewer 2003), told apart by colour-blind readers, where both signs occur;
 viridis where all air moves one way.
@@ -22,11 +22,11 @@ from wakesim.outputs.wording import number
 
 if TYPE_CHECKING:
     from wakesim.case.schema import Case, Mount
-    from wakesim.results import DriftSummary, MountResult, MountStatistics, Result
+    from wakesim.results import MountResult, MountStatistics, Result
 
 Array = NDArray[np.float64]
 
-_HEIGHT_IN = 3.6
+_HEIGHT_IN, _PANEL_IN = 3.6, 3.0  # of one panel, of each further one
 _AXES_PT = 460.0  # width of the axes, about
 _CHARACTER_PT = 4.6
 _FONT_SIZE = 7.8
@@ -35,45 +35,70 @@ _TOP_M = 10.0
 _BESIDE_TRAFFIC_M, _BESIDE_MOUNT_M = 6.0, 13.0
 _WALL_M = 0.8
 _SLAB = 0.022  # share of the height shown
-_OPPOSITE = 0.02  # share of the strongest drift that counts as the other direction
+_OPPOSITE = 0.02  # share of the strongest air that counts as the other direction
 
 
 def caption(result: Result, mount: MountResult) -> str:
     """What the figure shows, in a sentence or two."""
     words = (
-        "Sustained drift over the cross-section for the mean traffic of the simulated hours: what "
-        "wakes leave behind once they are no longer followed one by one. It blows along the road; "
-        "positive: the way of a forward carriageway (⊙, towards the reader), negative, dashed: the "
-        "way of a backward one (⊗). Grey outlines: a vehicle class that uses the lane. Box: the "
-        "swept rectangle. Heights are stretched."
+        "Mean along-road air of the traffic over the cross-section, mean of the simulated hours: "
+        "wakes and drift together, from the steady balance of momentum and turbulence. Positive: "
+        "the way of a forward carriageway (⊙, towards the reader), negative, dashed: the way of a "
+        "backward one (⊗). Grey outlines: a vehicle class that uses the lane. Box: the swept "
+        "rectangle. Heights are stretched."
     )
+    whole = mount.statistics.whole_hour if mount.statistics is not None else None
+    if whole is not None:
+        words += (
+            f" Lower panel: the hour from {whole.hour}:00 with every vehicle in one march, nothing "
+            "superposed, minus the steady balance of that hour, on which the superposition rests. "
+            "One hour of chance traffic differs from its expectation, too."
+        )
     if mount.mount.wall_offset_m is not None:
         words += " The hatched wall is taken as endless along the road and upward."
     return words
 
 
 def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Figure:
-    """Filled contours of the drift with carriageways, vehicles and mount."""
+    """Filled contours of the mean air, and of march minus balance, with road and mount."""
     drift = statistics.drift
     if drift is None:
         raise ValueError("the mount has no drift")
     title = f"The air between the vehicles, mount {mount.mount.name}"
-    figure = style.new_figure(result, title, _HEIGHT_IN)
-    axes = figure.subplots()
-    (left, right), top = window(result.case, mount.mount)
-    y, z, speed = _shown(drift, left, right, top)
+    panels = [("mean along-road air of the traffic, towards +x (m/s)", drift.y_m, drift.z_m,
+               np.asarray(drift.speed_m_s))]  # fmt: skip
+    whole = statistics.whole_hour
+    if whole is not None:
+        words = f"march of the hour from {whole.hour}:00 minus its balance, towards +x (m/s)"
+        panels.append((words, whole.y_m, whole.z_m, whole.march_u_m_s - whole.balance_u_m_s))
+    figure = style.new_figure(result, title, _HEIGHT_IN + _PANEL_IN * (len(panels) - 1))
+    rows = figure.subplots(len(panels), squeeze=False)[:, 0]
+    for axes, (words, y, z, speed) in zip(rows, panels, strict=True):
+        _panel(figure, axes, result.case, mount.mount, words, _shown(y, z, speed, result, mount))
+    return figure
+
+
+def _panel(
+    figure: Figure,
+    axes: Axes,
+    case: Case,
+    mount: Mount,
+    words: str,
+    shown: tuple[Array, Array, Array],
+) -> None:
+    """One field over the cross-section with carriageways, vehicles and mount."""
+    (left, right), top = window(case, mount)
     axes.grid(visible=False)
-    _contours(figure, axes, y, z, speed)
+    _contours(figure, axes, *shown, words)
     bottom = -_SLAB * top
     axes.set(xlim=(left, right), ylim=(bottom, top))
-    _road(axes, result.case, bottom)
-    _vehicles(axes, result.case)
-    _mount(axes, mount.mount, top)
+    _road(axes, case, bottom)
+    _vehicles(axes, case)
+    _mount(axes, mount, top)
     axes.set_xlabel("offset y from the near-side edge line (m)")
     axes.set_ylabel("height z (m)")
     axes.set_yticks([tick for tick in MaxNLocator(5).tick_values(0.0, top) if 0.0 <= tick <= top])
     axes.spines["left"].set_bounds(0.0, top)
-    return figure
 
 
 def window(case: Case, mount: Mount) -> tuple[tuple[float, float], float]:
@@ -94,14 +119,14 @@ def window(case: Case, mount: Mount) -> tuple[tuple[float, float], float]:
 
 
 def _shown(
-    drift: DriftSummary, left: float, right: float, top: float
+    y: Array, z: Array, speed: Array, result: Result, mount: MountResult
 ) -> tuple[Array, Array, Array]:
     """The cells in the part shown and one around it, with the road's own air at rest below."""
-    across = _around(drift.y_m, left, right)
-    up = _around(drift.z_m, 0.0, top)
-    inside = np.asarray(drift.speed_m_s)[across, up]
-    speed = np.concatenate([np.zeros((inside.shape[0], 1)), inside], axis=1)
-    return drift.y_m[across], np.concatenate([[0.0], drift.z_m[up]]), speed
+    (left, right), top = window(result.case, mount.mount)
+    across, up = _around(y, left, right), _around(z, 0.0, top)
+    inside = speed[across, up]
+    inside = np.concatenate([np.zeros((inside.shape[0], 1)), inside], axis=1)
+    return y[across], np.concatenate([[0.0], z[up]]), inside
 
 
 def _around(places: Array, low: float, high: float) -> slice:
@@ -122,7 +147,7 @@ def levels(speed: Array) -> Array:
     return MaxNLocator(_LEVELS - 2).tick_values(low, 0.0)
 
 
-def _contours(figure: Figure, axes: Axes, y: Array, z: Array, speed: Array) -> None:
+def _contours(figure: Figure, axes: Axes, y: Array, z: Array, speed: Array, words: str) -> None:
     steps = levels(speed)
     both = steps[0] < 0.0 < steps[-1]
     colours = "RdBu_r" if both else ("viridis" if steps[-1] > 0.0 else "viridis_r")
@@ -141,7 +166,7 @@ def _contours(figure: Figure, axes: Axes, y: Array, z: Array, speed: Array) -> N
     decimals = max(0, 1 - math.floor(math.log10(step)) - (step >= 1.0))
     digits = next(d for d in range(decimals + 1) if np.allclose(np.round(steps, d), steps))
     bar.ax.set_xticks(ticks, [number(float(value), digits) for value in ticks])
-    bar.set_label("drift along the road, towards +x (m/s)")
+    bar.set_label(words)
     bar.outline.set_linewidth(0.6)
 
 

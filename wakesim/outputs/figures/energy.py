@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import calendar
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -28,7 +28,6 @@ _LOOKS = {
     "quasi_steady": (style.BLUE, "s", (0, (4, 2))),
     "fixed_speed": (style.GREEN, "D", (0, (4, 1, 1, 1))),
 }
-_FAMILY_LOOKS = ((style.GREEN, (0, (4, 2))), (style.ORANGE, (0, (1, 1.2))))
 _LEAST_SHARE = 0.005  # of the variance, for a bar
 _PULSES_S = (0.2, 0.5, 1.0, 3.0)
 _PULSE_SPEED_M_S = 2.0
@@ -92,8 +91,8 @@ def uncertainty_caption(uncertainty: YieldUncertainty) -> str:
     trust = 100.0 * max(min(r.explained for r in rankings), 0.0)
     return (
         f"{uncertainty.samples} quasi-random samples of all uncertain inputs at once, in the air "
-        "of the case. Above: share of samples that exceed a value, all of them (with P90, P50 and "
-        "P10) and for each wake family apart. Below: what the variance comes from, the longest bar "
+        "of the case. Above: share of samples that exceed a value, with P90, P50 and P10. Below: "
+        "what the variance comes from, the longest bar "
         "is what to settle first (filled: the input by itself; outlined: with its interactions). "
         f"The expansion behind the indices predicts {number(trust, 0)} % or more of the variance "
         "of left-out samples."
@@ -103,15 +102,13 @@ def uncertainty_caption(uncertainty: YieldUncertainty) -> str:
 def draw_uncertainty(result: Result, mount: MountResult, uncertainty: YieldUncertainty) -> Figure:
     """Exceedance of speed and energy, and the rankings below them."""
     u = uncertainty
-    legend = ["all samples", *(f"{f.name} wake" for f in u.families)]
     title = f"Uncertain yield, mount {mount.mount.name}"
-    figure = style.new_figure(result, title, 5.4, legend)
+    figure = style.new_figure(result, title, 5.4)
     (speed, energy), (below_speed, below_energy) = figure.subplots(
         2, 2, gridspec_kw={"height_ratios": [1.25, 1.0]}
     )
-    option = np.round(u.values[:, 0])
-    _exceedance(speed, u.outputs[:, 0], option, u.speed, "effective speed (m/s)", legend)
-    _exceedance(energy, u.outputs[:, 1], option, u.energy, "energy (kWh a year)", legend)
+    _exceedance(speed, u.outputs[:, 0], u.speed, "effective speed (m/s)")
+    _exceedance(energy, u.outputs[:, 1], u.energy, "energy (kWh a year)")
     speed.set_ylabel("samples above (%)")
     total = np.maximum(u.speed_ranking.total, u.energy_ranking.total)
     order = [k for k in np.argsort(total) if total[k] >= _LEAST_SHARE] or [int(np.argmax(total))]
@@ -122,7 +119,6 @@ def draw_uncertainty(result: Result, mount: MountResult, uncertainty: YieldUncer
         _bars(axes, ranking, order)
         axes.set_xlabel(label)
     below_energy.set_yticklabels([])
-    style.header_legend(figure, *speed.get_legend_handles_labels())
     return figure
 
 
@@ -138,16 +134,13 @@ def _bars(axes: Axes, ranking: Ranking, order: list[int]) -> None:
         axes.set_title("not to be trusted", loc="right", fontsize=8, color=style.GREY)
 
 
-def _exceedance(
-    axes: Axes, values: Array, option: Array, found: Percentiles, label: str, legend: list[str]
-) -> None:
-    """Share of samples above a value: all, and each option apart; on a log axis when wide."""
+def _exceedance(axes: Axes, values: Array, found: Percentiles, label: str) -> None:
+    """Share of samples above a value, on a log axis when wide."""
     wide = found.p10 > 20.0 * max(found.p90, 0.0)
     least = max(found.p90 / 5.0, found.p10 / 1e4) if wide else 0.0
-    _steps(axes, np.maximum(values, least), style.INK, "-", legend[0])
-    for k, (colour, dashes) in enumerate(_FAMILY_LOOKS):
-        own = values[option == k]
-        _steps(axes, np.maximum(own, least), colour, dashes, legend[k + 1])
+    ordered = np.sort(np.maximum(values, least))
+    above = 100.0 * (1.0 - (np.arange(ordered.size) + 0.5) / ordered.size)
+    axes.plot(ordered, above, color=style.INK)
     for share, value, name in (
         (90, found.p90, "P90"),
         (50, found.p50, "P50"),
@@ -167,12 +160,6 @@ def _exceedance(
         axes.set_xlim(0.0, 1.15 * float(values.max()) or 1.0)
     axes.set_xlabel(label)
     axes.set_ylim(0.0, 100.0)
-
-
-def _steps(axes: Axes, values: Array, colour: str, dashes: Any, label: str) -> None:
-    ordered = np.sort(values)
-    share = 100.0 * (1.0 - (np.arange(ordered.size) + 0.5) / ordered.size)
-    axes.plot(ordered, share, color=colour, linestyle=dashes, label=label)
 
 
 def capture_caption(energy: EnergyResult) -> str:

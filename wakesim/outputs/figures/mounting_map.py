@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 _TARMAC, _SHOULDER, _VERGE = "#6e6e6e", "#9a9a9a", "#cfdcc3"
 _SWEPT, _SWEPT_EDGE, _KEEP_OUT = "#dbe7f0", "#35536b", "#8c8c8c"
 _SLAB_M = 0.3
+_LABEL_ROOM = (0.03, 0.025)  # half width and height of a contour label, shares of the axes
 _KIND_WORDS = {
     "roadside": "roadside",
     "central_reservation": "central reservation",
@@ -77,7 +78,9 @@ def draw_map(result: MapResult) -> Figure:
         bar = figure.colorbar(mesh, ax=axes, pad=0.015, aspect=28)
         bar.set_label("effective speed (m/s)")
         bar.outline.set_visible(False)  # type: ignore[operator]
-        _contours(axes, result, values)
+        marks = [(y[j], z[i]) for _, (i, j) in best]
+        marks.append((result.case.mounts[0].offset_m, result.case.mounts[0].height_m))
+        _contours(axes, result, values, marks)
     for kind, (i, j) in best:
         main = result.best == (i, j)
         axes.plot(y[j], z[i], marker=_KIND_MARKERS[kind], markersize=9 if main else 7,
@@ -148,15 +151,25 @@ def skyline(
     return y, height
 
 
-def _contours(axes: Axes, result: MapResult, values: np.ma.MaskedArray) -> None:
+def _contours(
+    axes: Axes, result: MapResult, values: np.ma.MaskedArray, marks: Sequence[tuple[float, float]]
+) -> None:
+    """Contours with labels that show their levels in full, none under a mark or over the edge."""
     span = float(values.max() - values.min())
     if span <= 0.0 or min(values.shape) < 2:
         return
     levels = MaxNLocator(8).tick_values(float(values.min()), float(values.max()))
     lines = axes.contour(result.offset_m, result.height_m, values, levels=levels, colors="white",
                          linewidths=0.8, zorder=5)  # fmt: skip
-    digits = 1 if levels[1] - levels[0] >= 0.1 - 1e-9 else 2
-    axes.clabel(lines, fmt=f"%.{digits}f", fontsize=7.5, inline=True, inline_spacing=3)
+    digits = next(d for d in range(1, 7) if d == 6 or np.allclose(np.round(levels, d), levels))
+    labels = axes.clabel(lines, fmt=f"%.{digits}f", fontsize=7.5, inline=True, inline_spacing=3)
+    (left, right), top = axes.get_xlim(), axes.get_ylim()[1]
+    across, up = _LABEL_ROOM[0] * (right - left), _LABEL_ROOM[1] * top
+    for label in labels:
+        y, z = label.get_position()
+        near = any(abs(y - a) < 1.5 * across and abs(z - b) < 1.5 * up for a, b in marks)
+        if near or y < left + across or y > right - across or z > top - up:
+            label.remove()
 
 
 def set_back_caption(result: MapResult) -> str:

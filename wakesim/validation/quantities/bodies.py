@@ -1,4 +1,6 @@
-"""Bodies for comparisons: ellipsoids, streamlined hulls, and the fields of vehicles.
+"""Bodies for comparisons: ellipsoids, streamlined hulls, and the wakes and fields of vehicles.
+
+Every quantity gets its wake from ``new_wake`` and its pass field from ``new_field``.
 
 A streamlined hull is a loft of superellipses |y/a|^4 + |z/b|^4 = 1 whose half axes shrink towards
 both ends as those of a semi-ellipsoid, a(s) = a sqrt(1 - (1 - s/L_n)^2), s the distance from the
@@ -8,9 +10,12 @@ tip. It stands for trains with long noses, which the rounded box of ``flow.hull`
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import lru_cache
+from typing import Any, Protocol
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
@@ -18,20 +23,32 @@ from wakesim.flow.outlines import vehicle_outline
 from wakesim.flow.panels2d import VortexOutline
 from wakesim.flow.panels3d import SourceHull
 from wakesim.flow.passfield import PassField, pass_field
-from wakesim.flow.wake import WakeConstants
+from wakesim.flow.wake import LAWS, AirState, WakeConstants, vehicle_wake
 from wakesim.validation.comparison import Array, Comparison
-from wakesim.validation.quantities.inputs import body_of, choice, flag, number
+from wakesim.validation.quantities.inputs import body_of, choice, flag, number, setting
 
 Field = Callable[[Array], Array]
 
 FIELD_OPTIONS = {
     "open_tail": "separated tail with a closing bubble (default true), or a closed hull",
     "plane": "plan plane (2D) instead of the 3D hull (default false); no road, no height",
-    "bubble_length_m": "length of the recirculation bubble, m (default 1.4 heights)",
+    "bubble_length_m": "length of the recirculation bubble, m, instead of that of the program",
     "nose_length_m": "length of streamlined ends, m; makes a closed streamlined hull",
     "refinement": "panels in each direction relative to the default, 0.5 to 2 (default 1)",
 }
-WAKE_OPTIONS = {"family": "wake family, 'couple' (default) or 'momentum'"}
+WAKE_OPTIONS = {
+    "law": f"wake law: {', '.join(LAWS)}; default the program's own",
+    "weak_shear_mixing": "mixing of far wakes of the marched wake",
+    "wake_start_energy": "turbulent energy at the bubble's end over the body's speed squared",
+    "side_layer_share": "share of the drag in the side layer",
+    "side_layer_energy": "turbulent energy of the corner's separation over the speed squared",
+    "couple_spread": "lambda of the couple wake",
+    "momentum_spread": "S of the momentum wake",
+    "bubble_length_heights": "recirculation bubble over the height of the body above the ground",
+    "bubble_length_m": FIELD_OPTIONS["bubble_length_m"],
+    "reversed_flow": "reversed flow in the bubble over the body's speed",
+    "turbulence_factor": "factor on the rms of the turbulence",
+}
 _POWER = 4.0  # of the superellipse
 _PLANE_CORNER = 0.15  # corner radius of the plan outline over its width, as in measures.signature
 
@@ -86,21 +103,72 @@ def _streamlined(
     return SourceHull(streamlined_quads(vehicle, nose_m, refinement), road=True, wall_y=wall_y)
 
 
+class Wake(Protocol):
+    """Mean wake and turbulence per unit speed; x behind the tail, beside the body x < 0, m."""
+
+    def velocity(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
+        """Along-road velocity over the body's speed; the arrays broadcast."""
+        ...
+
+    def turbulence(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
+        """Turbulent kinetic energy over the body's speed squared."""
+        ...
+
+
+def new_wake(vehicle: Vehicle, constants: WakeConstants, air: AirState = AirState()) -> Wake:
+    """The wake of a vehicle: the one place where quantities get it."""
+    return vehicle_wake(vehicle, constants, air)
+
+
+def new_field(vehicle: Vehicle, constants: WakeConstants, **settings: Any) -> PassField:
+    """The pass field of a vehicle: the one place where quantities get it."""
+    return pass_field(vehicle, constants=constants, **settings)
+
+
+def _law_constants(law: str | None) -> WakeConstants:
+    return WakeConstants() if law is None else WakeConstants(law=law)
+
+
 def wake_constants(c: Comparison) -> WakeConstants:
-    """Wake constants with the options ``family`` and ``bubble_length_m`` of a comparison."""
+    """Constants of the wake from the options of a comparison; the program's where none is given.
+
+    Raises CaseError for an option out of range, and for the bubble's length given twice.
+    """
     body = body_of(c)
-    length = number(c, "bubble_length_m", None, 0.01, 100.0, "m")
-    family = choice(c, "family", "couple", ("couple", "momentum"))
-    if length is None:
-        return WakeConstants(family=family)
-    return WakeConstants(family=family, bubble_length_heights=length / body.height_m)
+    own = _law_constants(choice(c, "law", "", LAWS) if "law" in c.options else None)
+    constants = replace(
+        own,
+        weak_shear_mixing=setting(c, "weak_shear_mixing", own.weak_shear_mixing, 0.0, 20.0),
+        wake_start_energy=setting(c, "wake_start_energy", own.wake_start_energy, 0.0, 1.0),
+        side_layer_share=setting(c, "side_layer_share", own.side_layer_share, 0.0, 0.9),
+        side_layer_energy=setting(c, "side_layer_energy", own.side_layer_energy, 0.0, 1.0),
+        couple_spread=setting(c, "couple_spread", own.couple_spread, 0.1, 10.0),
+        momentum_spread=setting(c, "momentum_spread", own.momentum_spread, 0.01, 5.0),
+        reversed_flow=setting(c, "reversed_flow", own.reversed_flow, 0.0, 1.0),
+        turbulence_factor=setting(c, "turbulence_factor", own.turbulence_factor, 0.0, 5.0),
+    )
+    if "bubble_length_m" in c.options:
+        if "bubble_length_heights" in c.options:
+            raise CaseError(
+                f"{c.path}: options.bubble_length_m and options.bubble_length_heights "
+                "exclude each other"
+            )
+        length = setting(c, "bubble_length_m", 0.0, 0.05 * body.height_m, 5.0 * body.height_m, "m")
+        return replace(constants, bubble_length_heights=length / body.height_m)
+    heights = setting(c, "bubble_length_heights", own.bubble_length_heights, 0.05, 5.0)
+    return replace(constants, bubble_length_heights=heights)
+
+
+def wake_of(c: Comparison, air: AirState = AirState()) -> Wake:
+    """The wake of the comparison's body with its options."""
+    return new_wake(body_of(c), wake_constants(c), air)
 
 
 def vehicle_field(c: Comparison) -> PassField:
     """Pulse, wake and turbulence of the comparison's body in free air over the road."""
-    return pass_field(
+    return new_field(
         body_of(c),
-        constants=wake_constants(c),
+        wake_constants(c),
         open_tail=flag(c, "open_tail", True),
         refinement=number(c, "refinement", 1.0, 0.5, 2.0, "") or 1.0,
         nose_radius_m=c.nose_radius_m,
@@ -134,9 +202,9 @@ def displacement_field(c: Comparison, wall_lateral_m: float | None = None) -> Fi
         return _streamlined(body, nose, wall_lateral_m, refinement).velocity
     if flag(c, "plane", False):
         return _plane_field(body, c.nose_radius_m, wall_lateral_m)
-    return pass_field(
+    return new_field(
         body,
-        constants=wake_constants(c),
+        wake_constants(c),
         open_tail=flag(c, "open_tail", True),
         wall_lateral_m=wall_lateral_m,
         refinement=refinement,

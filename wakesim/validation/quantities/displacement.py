@@ -245,8 +245,12 @@ _PLANE, _SOLID = ("semi_x_m", "x_m", "y_m"), ("semi_x_m", "x_m", "y_m", "z_m")
 _AROUND = "at (X ahead of the nose, Y from the centreline, Z up), displacement flow alone"
 
 
-def _around_quantity(name: str, summary: str, function: Callable[[Comparison], Array]) -> Quantity:
-    return Quantity(name, "m/s", f"{summary} {_AROUND}", _POINT, FIELD_OPTIONS, function, True)
+def _around_quantity(
+    name: str, summary: str, function: Callable[[Comparison], Array], undisturbed: str = ""
+) -> Quantity:
+    return Quantity(
+        name, "m/s", f"{summary} {_AROUND}", _POINT, FIELD_OPTIONS, function, True, undisturbed
+    )
 
 
 QUANTITIES: tuple[Quantity, ...] = (
@@ -286,7 +290,9 @@ QUANTITIES: tuple[Quantity, ...] = (
         "passing_moment", "1", "integral of u^order dx of a passing ellipsoid, per unit speed; "
         "lengths in m", ("semi_x_m", "lateral_m", "order"), SOLID_OPTIONS, passing_moment,
     ),
-    _around_quantity("tunnel_velocity_u", "tunnel velocity along the stream", tunnel_velocity_u),
+    _around_quantity(
+        "tunnel_velocity_u", "tunnel velocity along the stream", tunnel_velocity_u, "speed_m_s"
+    ),
     _around_quantity("tunnel_velocity_v", "tunnel velocity along +Y", _moving(1)),
     _around_quantity("tunnel_velocity_w", "tunnel velocity upwards", _moving(2)),
     _around_quantity("pulse_velocity_u", "air velocity in the travel direction", _moving(0)),

@@ -13,13 +13,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from wakesim.air.drift import DriftModel
-from wakesim.air.grid import CrossSectionGrid
 from wakesim.air.spread import PassingSource, mean_drift
 from wakesim.errors import CaseError
+from wakesim.section.drift import DriftModel
+from wakesim.section.grid import CrossSectionGrid
 from wakesim.validation.comparison import Array, Comparison, Quantity
-from wakesim.validation.quantities.inputs import body_of, condition
-from wakesim.validation.quantities.near_wake import setting
+from wakesim.validation.quantities.inputs import body_of, condition, setting
 
 _LEAST_K, _LARGEST_K = 1e-3, 50.0
 

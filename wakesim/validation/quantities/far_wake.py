@@ -1,11 +1,12 @@
 """Far wakes: decay and width of free axisymmetric and plane wakes, exponents of vehicle wakes.
 
-Free axisymmetric wake (Pope 2000, Turbulent Flows, section 5.4), the law of the momentum wake of
-``flow/wake.py`` without a road: half radius r, peak deficit u over the body's speed, drag area C A,
+Free axisymmetric wake (Pope 2000, Turbulent Flows, section 5.4), the momentum law of
+``flow/similarity_wake.py`` without a road: half radius r, peak deficit u over the body's speed,
+drag area C A,
 
     u = ln 2 C A / (2 pi r^2),      r^3 = r_0^3 + 3 S (ln 2/2 pi) C A (x - x_0).
 
-``flow/wake.py`` has 2 C A in the growth, for there the wake and its image in the road have merged.
+That module has 2 C A in the growth, for there the wake and its image in the road have merged.
 Plane wake of momentum thickness theta, half-width b (same book, constant eddy viscosity):
 
     u = theta sqrt(ln 2/pi) / b,    b^2 = b_0^2 + 2 S theta sqrt(ln 2/pi) (x - x_0);
@@ -17,6 +18,12 @@ the deficit, as everything in the tool; the full momentum of a Gaussian profile 
     plane         u (1 - u/sqrt 2) = theta sqrt(ln 2/pi)/b.
 
 Without a measured start the peak deficit is 1 at x_0, as at the end of a vehicle's bubble.
+
+By the closure (``section.march``, the law of the program): the same wakes marched from a measured
+station, a Gaussian of its deficit and half-width, between slip planes that are planes of symmetry
+(a quarter of the round wake, half of the plane one). Turbulent energy there: Gaussian too, with
+peak 3/2 of the square of the measured rms across (isotropic, assumed); dissipation as large as the
+production where the shear is steepest, eps = sqrt(c_mu) k |du/dr|_max (assumed).
 Exponents of vehicle wakes are slopes of a least-squares line through ln(value) over ln(x).
 """
 
@@ -27,17 +34,13 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
-from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
-from wakesim.flow.wake import VehicleWake, WakeConstants
+from wakesim.flow.wake import WakeConstants
+from wakesim.section.closure import LEAST_EPS, LEAST_K, Closure
+from wakesim.section.march import advance
 from wakesim.validation.comparison import Array, Comparison, Quantity
-from wakesim.validation.quantities.inputs import body_of, choice, condition
-from wakesim.validation.quantities.near_wake import (
-    SMALLEST,
-    WAKE_OPTIONS,
-    setting,
-    wake_constants,
-)
+from wakesim.validation.quantities.bodies import WAKE_OPTIONS, Wake, wake_of
+from wakesim.validation.quantities.inputs import SMALLEST, body_of, choice, condition, setting
 
 PLANE_SPREAD = 0.09
 _LN2 = math.log(2.0)
@@ -110,6 +113,93 @@ def _possible(c: Comparison, deficit: Array) -> Array:
     return deficit
 
 
+# --- marched by the closure ---------------------------------------------------------------------
+
+_CELLS, _GROWTH, _REACH = 10, 1.05, 30.0  # cells over the half-width, their growth, half-widths
+_PLANE_CELLS = 3
+_FIRST_STEP, _STEP_GROWTH = 0.5, 0.02  # half-widths; of the distance marched
+
+
+def marched_free_wake(
+    distance_m: Array, deficit: float, half_width_m: float, rms: float, plane: bool,
+    closure: Closure,
+) -> tuple[Array, Array]:  # fmt: skip
+    """Peak deficit and half-width (n,) of a free wake at distances (n,) m from a station of known
+    deficit, half-width and rms across, all over the stream's speed."""
+    fine, edges = half_width_m / _CELLS, [0.0]
+    step = fine
+    while edges[-1] < _REACH * half_width_m:
+        edges.append(edges[-1] + step)
+        step *= 1.0 if len(edges) <= 2 * _CELLS else _GROWTH
+    z_edge = np.array(edges)
+    y_edge = fine * np.arange(_PLANE_CELLS + 1.0) if plane else z_edge
+    y, z = (0.5 * (e[1:] + e[:-1]) for e in (y_edge, z_edge))
+    shape = (y.size, z.size)
+    own = half_width_m / math.sqrt(2.0 * _LN2)
+    radius = np.hypot(0.0 if plane else y[:, None], np.broadcast_to(z, shape))
+    gauss = np.exp(-0.5 * (radius / own) ** 2)
+    u = deficit * gauss
+    k = np.maximum(1.5 * rms**2 * gauss, LEAST_K)
+    eps = np.maximum(math.sqrt(closure.c_mu) * k * deficit * math.exp(-0.5) / own, LEAST_EPS)
+    g, nu, none = np.ones(shape), np.zeros(shape), np.zeros(shape)
+    closed_y = np.zeros((shape[0] + 1, shape[1]), dtype=bool)
+    closed_z = np.zeros((shape[1] + 1, shape[0]), dtype=bool)
+    flow_y, flow_z = np.zeros(closed_y.shape), np.zeros((shape[0], shape[1] + 1))
+    still, smooth = np.zeros((2, shape[1])), np.zeros(shape[0])
+    order = np.argsort(distance_m)
+    peak, width = np.empty(distance_m.size), np.empty(distance_m.size)
+    x, last = 0.0, 0.0
+    for n in order:
+        while x < distance_m[n] * (1.0 - 1e-12):
+            dt = min(_FIRST_STEP * half_width_m + _STEP_GROWTH * x, distance_m[n] - x)
+            advance(
+                u, k, eps, g, nu, last, dt, none, none, none, y, z, y_edge, z_edge, closed_y,
+                closed_z, still, still, smooth, none, 0.0, flow_y, flow_z, 0, True, closure.c_mu,
+                closure.c1, closure.c2, closure.sigma_k, closure.sigma_eps, closure.weak_shear,
+            )  # fmt: skip
+            x, last = x + dt, dt
+        peak[n], width[n] = _peak_and_half_width(z, u[0])
+    return peak, width
+
+
+def _peak_and_half_width(z: Array, u: Array) -> tuple[float, float]:
+    """On the axis, from a profile that is even about it."""
+    curve = (u[1] - u[0]) / (z[1] ** 2 - z[0] ** 2)
+    peak = float(u[0] - curve * z[0] ** 2)
+    beyond = int(np.argmax(u < 0.5 * peak))
+    share = (u[beyond - 1] - 0.5 * peak) / (u[beyond - 1] - u[beyond])
+    return peak, float(z[beyond - 1] + share * (z[beyond] - z[beyond - 1]))
+
+
+def _marched(c: Comparison, plane: bool) -> tuple[Array, Array]:
+    """Deficit and half-width (n,) by the closure from the measured start of a comparison.
+
+    Raises CaseError when a part of the start is missing or a point lies before it.
+    """
+    behind = condition(c, "behind_m", SMALLEST)
+    for name in ("start_half_width_m", "start_deficit", "start_rms"):
+        if name not in c.options:
+            raise CaseError(f'{c.path}: options.{name} is missing; law = "section" needs it')
+    start = setting(c, "start_m", 0.0, 0.0, 1e4, "m")
+    if np.any(behind < start):
+        raise CaseError(f"{c.path}: options.start_m = {start:g}: a point lies before it")
+    width = setting(c, "start_half_width_m", 1.0, 1e-6, 1e3, "m")
+    deficit = setting(c, "start_deficit", 0.1, 1e-4, 1.0)
+    rms = setting(c, "start_rms", 0.01, 1e-5, 1.0)
+    own = WakeConstants()
+    mixing = setting(c, "weak_shear_mixing", own.weak_shear_mixing, 0.0, 20.0)
+    closure = Closure(c2=own.decay, weak_shear=mixing)
+    share = 1.0 / math.sqrt(2.0) if plane else 0.5
+    full = _momentum_is_full(c)
+    linear = deficit * (1.0 - share * deficit) if full else deficit
+    peak, half = marched_free_wake(behind - start, linear, width, rms, plane, closure)
+    return _deficit(peak, share, full), half
+
+
+def _by_closure(c: Comparison) -> bool:
+    return choice(c, "law", "similarity", ("similarity", "section")) == "section"
+
+
 # --- free axisymmetric wake -------------------------------------------------------------------
 
 
@@ -132,11 +222,15 @@ def _free_radius(c: Comparison) -> Array:
 
 def free_wake_half_width(c: Comparison) -> Array:
     """Half radius of a free axisymmetric wake, (n,) m."""
+    if _by_closure(c):
+        return _marched(c, plane=False)[1]
     return _free_radius(c)
 
 
 def free_wake_deficit(c: Comparison) -> Array:
     """Peak deficit of a free axisymmetric wake over the body's speed, (n,)."""
+    if _by_closure(c):
+        return _possible(c, _marched(c, plane=False)[0])
     return _possible(c, free_deficit(_free_radius(c), _drag_area(c), _momentum_is_full(c)))
 
 
@@ -161,11 +255,15 @@ def _plane_width(c: Comparison) -> Array:
 
 def plane_wake_half_width(c: Comparison) -> Array:
     """Half-width of a plane wake, (n,) m."""
+    if _by_closure(c):
+        return _marched(c, plane=True)[1]
     return _plane_width(c)
 
 
 def plane_wake_deficit(c: Comparison) -> Array:
     """Peak deficit of a plane wake over the stream's speed, (n,)."""
+    if _by_closure(c):
+        return _possible(c, _marched(c, plane=True)[0])
     thickness = condition(c, "momentum_thickness_m", SMALLEST)
     return _possible(c, plane_deficit(_plane_width(c), thickness, _momentum_is_full(c)))
 
@@ -180,29 +278,37 @@ def plane_wake_deficit_of_width(c: Comparison) -> Array:
 # --- exponents of vehicle wakes ---------------------------------------------------------------
 
 
-def decay_exponent(
-    vehicle: Vehicle, constants: WakeConstants, value: str, first_m: float, last_m: float
-) -> float:
-    """Slope of ln(value) over ln(x) behind a vehicle between two distances.
+def decay_exponent(wake: Wake, height_m: float, value: str, first_m: float, last_m: float) -> float:
+    """Slope of ln(value) over ln(x) behind a vehicle of a height between two distances.
 
     ``value``: peak "deficit", peak "turbulence" (kinetic energy), or "width" (half-width across
     the road at the height of the peak).
     """
     x = np.geomspace(first_m, last_m, _FIT_POINTS)
-    wake = VehicleWake(vehicle, constants)
+    z = np.geomspace(0.01 * height_m, height_m + 0.3 * last_m, _HEIGHTS)
+    field = wake.turbulence if value == "turbulence" else wake.velocity
+    over_z = field(x[:, None], 0.0, z)
+    y = over_z.max(axis=1)
     if value == "width":
-        y = wake.spread(x)[0] * math.sqrt(2.0 * _LN2)
-    else:
-        top = 4.0 * float(wake.spread(last_m)[1]) + vehicle.height_m
-        z = np.linspace(0.0, top, _HEIGHTS + 1)[1:]
-        field = wake.velocity if value == "deficit" else wake.turbulence
-        y = field(x[:, None], 0.0, z).max(axis=1)
+        y = _half_width(wake, x, z[over_z.argmax(axis=1)], 0.5 * y)
     return float(np.polyfit(np.log(x), np.log(y), 1)[0])
+
+
+def _half_width(wake: Wake, x: Array, z: Array, level: Array) -> Array:
+    """Distance from the centreline at which the mean wake falls to a level, (n,) m."""
+    inner, outer = np.zeros(x.size), np.full(x.size, 0.1)
+    while np.any(short := wake.velocity(x, outer, z) > level):
+        inner, outer = np.where(short, outer, inner), np.where(short, 2.0 * outer, outer)
+    for _ in range(50):
+        middle = 0.5 * (inner + outer)
+        beyond = wake.velocity(x, middle, z) <= level
+        inner, outer = np.where(beyond, inner, middle), np.where(beyond, middle, outer)
+    return 0.5 * (inner + outer)
 
 
 def wake_exponent(c: Comparison) -> Array:
     """Decay exponent of a vehicle's wake between two distances behind the tail, (n,)."""
-    body, constants = body_of(c), wake_constants(c)
+    height = body_of(c).height_m
     value = choice(c, "value", "deficit", WAKE_VALUES)
     first = condition(c, "from_m", SMALLEST)
     last = condition(c, "to_m", SMALLEST, 1e5)
@@ -212,25 +318,31 @@ def wake_exponent(c: Comparison) -> Array:
             f"{c.path}: point {c.labels[worst]}: to_m = {last[worst]:g} m: "
             f"must be at least 1.2 times from_m = {first[worst]:g} m"
         )
+    wake = wake_of(c)
     return np.array(
         [
-            decay_exponent(body, constants, value, float(a), float(b))
+            decay_exponent(wake, height, value, float(a), float(b))
             for a, b in zip(first, last, strict=True)
         ]
     )
 
 
 _START = {
+    "law": "similarity (default here), or section: the program's closure from a measured station",
+    "start_deficit": 'measured peak deficit there (law = "section")',
+    "start_rms": 'measured rms across there over the stream\'s speed (law = "section")',
+    "weak_shear_mixing": WAKE_OPTIONS["weak_shear_mixing"],
     "start_m": "where the start holds, m behind the tail, default 0",
     "start_half_width_m": "measured half-width there, m; default: where the peak deficit is 1",
 }
 _MOMENTUM = {"momentum": "linear (default, as in the tool) or full, with the deficit squared"}
 _FREE = {
     **_START,
+    **_MOMENTUM,
     "momentum_spread": "S, default the tool's",
     "drag_coefficient": "condition: instead of the body's",
 }
-_PLANE_WAKE = {**_START, "plane_spread": f"S of a plane wake, default {PLANE_SPREAD}"}
+_PLANE_WAKE = {**_START, **_MOMENTUM, "plane_spread": f"S of a plane wake, default {PLANE_SPREAD}"}
 
 QUANTITIES = (
     Quantity(
@@ -241,7 +353,7 @@ QUANTITIES = (
     Quantity(
         "free_wake_deficit", "1",
         "peak velocity deficit of a free axisymmetric wake at a distance behind the body",
-        ("behind_m",), {**_FREE, **_MOMENTUM}, free_wake_deficit, True,
+        ("behind_m",), _FREE, free_wake_deficit, True,
     ),
     Quantity(
         "free_wake_deficit_of_width", "1",
@@ -258,7 +370,7 @@ QUANTITIES = (
     Quantity(
         "plane_wake_deficit", "1",
         "peak velocity deficit of a plane wake of known momentum thickness",
-        ("behind_m", "momentum_thickness_m"), {**_PLANE_WAKE, **_MOMENTUM}, plane_wake_deficit,
+        ("behind_m", "momentum_thickness_m"), _PLANE_WAKE, plane_wake_deficit,
     ),
     Quantity(
         "plane_wake_deficit_of_width", "1",

@@ -8,8 +8,8 @@ Mean signature (pulse and mean wake) plus the model's wake turbulence, whose ext
   European rules for trains (there of at least 20 passes, which also hold wind and other trains),
 - ``mean_flow``: maximum of the mean signature without turbulence.
 
-Not modelled: the boundary layer along the sides of a long vehicle, vortices of the nose and roof,
-underbody flow, natural wind. Beside long trains these make most of the gust.
+The air along the sides is the wake's side layer (``section/wake.py``). Not modelled: vortices of
+nose and roof, a boundary layer that grows along a train, natural wind.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
 from wakesim.flow.passfield import PassField
 from wakesim.flow.wake import SHARE_U, SHARE_V, TURBULENCE_TIME_S
@@ -49,21 +50,44 @@ def _extreme(
     turbulence_time: float,
 ) -> Extreme:
     """Largest speed of one pass at a distance from the side of the vehicle."""
-    vehicle = field.vehicle
+    points, step = pass_line(field.vehicle, speed, clearance, height, averaging)
+    wake, energy = field.wake(points)[:, 0], field.turbulence(points)
+    pulse = line_pulse(field, points)
+    return line_extreme(pulse, wake, energy, speed, step, averaging, turbulence_time)
+
+
+def pass_line(
+    vehicle: Vehicle, speed: float, clearance: float, height: float, averaging: float
+) -> tuple[Array, float]:
+    """Points (n, 3) m in the vehicle frame that a place beside the road passes, and the step, s."""
     gap = max(clearance, height - vehicle.height_m, 0.1)
     step = min(averaging / 16.0, float(np.clip(0.2 * gap, 0.05, 0.5)) / speed)
-    window = round(averaging / step)
-    step = averaging / window
+    step = averaging / round(averaging / step)
     last = max(_BEHIND_M, 3.0 * averaging * speed) + vehicle.length_m
     x = np.arange(_AHEAD_M, -last, -step * speed)
-    points = np.column_stack(
-        [x, np.full(x.size, 0.5 * vehicle.width_m + clearance), np.full(x.size, height)]
-    )
-    mean = np.zeros((x.size, 2))
-    near = x > -vehicle.length_m - _PULSE_REACH_M
-    mean[near] = field.displacement(points[near])[:, :2]
-    mean[:, 0] += field.wake(points)[:, 0]
-    energy = field.turbulence(points)
+    beside = np.full(x.size, 0.5 * vehicle.width_m + clearance)
+    return np.column_stack([x, beside, np.full(x.size, height)]), step
+
+
+def line_pulse(field: PassField, points: Array) -> Array:
+    """Horizontal displacement flow (n, 2) per unit speed, where it is felt."""
+    pulse = np.zeros((len(points), 2))
+    near = points[:, 0] > -field.vehicle.length_m - _PULSE_REACH_M
+    pulse[near] = field.displacement(points[near])[:, :2]
+    return pulse
+
+
+def line_extreme(
+    pulse: Array,
+    wake: Array,
+    energy: Array,
+    speed: float,
+    step: float,
+    averaging: float,
+    turbulence_time: float,
+) -> Extreme:
+    """Largest speed along a line of ``pulse`` (n, 2), ``wake`` (n,) and ``energy`` (n,)."""
+    mean = pulse + np.column_stack([wake, np.zeros(wake.size)])
     sd = np.sqrt(2.0 * energy[:, None] * np.array([SHARE_U, SHARE_V]))
     return expected_extreme(speed * mean, speed * sd, step, averaging, turbulence_time)
 

@@ -11,6 +11,8 @@ from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
 from wakesim.validation.comparison import Array, Comparison
 
+SMALLEST = 1e-9  # of what must be above 0
+
 
 def refuse(c: Comparison, where: str, value: object, text: str) -> CaseError:
     """The error for a wrong value: file, key, value, what is allowed."""
@@ -53,6 +55,14 @@ def number(
     if not low <= value <= high:
         raise refuse(c, f"options.{name}", value, _range(low, high, unit))
     return float(value)
+
+
+def setting(
+    c: Comparison, name: str, default: float, low: float, high: float, unit: str = ""
+) -> float:
+    """An option that is a number in [low, high], ``default`` when it is not given."""
+    value = number(c, name, None, low, high, unit)
+    return default if value is None else value
 
 
 def integer(c: Comparison, name: str, default: int, low: int, high: int) -> int:

@@ -11,69 +11,28 @@ in a tunnel would, at the distances the comparison gives. The laws are those of 
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
-from wakesim.errors import CaseError
-from wakesim.flow.passfield import pass_field
-from wakesim.flow.wake import SHARE_U, VehicleWake, WakeConstants
+from wakesim.flow.wake import SHARE_U
 from wakesim.validation.comparison import Array, Comparison, Quantity
-from wakesim.validation.quantities.inputs import body_of, choice, condition, flag, number
+from wakesim.validation.quantities.bodies import WAKE_OPTIONS, new_field, wake_constants, wake_of
+from wakesim.validation.quantities.inputs import (
+    SMALLEST,
+    body_of,
+    choice,
+    condition,
+    flag,
+    setting,
+)
 
-FAMILIES = ("couple", "momentum")
-WAKE_OPTIONS = {
-    "family": "wake family: couple (default) or momentum",
-    "couple_spread": "lambda of the couple wake",
-    "momentum_spread": "S of the momentum wake",
-    "bubble_length_heights": "recirculation bubble over the height of the body above the ground",
-    "bubble_length_m": "recirculation bubble in m, instead of bubble_length_heights",
-    "reversed_flow": "reversed flow in the bubble over the body's speed",
-    "turbulence_factor": "factor on the rms of the turbulence",
-}
 PEAK_OPTIONS = {
     **WAKE_OPTIONS,
     "lateral_m": "distance of the traversed plane from the centre plane, default 0",
     "highest_m": "top of the traverse, default twice the height of the body above the ground",
 }
-SMALLEST = 1e-9  # of what must be above 0
 _HEIGHTS = 600  # in a traverse
 _DISTANCES = 3000  # in a search for the end of the reversed flow
 _LONGEST_HEIGHTS = 12.0  # searched for reversed flow
-
-
-def setting(
-    c: Comparison, name: str, default: float, low: float, high: float, unit: str = ""
-) -> float:
-    """An option that is a number in [low, high], ``default`` when it is not given."""
-    value = number(c, name, None, low, high, unit)
-    return default if value is None else value
-
-
-def wake_constants(c: Comparison) -> WakeConstants:
-    """Constants of the wake from the options of a comparison; the tool's own where none is given.
-
-    Raises CaseError for an option out of range, and for the bubble's length given twice.
-    """
-    body, own = body_of(c), WakeConstants()
-    constants = replace(
-        own,
-        family=choice(c, "family", own.family, FAMILIES),
-        couple_spread=setting(c, "couple_spread", own.couple_spread, 0.1, 10.0),
-        momentum_spread=setting(c, "momentum_spread", own.momentum_spread, 0.01, 5.0),
-        reversed_flow=setting(c, "reversed_flow", own.reversed_flow, 0.0, 1.0),
-        turbulence_factor=setting(c, "turbulence_factor", own.turbulence_factor, 0.0, 5.0),
-    )
-    if "bubble_length_m" in c.options:
-        if "bubble_length_heights" in c.options:
-            raise CaseError(
-                f"{c.path}: options.bubble_length_m and options.bubble_length_heights "
-                "exclude each other"
-            )
-        length = setting(c, "bubble_length_m", 0.0, 0.05 * body.height_m, 5.0 * body.height_m, "m")
-        return replace(constants, bubble_length_heights=length / body.height_m)
-    heights = setting(c, "bubble_length_heights", own.bubble_length_heights, 0.05, 5.0)
-    return replace(constants, bubble_length_heights=heights)
 
 
 def _traverse(c: Comparison) -> tuple[Array, float, Array]:
@@ -92,10 +51,9 @@ def peak_deficit(c: Comparison) -> Array:
     wake, as in the pass field that a mount sees.
     """
     behind, lateral, z = _traverse(c)
-    constants = wake_constants(c)
-    wake = VehicleWake(body_of(c), constants).velocity(behind[:, None], lateral, z)
+    wake = wake_of(c).velocity(behind[:, None], lateral, z)
     if flag(c, "with_displacement", False):
-        field = pass_field(body_of(c), constants=constants, nose_radius_m=c.nose_radius_m)
+        field = new_field(body_of(c), wake_constants(c), nose_radius_m=c.nose_radius_m)
         x, up = np.meshgrid(-body_of(c).length_m - behind, z, indexing="ij")
         points = np.column_stack([x.ravel(), np.full(x.size, lateral), up.ravel()])
         wake = wake + field.displacement(points)[:, 0].reshape(wake.shape)
@@ -105,8 +63,7 @@ def peak_deficit(c: Comparison) -> Array:
 def peak_turbulent_energy(c: Comparison) -> Array:
     """Largest turbulent kinetic energy over the traverse, over the body's speed squared, (n,)."""
     behind, lateral, z = _traverse(c)
-    wake = VehicleWake(body_of(c), wake_constants(c))
-    return wake.turbulence(behind[:, None], lateral, z).max(axis=1)
+    return wake_of(c).turbulence(behind[:, None], lateral, z).max(axis=1)
 
 
 def peak_u_rms(c: Comparison) -> Array:
@@ -128,7 +85,7 @@ def recirculation_length(c: Comparison) -> Array:
     if where == "anywhere":
         z = np.append(np.linspace(0.0, body.height_m, _HEIGHTS + 1)[1:], mid)
     x = np.linspace(0.0, _LONGEST_HEIGHTS * own_height, _DISTANCES + 1)[1:]
-    u = VehicleWake(body, wake_constants(c)).velocity(x[:, None], 0.0, z).max(axis=1)
+    u = wake_of(c).velocity(x[:, None], 0.0, z).max(axis=1)
     return np.full(c.size, _last_above_one(x, u) / own_height)
 
 

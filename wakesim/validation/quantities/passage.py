@@ -1,8 +1,11 @@
 """What one passage leaves in the air: slowed air behind it, turbulent energy, vertical spread.
 
-Fall of the air speed ahead of a follower: a vehicle that trails another at distance x meets air
-that already moves with u(x, y, z); averaged over its front this is the fall of its air speed over
-the vehicle's speed, so the fall in percent is 100 times the mean of u/V over the front.
+Deficit met by a follower: a vehicle that trails another at distance x meets air that already moves
+with u(x, y, z) V. A probe on the axis reads u there. Over a front of area A, a rectangle across the
+centreline, it is the mean of u, or, weighted as the follower's drag weighs it, the deficit of even
+air that would lower that drag by as much,
+
+    1 - sqrt(1/A int (1 - u)^2 dA).
 
 Energy of a passage at a fixed point (y, z): in still air the wake sweeps past at the vehicle's
 speed, t = x/V, so that
@@ -17,12 +20,13 @@ Vertical spread of the air marked by a vehicle after the residence time t over t
 the mean of z^2 weighted with the momentum, sigma_z of a Gaussian at the road. With ``by`` =
 "wakes" it is that of the mean wake at x = V t, own growth and mixing together; with "mixing" that
 of a line at half the vehicle's height that diffuses alone, sigma_z^2 = (h/2)^2 + 2 K t. K is that
-of the traffic (``air/traffic_turbulence.py``) unless given.
+of the road's balance (``road_viscosity``) or of the fitted formula, unless given.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -34,65 +38,102 @@ from wakesim.air.traffic_turbulence import (
 )
 from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
-from wakesim.flow.wake import AirState, VehicleWake
+from wakesim.flow.wake import AirState
 from wakesim.validation.comparison import Array, Comparison, Quantity
-from wakesim.validation.quantities.inputs import body_of, choice, condition
-from wakesim.validation.quantities.near_wake import WAKE_OPTIONS, setting, wake_constants
+from wakesim.validation.quantities.bodies import (
+    WAKE_OPTIONS,
+    Wake,
+    new_wake,
+    wake_constants,
+    wake_of,
+)
+from wakesim.validation.quantities.inputs import body_of, choice, condition, setting
+from wakesim.validation.quantities.turbulence import balance_viscosity
 
 _FRONT_POINTS = 48  # Gauss-Legendre, each way
 _NEAREST_M = 1e-4
 _STEPS = 4000  # along the wake, evenly in ln x
-_HEIGHTS, _SIGMAS = 4000, 9.0
+_HEIGHTS, _HIGHEST_M = 8000, 200.0
 
 
-def _wake(c: Comparison, mixing_m: float | None = None) -> VehicleWake:
-    """The wake of the comparison's body; K/V from the option when it is not given, m."""
-    if mixing_m is None:
-        mixing_m = setting(c, "diffusivity_over_speed_m", 0.0, 0.0, 1.0, "m")
-    return VehicleWake(body_of(c), wake_constants(c), AirState(diffusivity_over_speed_m=mixing_m))
+def _own_air(c: Comparison) -> AirState:
+    return AirState(setting(c, "diffusivity_over_speed_m", 0.0, 0.0, 1.0, "m"))
 
 
-# --- fall of the air speed ----------------------------------------------------------------------
+# --- deficit met by a follower ------------------------------------------------------------------
 
 
-def front_mean(
-    wake: VehicleWake, behind_m: float, width_m: float, low_m: float, high_m: float
+def front_deficit(
+    wake: Wake, behind_m: float, width_m: float, low_m: float, high_m: float, by_drag: bool = False
 ) -> float:
-    """Mean of u/V over a front across the centreline at a distance behind the tail."""
+    """Deficit over a front at a distance behind the tail, as mean speed or as drag weighs it."""
     node, weight = np.polynomial.legendre.leggauss(_FRONT_POINTS)
     y = 0.5 * width_m * node
     z = low_m + 0.5 * (high_m - low_m) * (node + 1.0)
     u = wake.velocity(behind_m, y[:, None], z)
+    if by_drag:
+        return 1.0 - math.sqrt(float(0.25 * weight @ (1.0 - u) ** 2 @ weight))
     return float(0.25 * weight @ u @ weight)
 
 
-def wake_speed_fall(c: Comparison) -> Array:
-    """Fall of the air speed ahead of a front behind the body, (n,) % of the body's speed."""
-    body, wake = body_of(c), _wake(c)
+def wake_deficit(c: Comparison) -> Array:
+    """Deficit of the mean wake that a probe or a follower's front meets, over the speed, (n,).
+
+    The condition ``drag_area_m2`` replaces drag coefficient times frontal area point by point.
+    """
+    body, constants, air = body_of(c), wake_constants(c), _own_air(c)
     behind = condition(c, "behind_m", 0.0, 1e4)
+    own = body.drag_coefficient * body.frontal_area_m2
+    area = condition(c, "drag_area_m2", 0.01, 30.0, "m2", own)
+    probe = "at_height_m" in c.options
+    clash = [name for name in ("width_m", "z_low_m", "z_high_m", "average") if name in c.options]
+    if probe and clash:
+        raise CaseError(f"{c.path}: options.at_height_m and options.{clash[0]} exclude each other")
+    height = setting(c, "at_height_m", 0.5 * body.height_m, 0.0, 20.0, "m")
     width = setting(c, "width_m", body.width_m, 0.01, 20.0, "m")
     low = setting(c, "z_low_m", body.clearance_m, 0.0, 20.0, "m")
     high = setting(c, "z_high_m", body.height_m, 0.01, 20.0, "m")
     if high <= low:
         raise CaseError(f"{c.path}: options.z_high_m = {high:g}: must be above z_low_m = {low:g} m")
-    return 100.0 * np.array([front_mean(wake, float(x), width, low, high) for x in behind])
+    by_drag = choice(c, "average", "speed", ("speed", "drag")) == "drag"
+    out = np.empty(c.size)
+    for i, (x, drag) in enumerate(zip(behind, area, strict=True)):
+        coefficient = float(drag) / body.frontal_area_m2
+        dragged = replace(body, drag_coefficient=coefficient, drag_range=None)
+        wake = new_wake(dragged, constants, air)
+        if probe:
+            out[i] = float(wake.velocity(x, 0.0, height))
+        else:
+            out[i] = front_deficit(wake, float(x), width, low, high, by_drag)
+    return out
 
 
 # --- energy of a passage ------------------------------------------------------------------------
 
 
 def passage_energy(
-    wake: VehicleWake, speed_m_s: float, y_m: float, z_m: float, from_m: float, to_m: float
+    wake: Wake, speed_m_s: float, y_m: float, z_m: float, from_m: float, to_m: float
 ) -> float:
-    """Integral of k dt at a fixed point while the wake from ``from_m`` to ``to_m`` passes, m2/s."""
+    """Integral of k dt at a fixed point while the wake from ``from_m`` to ``to_m`` passes, m2/s.
+
+    A ``from_m`` below 0 counts the air beside the body from there on.
+    """
     x = np.geomspace(max(from_m, _NEAREST_M), to_m, _STEPS + 1)
     k = wake.turbulence(x, y_m, z_m)
-    return float(speed_m_s * np.trapezoid(k * x, np.log(x)))
+    energy = float(np.trapezoid(k * x, np.log(x)))
+    if from_m < 0.0:
+        beside = np.linspace(from_m, 0.0, _STEPS // 10)
+        energy += float(np.trapezoid(wake.turbulence(beside, y_m, z_m), beside))
+    return speed_m_s * energy
 
 
 def tke_per_passage(c: Comparison) -> Array:
-    """Turbulent energy of one passage at a fixed point, summed over time, (n,) m2/s2 s."""
-    wake = _wake(c)
+    """Turbulent energy of one passage at a fixed point, summed over time, (n,) m2/s2 s.
+
+    From the nose on for a point beside or above the body, from the tail on for one in its path; or
+    from the option ``x_from_m`` behind the tail.
+    """
+    body, wake = body_of(c), wake_of(c, _own_air(c))
     z = condition(c, "z_m", 0.0, 50.0)
     y = condition(c, "y_m", -50.0, 50.0, "m", 0.0)
     speed = condition(c, "speed_m_s", 0.5, 100.0, "m/s")
@@ -103,10 +144,14 @@ def tke_per_passage(c: Comparison) -> Array:
             f"{c.path}: options.x_from_m = {start:g}: must be less than speed times memory_s, "
             f"{memory * float(speed.min()):g} m"
         )
+    first = np.full(c.size, start)
+    if "x_from_m" not in c.options:
+        free = (np.abs(y) > 0.5 * body.width_m) | (z > body.height_m)
+        first[free] = -body.length_m
     return np.array(
         [
-            passage_energy(wake, float(v), float(a), float(b), start, memory * float(v))
-            for v, a, b in zip(speed, y, z, strict=True)
+            passage_energy(wake, float(v), float(a), float(b), float(x), memory * float(v))
+            for v, a, b, x in zip(speed, y, z, first, strict=True)
         ]
     )
 
@@ -114,10 +159,9 @@ def tke_per_passage(c: Comparison) -> Array:
 # --- vertical spread ------------------------------------------------------------------------------
 
 
-def momentum_height(wake: VehicleWake, behind_m: float) -> float:
+def momentum_height(wake: Wake, behind_m: float) -> float:
     """Root of the mean of z^2 weighted with the mean wake on its centre plane, m."""
-    top = _SIGMAS * float(wake.spread(behind_m)[1]) + wake.vehicle.height_m
-    z = np.linspace(0.0, top, _HEIGHTS + 1)
+    z = np.concatenate([[0.0], np.geomspace(1e-3, _HIGHEST_M, _HEIGHTS)])
     u = wake.velocity(behind_m, 0.0, z)
     return math.sqrt(float(np.trapezoid(u * z**2, z) / np.trapezoid(u, z)))
 
@@ -126,15 +170,19 @@ def _traffic_k(c: Comparison, body: Vehicle, speed: Array) -> Array:
     """Eddy diffusivity, (n,) m2/s: the option, or that of one class on its road."""
     if "diffusivity_m2_s" in c.options:
         return np.full(c.size, setting(c, "diffusivity_m2_s", 0.0, 0.0, 20.0, "m2/s"))
-    flow = condition(c, "flow_veh_h", 0.0, 40_000.0, "veh/h", 0.0) / 3600.0
+    by = choice(c, "mixing_by", "balance", ("balance", "formula"))
+    flow = condition(c, "flow_veh_h", 0.0, 40_000.0, "veh/h", 0.0)
     road = condition(c, "road_width_m", 2.0, 100.0, "m", 7.3)
     length = mixing_length(body.height_m)
     out = np.empty(c.size)
     for i, (q, v, w) in enumerate(zip(flow, speed, road, strict=True)):
-        share = float(area_share(q, v, body.length_m * body.width_m, float(w)))
+        share = float(area_share(q / 3600.0, v, body.length_m * body.width_m, float(w)))
         if share > 1.0:
             raise CaseError(f"{c.path}: point {i + 1}: vehicles would cover more than the road")
-        out[i] = float(traffic_diffusivity(traffic_sigma_w(v, share), length))
+        if by == "balance":
+            out[i] = balance_viscosity(body, float(q), float(v), float(w)) if q > 0.0 else 0.0
+        else:
+            out[i] = float(traffic_diffusivity(traffic_sigma_w(v, share), length))
     return out
 
 
@@ -148,7 +196,7 @@ def first_vertical_spread(c: Comparison) -> Array:
         return np.sqrt((0.5 * body.height_m) ** 2 + 2.0 * k * age)
     return np.array(
         [
-            momentum_height(_wake(c, float(mix / v)), float(v * t))
+            momentum_height(wake_of(c, AirState(float(mix / v))), float(v * t))
             for mix, v, t in zip(k, speed, age, strict=True)
         ]
     )
@@ -161,16 +209,19 @@ _AIR = {
 
 QUANTITIES = (
     Quantity(
-        "wake_speed_fall_percent", "%",
-        "mean along-road wake speed over a front behind the body, in % of the body's speed",
+        "wake_deficit", "1",
+        "mean along-road wake speed that a follower meets, over the body's speed",
         ("behind_m",),
         {
             **_AIR,
+            "drag_area_m2": "condition: drag area instead of the body's",
+            "at_height_m": "probe on the axis at this height, instead of a front",
             "width_m": "width of the front, default the body's",
             "z_low_m": "lower edge of the front, default the body's clearance",
             "z_high_m": "upper edge of the front, default the body's height",
+            "average": "over the front: speed (default), or drag: as the follower's drag weighs it",
         },
-        wake_speed_fall, True,
+        wake_deficit, True,
     ),
     Quantity(
         "tke_per_passage", "m2/s",
@@ -179,7 +230,8 @@ QUANTITIES = (
         {
             **_AIR,
             "y_m": "condition: distance of the point from the lane's axis, default 0",
-            "x_from_m": "wake left out just behind the tail, m, default 0",
+            "x_from_m": "first distance behind the tail, m; default 0, and the nose for a point "
+            "beside or above the body",
             "memory_s": "age at which the wake is dropped, s, default 30 as in a run",
         },
         tke_per_passage, True,
@@ -191,6 +243,7 @@ QUANTITIES = (
         {
             **WAKE_OPTIONS,
             "by": "wakes (default: the wake's own growth and mixing) or mixing (K alone)",
+            "mixing_by": "balance (default): the road's own balance, or formula: a fitted one",
             "flow_veh_h": "condition: flow that makes the mixing, default 0",
             "road_width_m": "condition: width of its carriageway, default 7.3",
             "diffusivity_m2_s": "eddy diffusivity instead of that of the flow",

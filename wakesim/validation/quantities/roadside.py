@@ -17,12 +17,11 @@ from wakesim.case.load import load_case
 from wakesim.case.schema import Case
 from wakesim.errors import CaseError
 from wakesim.measures import series
-from wakesim.measures.background import without_drift
+from wakesim.measures.background import background
 from wakesim.measures.spectra import velocity_spectrum
 from wakesim.runtime import cases_path
 from wakesim.validation.comparison import Array, Comparison, Quantity
-from wakesim.validation.quantities.inputs import condition, integer
-from wakesim.validation.quantities.near_wake import setting
+from wakesim.validation.quantities.inputs import condition, integer, setting
 
 _SEGMENT_S = 120.0
 
@@ -71,9 +70,10 @@ def _velocity(case: Case) -> Array:
     settings = series.field_settings(case)
     samples = round(3600.0 * case.compute.duration_h * case.compute.sample_rate_hz)
     passes = series.draw_round(case, 0, 10.0 + 1.25 * settings.wake_memory_s)
+    air = background(scene, settings)
     parts = series.walk(
-        scene, series.library(scene, settings), passes, 0.0, samples,
-        series.round_noise(scene, 0, samples), without_drift(scene).by_class,
+        scene, series.library(scene, settings, air.viscosity), passes, 0.0, samples,
+        series.round_noise(scene, 0, samples), air,
     )  # fmt: skip
     return series.merge(list(parts)).u
 

@@ -23,8 +23,7 @@ from wakesim.traffic.stream import draw_passes
 from wakesim.traffic.superpose import add_lines
 from wakesim.validation.comparison import Array, Comparison, Quantity
 from wakesim.validation.quantities import turbulence
-from wakesim.validation.quantities.inputs import choice, condition, flag, integer
-from wakesim.validation.quantities.near_wake import SMALLEST, setting
+from wakesim.validation.quantities.inputs import SMALLEST, choice, condition, flag, integer, setting
 
 MODELS = ("exponential", "shifted_exponential", "cowan_m3")
 _MOST_VEHICLES = 2_000_000

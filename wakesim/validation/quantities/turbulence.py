@@ -1,4 +1,7 @@
-"""Turbulence that traffic makes: the published scaling, and what superposed wakes carry.
+"""Turbulence that traffic makes: the road's balance, a published scaling, and superposed wakes.
+
+The eddy viscosity of the balance is that of ``section.road`` for one class in lanes side by side,
+all one way, in air that passes for still, around the wakes as a run takes it.
 
 Berkowicz's scaling sigma_w0 = b sqrt(sum D V^2) and the diffusivity from it are those of
 ``air/traffic_turbulence.py``. The wakes carry, by Campbell's theorem and averaged over the road,
@@ -8,6 +11,7 @@ sigma_w^2 = 2 share_w q V times the integral of k/V^2 over x, to the age at whic
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
@@ -17,11 +21,22 @@ from wakesim.air.traffic_turbulence import (
     traffic_diffusivity,
     traffic_sigma_w,
 )
+from wakesim.case.air import Drift
+from wakesim.case.vehicle import Vehicle
+from wakesim.constants import RESIDUAL_FRICTION_VELOCITY_M_S
 from wakesim.errors import CaseError
-from wakesim.flow.wake import SHARE_W, AirState, VehicleWake
+from wakesim.flow.marched_wake import wake_start
+from wakesim.flow.wake import SHARE_W, AirState, WakeConstants
+from wakesim.section.closure import Closure
+from wakesim.section.grid import CrossSectionGrid
+from wakesim.section.road import RoadSection, Sources
+from wakesim.section.wake import wake_table
+from wakesim.traffic.mean_air import REACH_M
 from wakesim.validation.comparison import Array, Comparison, Quantity
-from wakesim.validation.quantities.inputs import body_of, choice, condition, flag
-from wakesim.validation.quantities.near_wake import WAKE_OPTIONS, setting, wake_constants
+from wakesim.validation.quantities.bodies import WAKE_OPTIONS, Wake, wake_of
+from wakesim.validation.quantities.inputs import body_of, choice, condition, flag, setting
+
+_LANE_M, _TOP_M, _CELL_M, _GROWTH = 3.65, 70.0, 0.8, 0.16
 
 
 def _share(c: Comparison) -> tuple[Array, Array]:
@@ -51,12 +66,54 @@ def diffusivity(c: Comparison) -> Array:
     return np.asarray(traffic_diffusivity(sigma_w(c), length), dtype=np.float64)
 
 
+@lru_cache(maxsize=32)
+def balance_viscosity(body: Vehicle, flow_veh_h: float, speed: float, width_m: float) -> float:
+    """Eddy viscosity that the steady balance gives around the wakes of one class, m2/s.
+
+    The flow is shared evenly by lanes of about 3.65 m; verges of 0.03 m roughness.
+    """
+    lanes = max(1, round(width_m / _LANE_M))
+    centre = width_m * ((np.arange(lanes) + 0.5) / lanes - 0.5)
+    grid = CrossSectionGrid.around(
+        list(centre), np.array([[0.5 * width_m, 2.0]]), REACH_M, _TOP_M, _CELL_M, _GROWTH
+    )
+    ground = Drift()
+    paved = np.abs(grid.y) < 0.5 * width_m
+    section = RoadSection(
+        grid,
+        np.where(paved, ground.roughness_road_m, ground.roughness_verge_m),
+        friction_velocity_m_s=RESIDUAL_FRICTION_VELOCITY_M_S,
+    )
+    constants = WakeConstants()
+    table = wake_table(body, wake_start(body, constants), 0)
+    made = Sources(
+        np.array([section.project(table, table.entry, float(y)) for y in centre]),
+        np.ones(lanes),
+        np.full(lanes, speed),
+    )
+    rates = np.full(lanes, flow_veh_h / 3600.0 / lanes)
+    closure = Closure(c2=constants.decay, weak_shear=constants.weak_shear_mixing)
+    return section.around(made, section.steady_traffic(made, rates, closure).viscosity)
+
+
+def road_viscosity(c: Comparison) -> Array:
+    """Eddy viscosity of the road's balance for one class, (n,) m2/s."""
+    body = body_of(c)
+    rows = zip(
+        condition(c, "flow_veh_h", 1.0, 40_000.0, "veh/h"),
+        condition(c, "speed_m_s", 0.5, 100.0, "m/s"),
+        condition(c, "road_width_m", 2.0, 100.0),
+        strict=True,
+    )
+    return np.array([balance_viscosity(body, *map(float, row)) for row in rows])
+
+
 def wakes_sigma_w(c: Comparison) -> Array:
     """Vertical turbulence that superposed wakes carry, averaged over the road, (n,) m/s.
 
     At the height ``at_height_m`` (half the vehicle's by default), wakes to the age ``memory_s``.
     """
-    body, constants = body_of(c), wake_constants(c)
+    body = body_of(c)
     flow = condition(c, "flow_veh_h", 0.0, 40_000.0, "veh/h") / 3600.0
     speed = condition(c, "speed_m_s", 0.5, 100.0, "m/s")
     width = condition(c, "road_width_m", 2.0, 100.0)
@@ -65,18 +122,21 @@ def wakes_sigma_w(c: Comparison) -> Array:
     spreading = setting(c, "diffusivity_m2_s", 0.0, 0.0, 20.0, "m2/s")
     out = np.empty(c.size)
     for i, (q, v, w) in enumerate(zip(flow, speed, width, strict=True)):
-        wake = VehicleWake(body, constants, AirState(diffusivity_over_speed_m=spreading / v))
-        energy = _energy_over_road(wake, float(w), z, memory * float(v))
+        wake = wake_of(c, AirState(diffusivity_over_speed_m=spreading / v))
+        energy = _energy_over_road(wake, body, float(w), z, memory * float(v))
         out[i] = math.sqrt(2.0 * SHARE_W * q * v * energy)
     return out
 
 
-def _energy_over_road(wake: VehicleWake, width_m: float, z: float, reach_m: float) -> float:
-    """Integral of k/V^2 over x and over the road's width, over that width, m."""
-    x = np.concatenate(([0.0], np.geomspace(0.01, reach_m, 600)))
+def _energy_over_road(wake: Wake, body: Vehicle, width_m: float, z: float, reach_m: float) -> float:
+    """Integral of k/V^2 over x, beside the body too, and over the road's width, over that, m."""
     y = np.linspace(-0.5 * width_m, 0.5 * width_m, 121)
-    energy = wake.turbulence(x[:, None], y, z)
-    return float(np.trapezoid(np.trapezoid(energy, y, axis=1), x) / width_m)
+    behind = np.concatenate(([0.0], np.geomspace(0.01, reach_m, 600)))
+    beside = np.linspace(-body.length_m, 0.0, 100)
+    outside = (np.abs(y) > 0.5 * body.width_m) | (z > body.height_m)
+    along = np.trapezoid(wake.turbulence(behind[:, None], y, z), behind, axis=0)
+    along += outside * np.trapezoid(wake.turbulence(beside[:, None], y, z), beside, axis=0)
+    return float(np.trapezoid(along, y) / width_m)
 
 
 def pass_energy_exponent(c: Comparison) -> Array:
@@ -84,9 +144,9 @@ def pass_energy_exponent(c: Comparison) -> Array:
 
     The energy of one pass is k plus, unless ``wake_passing`` is false, half the variance of the
     wake's mean velocity, as an anemometer beside the road reads it. ``measure`` = "peak" takes the
-    largest k; "mean" the average over ``window_s`` from the moment the tail passes.
+    largest k; "mean" the average over ``window_s`` from the moment the nose passes.
     """
-    body, constants = body_of(c), wake_constants(c)
+    body, wake = body_of(c), wake_of(c)
     beside = condition(c, "beside_m", 0.0, 50.0)
     height = condition(c, "at_height_m", 0.0, 20.0)
     low = condition(c, "from_speed_m_s", 0.5, 100.0, "m/s")
@@ -96,30 +156,32 @@ def pass_energy_exponent(c: Comparison) -> Array:
     measure = choice(c, "measure", "mean", ("mean", "peak"))
     window = setting(c, "window_s", 10.0, 0.5, 600.0, "s")
     passing = flag(c, "wake_passing", True)
-    wake = VehicleWake(body, constants)
     out = np.empty(c.size)
     for i in range(c.size):
         speed = np.geomspace(low[i], high[i], 9)
-        y = 0.5 * body.width_m + beside[i]
-        energy = [_pass_energy(wake, v, y, height[i], window, measure, passing) for v in speed]
+        place = (0.5 * body.width_m + beside[i], height[i])
+        energy = [
+            _pass_energy(wake, body.length_m, v, place, window, measure, passing) for v in speed
+        ]
         out[i] = np.polyfit(np.log(speed), np.log(energy), 1)[0]
     return out
 
 
 def _pass_energy(
-    wake: VehicleWake,
+    wake: Wake,
+    length_m: float,
     speed: float,
-    y: float,
-    z: float,
+    place: tuple[float, float],
     window_s: float,
     measure: str,
     passing: bool,
 ) -> float:
     t = np.linspace(0.0, window_s, 4001)
-    k = speed**2 * wake.turbulence(speed * t, y, z)
+    x = speed * t - length_m
+    k = speed**2 * wake.turbulence(x, *place)
     if measure == "peak":
         return float(k.max())
-    u = speed * wake.velocity(speed * t, y, z)
+    u = speed * wake.velocity(x, *place)
     mean = float(np.trapezoid(k, t) / window_s)
     return mean + (0.5 * float(np.var(u)) if passing else 0.0)
 
@@ -132,8 +194,14 @@ QUANTITIES = (
         _ROAD, {}, sigma_w, True,
     ),
     Quantity(
-        "traffic_diffusivity", "m2/s", "eddy diffusivity that traffic of one class makes",
+        "traffic_diffusivity", "m2/s",
+        "eddy diffusivity that traffic of one class makes, by a fitted formula",
         _ROAD, {}, diffusivity, True,
+    ),
+    Quantity(
+        "road_viscosity", "m2/s",
+        "eddy viscosity around the wakes of one class, by the balance of the road's cross-section",
+        _ROAD, {}, road_viscosity, True,
     ),
     Quantity(
         "wakes_sigma_w", "m/s", "vertical turbulence of superposed wakes, mean over the road",
@@ -153,7 +221,7 @@ QUANTITIES = (
         {
             **WAKE_OPTIONS,
             "measure": "mean (default) over a window, or peak",
-            "window_s": "window from the moment the tail passes, default 10",
+            "window_s": "window from the moment the nose passes, default 10",
             "wake_passing": "count the variance of the mean wake too (mean only), default true",
         },
         pass_energy_exponent, True,

@@ -1,0 +1,109 @@
+"""Cost of the marched wakes of all classes and of the balance of a day, as ratios.
+
+Run with: pytest tests/benchmarks/test_bench_section.py -s
+"""
+
+from __future__ import annotations
+
+import time
+
+import numpy as np
+
+import wakesim
+from wakesim.measures.background import air_of
+from wakesim.measures.series import case_sights, field_settings
+from wakesim.runtime import cases_path
+from wakesim.section import wake
+from wakesim.section.road import RoadSection
+from wakesim.section.wake import march_wake, prepare_tables
+from wakesim.traffic.mean_air import prepare_wakes, wake_start
+
+LEVELS_M2_S = (0.3, 0.6)  # eddy viscosities of a quiet and of a busy hour of the main case
+
+
+def timed(function, *arguments):
+    wall, cpu = time.perf_counter(), time.process_time()
+    result = function(*arguments)
+    return result, time.perf_counter() - wall, time.process_time() - cpu
+
+
+def numpy_sweep(shape, repeats):
+    """Tridiagonal systems along axis 0 of fields (n, m) with numpy alone, as a yardstick."""
+    n, m = shape
+    rng = np.random.default_rng(0)
+    off, right = rng.uniform(0.1, 1.0, (n, m)), rng.uniform(0.0, 1.0, (n, m))
+    for _ in range(repeats):
+        factor, found = np.empty((n, m)), np.empty((n, m))
+        factor[0] = 1.0 / (1.0 + off[0])
+        found[0] = right[0] * factor[0]
+        for i in range(1, n):
+            factor[i] = 1.0 / (1.0 + off[i] + off[i - 1] * (1.0 - off[i - 1] * factor[i - 1]))
+            found[i] = (right[i] + off[i - 1] * found[i - 1]) * factor[i]
+        for i in range(n - 2, -1, -1):
+            found[i] += off[i] * factor[i] * found[i + 1]
+    return found
+
+
+def main_sights():
+    case = wakesim.load_case(cases_path("expressway-post.toml"))
+    settings = field_settings(case)
+    _, sights, rates = case_sights(case, case.compute.hours)
+    return case, settings, sights, rates
+
+
+def test_wakes_of_all_classes(capsys):
+    case, settings, sights, _ = main_sights()
+    prepare_wakes(sights[:1], settings)  # compiled
+    wake._wake_table.cache_clear()
+    _, wall, cpu = timed(prepare_wakes, sights, settings, LEVELS_M2_S)
+    tables = wake._wake_table.cache_info().currsize
+    _, again, _ = timed(prepare_wakes, sights, settings, LEVELS_M2_S)
+    wanted = [
+        (v, wake_start(v, settings.constants), level)
+        for v in case.vehicles.values()
+        for level in (0, 3)
+    ]
+    wake._wake_table.cache_clear()
+    _, one, _ = timed(prepare_tables, wanted, 1)
+    wake._wake_table.cache_clear()
+    _, two, _ = timed(prepare_tables, wanted, 2)
+    lorry = case.vehicles["artic_lorry_eu"]
+    table, _, alone = timed(march_wake, lorry, wake_start(lorry, settings.constants), 0.02)
+    # u, k and eps: across, up and across, two stages each, in some 110 steps to 30 s and more
+    repeats = 3 * 3 * 2 * table.x.size
+    _, _, yard = timed(numpy_sweep, table.u.shape[1:], repeats)
+    with capsys.disabled():
+        print(
+            f"\n{tables} tables of {len(case.vehicles)} classes: {wall:.2f} s (CPU {cpu:.2f} s); "
+            f"two threads over one {two / one:.2f}; a lorry's table {1e3 * alone:.0f} ms of CPU, "
+            f"{alone / yard:.2f} of numpy's sweeps alone"
+        )
+    assert again < 0.05 * wall
+    assert cpu / tables < 2.0 * alone  # the lorry's is the largest but one
+    assert alone < 2.0 * yard
+
+
+def test_balance_of_a_day(capsys, monkeypatch):
+    case, settings, sights, rates = main_sights()
+    prepare_wakes(sights, settings)
+    air_of(case, sights, rates[:1], settings, None)
+    _, one, one_cpu = timed(air_of, case, sights, rates[7:8], settings, None)
+    steps = 0
+    step = RoadSection.step
+
+    def counted(*arguments):
+        nonlocal steps
+        steps += 1
+        return step(*arguments)
+
+    monkeypatch.setattr(RoadSection, "step", counted)
+    air, wall, cpu = timed(air_of, case, sights, rates, settings, None)
+    shape = air.section.grid.shape
+    _, _, yard = timed(numpy_sweep, shape, 3 * 3 * 2 * 20)
+    with capsys.disabled():
+        print(
+            f"\n24 hours on {shape[0]} x {shape[1]} cells, {steps} steps: {wall:.2f} s (CPU "
+            f"{cpu:.2f} s), {wall / one:.1f} times the wall of one hour; a step costs "
+            f"{20.0 * cpu / steps / yard:.2f} of numpy's sweeps alone"
+        )
+    assert cpu < 24.0 * one_cpu  # hours start from the one before

@@ -1,0 +1,355 @@
+"""open_table against files from strangers: damaged, hostile, or with states that failed."""
+
+from __future__ import annotations
+
+import os
+import resource
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pytest
+
+import wakesim
+from wakesim.errors import CaseError
+from wakesim.outputs.grid_words import TABLE_FORMAT
+from wakesim.outputs.netcdf import NetcdfWriter
+from wakesim.outputs.table_files import write_axis, write_variables
+
+AXES = {
+    "offset_m": [1.0, 2.0, 4.0],
+    "height_m": [1.0, 2.0, 3.0, 4.0, 5.0],
+    "flow_veh_h": [100.0, 400.0, 900.0, 1600.0],
+    "wind_speed_m_s": [0.0, 1.0, 2.0, 5.0],
+    "wind_angle_deg": [0.0, 90.0, 180.0, 270.0, 360.0],
+}
+SHAPE = tuple(len(values) for values in AXES.values())
+AT = {
+    "offset_m": 1.5,
+    "height_m": 2.5,
+    "flow_veh_h": 300.0,
+    "wind_speed_m_s": 1.5,
+    "wind_angle_deg": 45.0,
+}
+SECONDS = 60.0  # far above what any file takes; a hang takes for ever
+
+
+def values_of(seed: int = 0) -> dict[str, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    names = ("effective_speed", "mean_speed", "sd_speed", "drift", "model_low", "model_high")
+    return {name: rng.uniform(0.1, 4.0, SHAPE) for name in names}
+
+
+def write(path: Path, variables: dict[str, np.ndarray] | None = None) -> Path:
+    """A table as the program writes it, with invented values."""
+    with NetcdfWriter(path) as file:
+        texts = {f"text_{i}": "a sentence about the table. " * 40 for i in range(25)}
+        errors = {f"interpolation_error_{k}": 0.01 for k in ("states", "median", "p90", "largest")}
+        file.attributes(texts | errors | {"format": TABLE_FORMAT, "air_density_kg_m3": 1.2})
+        for name, values in AXES.items():
+            write_axis(file, name, values)
+        write_variables(file, list(AXES), values_of() if variables is None else variables)
+    return path
+
+
+@pytest.fixture(scope="module")
+def good(tmp_path_factory) -> bytes:
+    return write(tmp_path_factory.mktemp("good") / "table.h5").read_bytes()
+
+
+@pytest.fixture
+def path(good, tmp_path) -> Path:
+    (tmp_path / "table.h5").write_bytes(good)
+    return tmp_path / "table.h5"
+
+
+def refusal(path: Path) -> str:
+    """The one line that refuses a file, in bounded time."""
+    began = time.perf_counter()
+    with pytest.raises(CaseError) as caught:
+        wakesim.open_table(path)
+    assert time.perf_counter() - began < SECONDS
+    (line,) = caught.value.problems
+    assert line.startswith(f"{path}: ")
+    assert "\n" not in line
+    assert len(line) < len(str(path)) + 300
+    return line
+
+
+def test_what_is_read_is_what_was_written(path):
+    table = wakesim.open_table(path)
+    assert list(table.axes) == list(AXES)
+    for name, values in AXES.items():
+        assert table.axes[name].tolist() == values
+    for name, values in values_of().items():
+        assert table.variables[name].tobytes() == values.tobytes()
+    assert table.air_density_kg_m3 == 1.2
+    assert table.attributes["text_7"].startswith("a sentence")
+    assert table.interpolation_error["p90"] == 0.01
+
+
+# --- damaged --------------------------------------------------------------------------------------
+
+
+def mutated(data: bytes, seed: int) -> bytes:
+    """The file with some bytes changed, moved, repeated or cut off."""
+    rng = np.random.default_rng(seed)
+    out = bytearray(data)
+    kind = seed % 8
+    if kind == 5:
+        return bytes(out[: rng.integers(1, len(out))])
+    if kind == 6:  # a piece copied over another one
+        size = int(rng.integers(1, 400))
+        a, b = rng.integers(0, len(out) - size, 2)
+        out[a : a + size] = out[b : b + size]
+        return bytes(out)
+    if kind == 7:  # a piece of zeros or ones
+        size, start = int(rng.integers(1, 64)), int(rng.integers(0, len(out)))
+        out[start : start + size] = bytes([rng.choice([0, 255])]) * size
+        return bytes(out)
+    # Half of the changes hit the structure, which lies between the blocks of numbers.
+    places = np.flatnonzero(np.frombuffer(data, np.uint8) == 0) if kind % 2 else np.arange(len(out))
+    for place in rng.choice(places, 1 + kind * int(rng.integers(1, 6))):
+        out[place] = rng.integers(0, 256)
+    return bytes(out)
+
+
+def opens_or_refuses(folder: Path, data: bytes, seed: int) -> bool:
+    """Whether a mutated file is still a table; anything but a table or a refusal is an error."""
+    path = folder / "x.h5"
+    path.write_bytes(mutated(data, seed))
+    began = time.perf_counter()
+    table, problems = None, []
+    try:
+        table = wakesim.open_table(path)
+    except CaseError as error:
+        problems = error.problems
+    assert time.perf_counter() - began < SECONDS
+    if table is None:
+        assert len(problems) == 1
+        return False
+    assert all(np.all(np.diff(axis) > 0) for axis in table.axes.values())
+    middle = {n: float(0.5 * (v[0] + v[-1])) for n, v in table.axes.items()}
+    for name in table.variables:
+        assert np.isfinite(table.value(name, **middle)) or table.is_unknown(name, **middle)
+    return True
+
+
+def test_damaged_tables_are_refused_in_bounded_time(good, tmp_path):
+    kept = [opens_or_refuses(tmp_path, good, seed) for seed in range(16)]
+    assert 0 < sum(kept) < len(kept)
+
+
+@pytest.mark.slow
+def test_two_thousand_damaged_tables(good, tmp_path):
+    """About twenty minutes on a slow core."""
+    kept = [opens_or_refuses(tmp_path, good, seed) for seed in range(24, 2024)]
+    assert 0 < sum(kept) < len(kept)
+
+
+# --- hostile --------------------------------------------------------------------------------------
+
+
+def replaced(file: h5py.File, name: str, **options) -> h5py.Dataset:
+    """A data set in the place of another one, on the same axes."""
+    axes = [d[0] for d in file[name].dims] if name == "drift" else []
+    del file[name]
+    data = file.create_dataset(name, **options)
+    for i, axis in enumerate(axes[: len(data.shape)]):
+        if axis.shape[0] == data.shape[i]:
+            data.dims[i].attach_scale(axis)
+    return data
+
+
+def external_storage(file: h5py.File, folder: Path) -> None:
+    """Bytes of a text file as if they were speeds."""
+    (folder / "secret.txt").write_bytes(b"user:password " * 2000)
+    size = int(np.prod(SHAPE)) * 8
+    replaced(
+        file, "drift", shape=SHAPE, dtype="<f8", external=[(str(folder / "secret.txt"), 0, size)]
+    )
+
+
+def virtual(file: h5py.File, folder: Path) -> None:
+    with h5py.File(folder / "other.h5", "w") as other:
+        other["drift"] = np.ones(SHAPE)
+    layout = h5py.VirtualLayout(SHAPE, "<f8")
+    layout[...] = h5py.VirtualSource(folder / "other.h5", "drift", SHAPE)
+    axes = [d[0] for d in file["drift"].dims]
+    del file["drift"]
+    data = file.create_virtual_dataset("drift", layout)
+    for i, axis in enumerate(axes):
+        data.dims[i].attach_scale(axis)
+
+
+def external_link(file: h5py.File, folder: Path) -> None:
+    with h5py.File(folder / "other.h5", "w") as other:
+        other["drift"] = np.ones(SHAPE)
+    del file["drift"]
+    file["drift"] = h5py.ExternalLink(str(folder / "other.h5"), "/drift")
+
+
+def soft_link(file: h5py.File, _: Path) -> None:
+    del file["drift"]
+    file["drift"] = h5py.SoftLink("/mean_speed")
+
+
+def axis_of(values: list[float]) -> Callable[[h5py.File, Path], None]:
+    def change(file: h5py.File, _: Path) -> None:
+        file["height_m"][...] = values
+
+    return change
+
+
+def huge(file: h5py.File, _: Path) -> None:
+    """9.7 kB that unpack to gigabytes."""
+    shape = (*SHAPE[:-1], 2_000_000)
+    replaced(file, "drift", shape=shape, dtype="<f8", chunks=(1, 1, 1, 1, 2_000_000), compression=9)
+
+
+def other_shape(file: h5py.File, _: Path) -> None:
+    replaced(file, "drift", data=np.ones((*SHAPE[:-1], 4)))
+
+
+def single_precision(file: h5py.File, _: Path) -> None:
+    replaced(file, "drift", data=np.ones(SHAPE, "f4"))
+
+
+def text_for_numbers(file: h5py.File, _: Path) -> None:
+    replaced(file, "drift", data=np.full(SHAPE, "a", dtype=object), dtype=h5py.string_dtype())
+
+
+def a_group(file: h5py.File, _: Path) -> None:
+    del file["drift"]
+    file.create_group("drift")["drift"] = 1.0
+
+
+def something_else(file: h5py.File, _: Path) -> None:
+    file["more"] = np.ones(3)
+
+
+def no_axis(file: h5py.File, _: Path) -> None:
+    file["effective_speed"].dims[2].detach_scale(file["flow_veh_h"])
+
+
+def one_axis_twice(file: h5py.File, _: Path) -> None:
+    data = file["effective_speed"]
+    data.dims[3].detach_scale(file["wind_speed_m_s"])
+    data.dims[3].attach_scale(file["flow_veh_h"])
+
+
+def infinite(file: h5py.File, _: Path) -> None:
+    file["mean_speed"][1, 2, 3, 0, 1] = np.inf
+
+
+def impossible(file: h5py.File, _: Path) -> None:
+    file["mean_speed"][1, 2, 3, 0, 1] = -2.0
+
+
+def attribute(name: str, value: object) -> Callable[[h5py.File, Path], None]:
+    def change(file: h5py.File, _: Path) -> None:
+        del file.attrs[name]
+        file.attrs[name] = value
+
+    return change
+
+
+HOSTILE: dict[str, tuple[Callable[[h5py.File, Path], None], str]] = {
+    "external storage": (external_storage, "drift is stored outside the file"),
+    "virtual": (virtual, "drift is stored outside the file"),
+    "external link": (external_link, "drift is a link"),
+    "soft link": (soft_link, "drift is a link"),
+    "NaN axis": (axis_of([1.0, 2.0, np.nan, 4.0, 5.0]), "height_m holds values that no axis has"),
+    "falling axis": (axis_of([5.0, 4.0, 3.0, 2.0, 1.0]), "height_m do not rise"),
+    "equal values": (axis_of([1.0, 2.0, 2.0, 4.0, 5.0]), "height_m do not rise"),
+    "huge": (huge, "drift has a size that no table has"),
+    "other shape": (other_shape, "is no lookup table"),
+    "single precision": (single_precision, "double precision"),
+    "text": (text_for_numbers, "double precision"),
+    "group": (a_group, "drift is no array"),
+    "something else": (something_else, "something that no table has"),
+    "no axis": (no_axis, "a dimension has no axis"),
+    "axis twice": (one_axis_twice, "a dimension has no axis"),
+    "infinite": (infinite, "mean_speed holds values outside 0 to 200"),
+    "impossible": (impossible, "mean_speed holds values outside 0 to 200"),
+    "format": (attribute("format", TABLE_FORMAT + "0"), '"format" is not'),
+    "format in bytes": (attribute("format", np.bytes_(b"\xff\xfe")), "table"),
+    "density in words": (attribute("air_density_kg_m3", "thin"), "no density of air"),
+    "no density": (attribute("air_density_kg_m3", np.nan), "no density of air"),
+    "array": (attribute("text_3", np.arange(4.0)), "neither text nor number"),
+}
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_hostile_tables_are_refused(name, path):
+    change, words = HOSTILE[name]
+    with h5py.File(path, "r+") as file:
+        change(file, path.parent)
+    line = refusal(path)
+    assert words in line
+    assert "password" not in line
+
+
+@pytest.mark.skipif(os.name != "posix", reason="measured where memory of children is known")
+def test_a_small_file_takes_no_gigabytes(path):
+    with h5py.File(path, "r+") as file:
+        huge(file, path.parent)
+    assert path.stat().st_size < 200_000
+    refusal(path)
+    assert resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss < 1_000_000  # kB
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+def test_a_pipe_is_refused_at_once(tmp_path):
+    os.mkfifo(tmp_path / "table.h5")
+    assert "is no regular file" in refusal(tmp_path / "table.h5")
+
+
+def test_a_reader_that_hangs_is_stopped(path, monkeypatch, tmp_path):
+    """Whatever the library does with a file, the answer comes."""
+    from wakesim.outputs import table_file, table_reader
+
+    script = tmp_path / "hangs.py"
+    script.write_text("while True: pass\n", encoding="utf-8")
+    monkeypatch.setattr(table_file, "__file__", str(script))
+    monkeypatch.setattr(table_reader, "_LEAST_CPU_S", 1)
+    monkeypatch.setattr(table_reader, "_CLOCK_FACTOR", 1)
+    assert "takes too long" in refusal(path)
+    script.write_text("import os; os.abort()\n", encoding="utf-8")
+    assert "damaged" in refusal(path)
+
+
+# --- states that failed ---------------------------------------------------------------------------
+
+
+def test_a_failed_state_spoils_only_the_lookups_that_need_it(tmp_path):
+    whole = wakesim.open_table(write(tmp_path / "whole.h5"))
+    variables = values_of()
+    for values in variables.values():
+        values[2, 4, 0, 0, 0] = np.nan  # a corner: offset 4, height 5, flow 100, no wind, along
+    table = wakesim.open_table(write(tmp_path / "table.h5", variables))
+    far = dict(AT, height_m=np.array([1.0, 1.4, 2.0]), offset_m=1.0)
+    assert np.array_equal(table.effective_speed(**far), whole.effective_speed(**far))
+    assert not table.is_unknown(**far).any()
+
+    corner = {"offset_m": 4.0, "flow_veh_h": 100.0, "wind_speed_m_s": 0.0, "wind_angle_deg": 0.0}
+    heights = np.array([3.0, 4.0, 4.5, 5.0])
+    found = table.effective_speed(height_m=heights, **corner)
+    unknown = table.is_unknown(height_m=heights, **corner)
+    # at a node no other value counts; beside the failed state it does
+    assert unknown.tolist() == [False, False, True, True]
+    assert np.array_equal(np.isnan(found), unknown)
+    expected = whole.effective_speed(height_m=heights, **corner)
+    assert found[~unknown] == pytest.approx(expected[~unknown], rel=1e-12)
+
+    rng = np.random.default_rng(3)
+    anywhere = {n: rng.uniform(v[0], v[-1], 400) for n, v in AXES.items()}
+    found, usual = table.drift(**anywhere), whole.drift(**anywhere)
+    unknown = table.is_unknown("drift", **anywhere)
+    assert 0 < unknown.sum() < 400
+    assert np.array_equal(np.isnan(found), unknown)
+    assert found[~unknown] == pytest.approx(usual[~unknown], rel=1e-9, abs=1e-9)
+    low, high = table.model_interval(**far)
+    assert np.isfinite([low, high]).all()

@@ -1,0 +1,56 @@
+"""A stretch of every hour of the round, on which states of traffic, wind and model are compared."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wakesim.measures import series
+from wakesim.measures.background import background
+from wakesim.measures.effective import effective_speed
+from wakesim.measures.series import Scene
+from wakesim.measures.split import RotorSums
+from wakesim.traffic.lines import FieldSettings
+from wakesim.traffic.stream import Passes
+
+Array = NDArray[np.float64]
+
+
+class CommonSample:
+    """The same passes and the same noise for every state."""
+
+    def __init__(self, scene: Scene, passes: Passes, per_hour_s: float) -> None:
+        case = scene.case
+        rate = case.compute.sample_rate_hz
+        total = 3600.0 * case.compute.duration_h
+        self.passes = passes
+        self.starts: list[float] = []
+        self.samples = max(1, round(min(per_hour_s, total) * rate))
+        length = self.samples / rate
+        for k in range(math.ceil(total / 3600.0)):
+            hour_length = min(3600.0, total - 3600.0 * k)
+            self.starts.append(3600.0 * k + max(0.0, 0.5 * (hour_length - length)))
+        self.noise = series.round_noise(scene, 0, self.samples * len(self.starts))
+
+    def hours(
+        self, scene: Scene, settings: FieldSettings, cache: dict[tuple[object, ...], Array]
+    ) -> Iterator[RotorSums]:
+        """The stretch of every hour in turn, under the settings of a state."""
+        air = background(scene, settings, coarse=True)
+        lines = series.library(scene, settings, air.viscosity, cache)
+        passes = series.with_drag(scene, self.passes, air.drag_factor)
+        for k, start in enumerate(self.starts):
+            part = slice(k * self.samples, (k + 1) * self.samples)
+            noise = (self.noise[0][part], self.noise[1][part])
+            walked = series.walk(scene, lines, passes, start, self.samples, noise, air)
+            yield series.merge(list(walked))
+
+    def effective_speed(
+        self, scene: Scene, settings: FieldSettings, cache: dict[tuple[object, ...], Array]
+    ) -> float:
+        """Effective speed of a state on the common sample, m/s."""
+        speeds = [sums.speed for sums in self.hours(scene, settings, cache)]
+        return effective_speed(np.concatenate(speeds))

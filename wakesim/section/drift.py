@@ -1,0 +1,329 @@
+"""Sustained drift of the air along a road from its momentum balance in the cross-section.
+
+With U(y, z) the slow along-road air speed, K the eddy diffusivity, (v, w) the crosswind and S the
+traffic's force per volume of air over the density,
+
+    dU/dt = d/dy(K dU/dy) + d/dz(K dU/dz) - d(v U)/dy - d(w U)/dz + S,
+
+U = 0 where air comes from and far away, no diffusion where the crosswind leaves, and friction on
+the road: a resistance R = integral of dz/K from the roughness length to the first cell centre. It
+is a no-slip road with K constant, and the log law with K = kappa u* z. A line force f over the
+density (m3/s2) in constant K and no crosswind gives f/(2 pi K) ln(r_image/r).
+
+Finite volumes on a stretched grid, second order (``transport``); solved directly, the
+factorisation kept. In time: the two-stage L-stable singly diagonally implicit Runge-Kutta scheme
+with gamma = 1 - 1/sqrt(2) (R. Alexander, SIAM J. Numer. Anal. 14 (1977) 1006), second order.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import sparse
+from scipy.sparse.linalg import SuperLU, splu
+
+from wakesim.errors import NumericalError
+from wakesim.section.crossflow import Barrier, blocked_faces, face_flows
+from wakesim.section.grid import CrossSectionGrid
+from wakesim.section.transport import (
+    Diffusivity,
+    conductances,
+    diffusivity_at,
+    divergence,
+    flux_matrix,
+    flux_stencil,
+    ground_resistance,
+)
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+Balance = dict[str, float]
+
+SINKS = ("road_friction", "outflow_left", "outflow_right", "outflow_top", "barrier")
+_GAMMA = 1.0 - 1.0 / math.sqrt(2.0)
+_NEWTON_STEPS, _TOLERANCE = 60, 1e-12
+_RESIDUAL = 1e-10  # of a cell's balance over the strongest cell source
+
+
+class DriftModel:
+    """The balance of one cross-section, ready for any number of sources.
+
+    ``diffusivity_m2_s``: K, a number or a function of y and z (arrays) that must be positive.
+    ``crosswind_m_s``: towards +y, a number or a function of z. ``roughness_m``: a number or one for
+    each column of cells; 0 is a smooth no-slip road. ``barriers``: see ``crossflow``.
+    ``lasting_s``: how long the sources have acted, as the mean of an exponential age: a sink
+    U/``lasting_s`` (infinite: the steady state). Raises
+    ValueError for values out of range.
+    """
+
+    def __init__(
+        self,
+        grid: CrossSectionGrid,
+        diffusivity_m2_s: Diffusivity,
+        crosswind_m_s: float | Callable[[Array], Array] = 0.0,
+        roughness_m: ArrayLike = 0.0,
+        barriers: Sequence[Barrier] = (),
+        lasting_s: float = math.inf,
+    ) -> None:
+        self.lasting_s = lasting_s
+        self.grid, self.diffusivity, self.barriers = grid, diffusivity_m2_s, tuple(barriers)
+        rough = np.asarray(roughness_m, dtype=np.float64)
+        self.roughness = np.broadcast_to(rough, grid.shape[:1])
+        if not np.all((self.roughness >= 0.0) & np.isfinite(self.roughness)):
+            raise ValueError("roughness length must be at least 0 m")
+        self.closed = blocked_faces(grid, self.barriers)
+        self.held = blocked_faces(grid, [b for b in self.barriers if b.friction])
+        flow_y, flow_z = face_flows(grid, crosswind_m_s, self.closed)
+        across, up = conductances(grid, diffusivity_m2_s, self.roughness)
+        across[self.closed] = 0.0
+        across[0, flow_y[0] < 0.0] = 0.0
+        across[-1, flow_y[-1] > 0.0] = 0.0
+        open_z = np.zeros(up.T.shape, dtype=bool)
+        self._flux_y = flux_matrix(
+            flux_stencil(grid.y_edges, flow_y, across, self.closed), grid.shape, 0
+        )
+        self._flux_z = flux_matrix(
+            flux_stencil(grid.z_edges, flow_z.T, up.T, open_z), grid.shape, 1
+        )
+        leave_y, leave_z = divergence(grid.shape)
+        self._wall = self._wall_conductance()
+        self._mass = grid.areas.ravel()
+        operator = leave_y @ self._flux_y + leave_z @ self._flux_z + sparse.diags(self._wall)
+        operator = operator + sparse.diags(self._mass / lasting_s)
+        self._operator = operator.tocsc()
+
+    def _wall_conductance(self) -> Array:
+        """Conductance between each cell and the no-slip faces of barriers beside it, (ny nz,)."""
+        grid = self.grid
+        k = diffusivity_at(self.diffusivity, grid.y[:, None], grid.z)
+        faces = self.held[:-1].astype(float) + self.held[1:]
+        half = 0.5 * np.diff(grid.y_edges)[:, None]
+        return (faces * np.diff(grid.z_edges) * k / half).ravel()
+
+    @cached_property
+    def _factor(self) -> SuperLU:
+        return _factorise(self._operator)
+
+    def responses(self, sources: ArrayLike) -> Array:
+        """Steady drift of each of ``sources`` (k, ny, nz) m/s2 on its own, (k, ny, nz) m/s."""
+        s = np.asarray(sources, dtype=np.float64)
+        if s.ndim != 3 or s.shape[1:] != self.grid.shape or not np.all(np.isfinite(s)):
+            raise ValueError(f"sources must be finite and of shape (k, *{self.grid.shape})")
+        right = s.reshape(len(s), -1) * self._mass
+        found = self._factor.solve(np.ascontiguousarray(right.T))
+        left = np.abs(self._operator @ found - right.T).max(initial=0.0)
+        if not left <= _RESIDUAL * np.abs(right).max(initial=0.0):
+            raise NumericalError(
+                f"the drift's balance does not close: {left:.1e} m3/s2 left in a cell"
+            )
+        return np.ascontiguousarray(found.T).reshape(s.shape)
+
+    def solve(self, source: ArrayLike) -> DriftField:
+        """Steady drift of one source field (ny, nz), m/s2."""
+        s = np.asarray(source, dtype=np.float64)
+        return DriftField(self, self.responses(s[None])[0], s)
+
+    def solve_reduced(self, sources: ArrayLike, vehicle_speed_m_s: ArrayLike) -> DriftField:
+        """Steady drift when it lowers the drag that makes it.
+
+        Source k of (k, ny, nz) m/s2, its drag in still air, acts with the factor
+        (1 - U_k/V_k) |1 - U_k/V_k|, V_k (k,) m/s the vehicles' speed with its sign along x and
+        U_k the drift averaged over where source k acts. The factors are in ``reduction`` of the
+        result. Newton's method in the U_k. Raises NumericalError when it does not converge.
+        """
+        s = np.asarray(sources, dtype=np.float64)
+        speed = np.asarray(vehicle_speed_m_s, dtype=np.float64)
+        if speed.shape != s.shape[:1] or not np.all((speed != 0.0) & np.isfinite(speed)):
+            raise ValueError("each source needs a vehicle speed that is not 0")
+        alone = self.responses(s)
+        force = s.reshape(len(s), -1) * self._mass
+        total = np.sum(force, axis=1, keepdims=True)
+        place = np.divide(force, total, out=np.zeros_like(force), where=total != 0.0)
+        drift = reduced_drift(place @ alone.reshape(len(s), -1).T, speed)
+        factor = drag_factor(drift, speed)
+        reduced = np.tensordot(factor, s, axes=1)
+        return DriftField(self, np.tensordot(factor, alone, axes=1), reduced, factor)
+
+    def march(
+        self,
+        initial: ArrayLike,
+        source_at: Callable[[float], ArrayLike],
+        step_s: float,
+        steps: int,
+        start_s: float = 0.0,
+    ) -> DriftMarch:
+        """Drift over time from ``initial`` (ny, nz) m/s with ``source_at(t)`` (ny, nz) m/s2."""
+        if not step_s > 0.0 or steps < 1:
+            raise ValueError("a march needs a step greater than 0 s and at least one step")
+        lag = _GAMMA * step_s
+        factor = _factorise(sparse.diags(self._mass) + lag * self._operator)
+        field = np.empty((steps + 1, *self.grid.shape))
+        field[0] = initial
+        time = start_s + step_s * np.arange(steps + 1)
+        balance: list[Balance] = []
+        for n in range(steps):
+            old = field[n].ravel()
+            first, last = (
+                np.asarray(source_at(float(t)), dtype=np.float64).ravel()
+                for t in (time[n] + lag, time[n + 1])
+            )
+            middle = factor.solve(self._mass * (old + lag * first))
+            rate = (middle - old) / lag
+            base = old + (step_s - lag) * rate
+            new = factor.solve(self._mass * (base + lag * last))
+            field[n + 1] = new.reshape(self.grid.shape)
+            mean, push = (
+                (1.0 - _GAMMA) * a + _GAMMA * b for a, b in ((middle, new), (first, last))
+            )
+            stored = float(self._mass @ (new - old)) / step_s
+            balance.append(self._balance(mean, push, stored))
+        if not np.all(np.isfinite(field)):
+            raise NumericalError("the drift did not stay finite")
+        return DriftMarch(self, time, field, tuple(balance))
+
+    def _balance(self, speed: Array, source: Array, stored: float = 0.0) -> Balance:
+        """Forces per metre of road over the density, m3/s2; drag_in equals the sum of the rest."""
+        (ny, nz), u = self.grid.shape, speed.ravel()
+        side = (self._flux_y @ u).reshape(ny + 1, nz)
+        level = (self._flux_z @ u).reshape(ny, nz + 1)
+        lost = (0.0 - level[:, 0].sum(), 0.0 - side[0].sum(), side[-1].sum(), level[:, -1].sum())
+        parts = dict(zip(SINKS, map(float, (*lost, self._wall @ u)), strict=True))
+        stored += float(self._mass @ u) / self.lasting_s
+        return {"drag_in": float(self._mass @ source.ravel()), **parts, "storage": stored}
+
+    def weights(self, y_m: ArrayLike, z_m: ArrayLike) -> sparse.csr_matrix:
+        """Matrix (n, ny * nz) from cell values to points y, z (n,) m.
+
+        Bilinear between cell centres, never across a barrier; below the first centre the profile
+        of a constant stress (linear with constant K, the log law with K = kappa u* z), zero at the
+        roughness length. Raises ValueError for points outside the grid.
+        """
+        grid, (ny, nz) = self.grid, self.grid.shape
+        y, z = (np.ravel(a) for a in np.broadcast_arrays(np.asarray(y_m, float), z_m))
+        inside = (y >= grid.y_edges[0]) & (y <= grid.y_edges[-1])
+        if not np.all(inside & (z >= 0.0) & (z <= grid.z_edges[-1])):
+            raise ValueError("point outside the cross-section")
+        column = np.clip(np.searchsorted(grid.y, y) - 1, 0, ny - 2)
+        row = np.clip(np.searchsorted(grid.z, z) - 1, 0, nz - 2)
+        upper = (z - grid.z[row]) / (grid.z[row + 1] - grid.z[row])
+        upper = np.clip(upper, 0.0, 1.0)
+        rough = self.roughness[np.clip(np.searchsorted(grid.y_edges, y) - 1, 0, ny - 1)]
+        low = z < grid.z[0]
+        lower = 1.0 - upper
+        lower[low] = ground_resistance(
+            self.diffusivity, y[low], z[low], rough[low]
+        ) / ground_resistance(self.diffusivity, y[low], np.full(low.sum(), grid.z[0]), rough[low])
+        point = np.arange(y.size)
+        rows, columns, values = [], [], []
+        for level, share in ((row, lower), (row + 1, upper)):
+            for cell, part in zip(
+                (column, column + 1), self._beside(y, column, level), strict=True
+            ):
+                rows.append(point)
+                columns.append(cell * nz + level)
+                values.append(share * part)
+        table = (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns)))
+        return sparse.csr_matrix(table, shape=(y.size, ny * nz))
+
+    def _beside(self, y: Array, column: Index, level: Index) -> tuple[Array, Array]:
+        """Weights of the columns ``column`` and the next at ``y``, in the given rows."""
+        grid = self.grid
+        left, right, wall = grid.y[column], grid.y[column + 1], grid.y_edges[column + 1]
+        far = np.clip((y - left) / (right - left), 0.0, 1.0)
+        closed, held = self.closed[column + 1, level], self.held[column + 1, level]
+        before = y < wall
+        gap = np.abs(y - wall) / np.where(before, wall - left, right - wall)
+        alone = np.where(held, np.minimum(gap, 1.0), 1.0)
+        near = np.where(closed, np.where(before, alone, 0.0), 1.0 - far)
+        return near, np.where(closed, np.where(before, 0.0, alone), far)
+
+
+@dataclass(frozen=True)
+class DriftField:
+    """Steady drift on the cells: ``speed`` (ny, nz) m/s, and the source it belongs to, m/s2.
+
+    ``reduction``: the factor on each source's drag, when the drift lowers it.
+    """
+
+    model: DriftModel
+    speed: Array
+    source: Array
+    reduction: Array | None = None
+
+    def at(self, y_m: ArrayLike, z_m: ArrayLike) -> Array:
+        """Drift at points, m/s, shape of y and z together; see ``DriftModel.weights``."""
+        shape = np.broadcast_shapes(np.shape(y_m), np.shape(z_m))
+        return (self.model.weights(y_m, z_m) @ self.speed.ravel()).reshape(shape)
+
+    @cached_property
+    def balance(self) -> Balance:
+        """Drag in and where it goes, m3/s2 per metre of road (force over density).
+
+        ``drag_in`` = ``road_friction`` + ``outflow_left`` + ``outflow_right`` + ``outflow_top`` +
+        ``barrier`` (friction of barrier faces) + ``storage`` (0 here).
+        """
+        return self.model._balance(self.speed, self.source)
+
+
+@dataclass(frozen=True)
+class DriftMarch:
+    """Drift over time: ``time_s`` (n + 1,), ``speed`` (n + 1, ny, nz) m/s.
+
+    ``balance``: for each of the n steps the means over the step, as in ``DriftField.balance``.
+    """
+
+    model: DriftModel
+    time_s: Array
+    speed: Array
+    balance: tuple[Balance, ...]
+
+    def at(self, y_m: float, z_m: float) -> Array:
+        """Drift at one point over time, (n + 1,) m/s."""
+        return (self.model.weights(y_m, z_m) @ self.speed.reshape(len(self.speed), -1).T)[0]
+
+
+def _factorise(matrix: sparse.spmatrix) -> SuperLU:
+    """Sparse LU with pivots kept on the diagonal.
+
+    Free pivoting fills the factors at high Peclet numbers: on grids of 10 000 and 33 000 cells it
+    took 0.6 s and 12 s, against 0.02 s and 0.14 s so, with the same residual of 1e-15.
+    """
+    options = {"SymmetricMode": True}
+    return splu(matrix.tocsc(), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=1e-3, options=options)
+
+
+def drag_factor(drift: Array, speed: Array) -> Array:
+    """Drag at air speed V - U over that at V, (1 - U/V)|1 - U/V|; the shapes broadcast."""
+    relative = 1.0 - drift / speed
+    return relative * np.abs(relative)
+
+
+def reduced_drift(response: Array, speed: Array) -> Array:
+    """Drift at each source, (k,) m/s, that lowers the drag it comes from.
+
+    U = response @ drag_factor(U, speed), by Newton's method; ``response`` (k, k) m/s is the drift
+    at source j that source k makes with its full drag, ``speed`` (k,) m/s the vehicles' speed in
+    the same sense. Raises NumericalError when it does not settle.
+    """
+    drift = np.zeros(speed.size)
+    residual = drift - response @ drag_factor(drift, speed)
+    scale = np.abs(speed).max() + np.abs(residual).max()
+    for _ in range(_NEWTON_STEPS):
+        if np.abs(residual).max() <= _TOLERANCE * scale:
+            return drift
+        slope = -2.0 * np.abs(1.0 - drift / speed) / speed
+        step = np.linalg.solve(np.eye(speed.size) - response * slope, residual)
+        size = 1.0
+        while True:
+            trial = drift - size * step
+            left = trial - response @ drag_factor(trial, speed)
+            if np.abs(left).max() < np.abs(residual).max() or size < 1e-4:
+                break
+            size *= 0.5
+        drift, residual = trial, left
+    raise NumericalError("the drift and the drag it lowers do not settle")

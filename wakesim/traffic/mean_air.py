@@ -1,0 +1,356 @@
+"""The mean air of a road's traffic, hour by hour, and what of it single wakes do not show.
+
+For every clock hour the balance of the cross-section (``section.road``) gives the mean along-road
+velocity M, the turbulent energy K and the eddy viscosity that the traffic makes, with the drag it
+lowers itself. Superposition follows single wakes up to the wake memory T; the rest of the mean is
+the **drift**,
+
+    drift = M - q r int_0^T w u dt   (Campbell 1909: the mean that followed wakes bring),
+
+q the rate of passes, r the drag factor, w the fade from 1 to 0 over the last tenth of T, u from
+where a wake enters the balance on. The mean is that of the balance for any T, so T only decides how
+long a wake is followed as an event of its own. The same holds for the turbulence: what the
+background keeps is K less what followed wakes bring, at least 0.
+
+M is linear in its sources for the eddy viscosity found, so each class's part is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wakesim.air.profiles import ambient_velocity
+from wakesim.case.schema import Case
+from wakesim.flow.marched_wake import wake_start
+from wakesim.flow.wake import Wake, vehicle_wake
+from wakesim.section.closure import Closure
+from wakesim.section.crossflow import Barrier
+from wakesim.section.drift import DriftField, DriftModel
+from wakesim.section.grid import CrossSectionGrid
+from wakesim.section.road import RoadSection, RoadState, Sources
+from wakesim.section.wake import BACKGROUND_HEIGHT_M, LEVELS_M, bracket, prepare_tables, wake_table
+from wakesim.traffic.lines import FADE, FieldSettings, Sight, air_relative_speed
+
+Array = NDArray[np.float64]
+
+_FINE_M, _COARSE_M = 0.5, 0.8
+_GROWTH = 0.16
+REACH_M, _HEIGHT_M = 130.0, 70.0
+_LEVEL_RATIO = 2.0  # between the eddy viscosities for which lines are prepared
+_AGES = 140  # nodes of the Campbell integral
+_CHAINS = 2  # hours are marched in so many chains, each warm from the last hour
+
+
+@dataclass(frozen=True)
+class MeanAir:
+    """Mean air of every hour; ``states`` (hours,), ``models`` the linear balances (hours,),
+    ``response`` (hours, sights, cells) m/s that each sight makes with its drag of that hour,
+    ``rates`` (hours, sights) passes/s, ``factor`` (hours, sights) drag factors, ``viscosity``
+    (hours,) m2/s around the wakes.
+    """
+
+    section: RoadSection
+    sights: tuple[Sight, ...]
+    settings: FieldSettings
+    wall_y_m: float | None
+    side_y_m: float
+    made: Sources
+    states: tuple[RoadState, ...]
+    models: tuple[DriftModel, ...]
+    response: Array
+    rates: Array
+    factor: Array
+    viscosity: Array
+
+    @property
+    def levels(self) -> tuple[Array, NDArray[np.int64]]:
+        """Eddy viscosities (n,) m2/s for which lines are prepared, and each hour's number."""
+        return viscosity_levels(self.viscosity)
+
+    def mean(self, hour: int, points: Array) -> Array:
+        """Mean along-road velocity of the balance that each sight makes, (sights, m) m/s."""
+        weights = self.models[hour].weights(points[:, 0], points[:, 1])
+        return np.asarray((weights @ self.response[hour].T).T)
+
+    def energy(self, hour: int, points: Array) -> Array:
+        """Turbulent energy of the balance at points, (m,) m2/s2."""
+        grid = self.section.grid
+        k = self.states[hour].k
+        y = np.clip(points[:, 0], grid.y[0], grid.y[-1])
+        z = np.clip(points[:, 1], grid.z[0], grid.z[-1])
+        i = np.clip(np.searchsorted(grid.y, y) - 1, 0, grid.y.size - 2)
+        j = np.clip(np.searchsorted(grid.z, z) - 1, 0, grid.z.size - 2)
+        a = (y - grid.y[i]) / (grid.y[i + 1] - grid.y[i])
+        b = (z - grid.z[j]) / (grid.z[j + 1] - grid.z[j])
+        low = (1.0 - a) * k[i, j] + a * k[i + 1, j]
+        return np.asarray((1.0 - b) * low + b * ((1.0 - a) * k[i, j + 1] + a * k[i + 1, j + 1]))
+
+    def background(self, points: Array) -> tuple[Array, Array]:
+        """Drift (hours, sights, m) m/s and turbulent energy (hours, sights, m) m2/s2 at points,
+        beyond what followed wakes bring."""
+        viscosity, number = self.levels
+        followed = [
+            [followed_wake(s, self.settings, self.wall_y_m, float(v), points) for s in self.sights]
+            for v in viscosity
+        ]
+        drift = np.zeros((len(self.states), len(self.sights), len(points)))
+        energy = np.zeros_like(drift)
+        strength = np.array([_work(s) for s in self.sights])
+        for hour in range(len(self.states)):
+            acting = self.rates[hour] * self.factor[hour]
+            mine = np.array(followed[number[hour]]).reshape(len(self.sights), 2, len(points))
+            drift[hour] = self.mean(hour, points) - acting[:, None] * mine[:, 0]
+            whole = self.settings.constants.turbulence_factor**2 * self.energy(hour, points)
+            left = whole - acting @ mine[:, 1]
+            share = acting * strength
+            share = share / share.sum() if share.sum() > 0.0 else share
+            energy[hour] = share[:, None] * np.maximum(left, 0.0)
+        return drift, energy
+
+    def lane_speed(self) -> Array:
+        """Mean air speed along each sight's way where its wakes enter, (hours, sights) m/s."""
+        made, own = self.made, np.array([s.direction for s in self.sights])
+        return np.array([own * self.section.met(made, state.u) for state in self.states])
+
+    def _force(self, hour: int) -> Array:
+        """Source of each sight with its drag of the hour, own way counted positive."""
+        strength = self.rates[hour] * self.factor[hour] * self.made.direction
+        alone = self.section.force(self.made)
+        return strength[:, None, None] * alone
+
+    def mean_field(self) -> DriftField:
+        """Mean velocity over the section, all hours alike, and the sources it belongs to; in the
+        eddy viscosity of the busiest hour."""
+        own, shape = np.array([s.direction for s in self.sights]), self.section.grid.shape
+        busiest = int(np.argmax(self.rates.sum(axis=1)))
+        total = self.response.mean(axis=0).sum(axis=0).reshape(shape)
+        source = np.mean(
+            [np.tensordot(own, self._force(h), axes=1) for h in range(len(self.states))], axis=0
+        )
+        return DriftField(self.models[busiest], total, source)
+
+    def balance(self) -> dict[str, float]:
+        """Where the drag goes, m3/s2, mean over the hours; each sight counted along its own way."""
+        own, shape = np.array([s.direction for s in self.sights]), self.section.grid.shape
+        parts = []
+        for h, model in enumerate(self.models):
+            along = own @ self.response[h]
+            field = DriftField(model, along.reshape(shape), self._force(h).sum(axis=0))
+            parts.append(field.balance)
+        return {key: float(np.mean([part[key] for part in parts])) for key in parts[0]}
+
+
+def _work(sight: Sight) -> float:
+    v = sight.vehicle
+    return v.drag_coefficient * v.frontal_area_m2 * sight.mean_speed_m_s**3
+
+
+def viscosity_levels(viscosity: Array) -> tuple[Array, NDArray[np.int64]]:
+    """Few eddy viscosities (n,) that stand for those of the hours, and which each hour takes."""
+    low, high = float(viscosity.min()), float(viscosity.max())
+    if low <= 0.0 or high / low < 1.05:
+        return np.array([float(viscosity.mean())]), np.zeros(viscosity.size, dtype=np.int64)
+    count = int(np.ceil(np.log(high / low) / np.log(_LEVEL_RATIO))) + 1
+    levels = np.geomspace(low, high, min(count, 4))
+    number = np.abs(np.log(viscosity[:, None] / levels)).argmin(axis=1)
+    used = np.unique(number)
+    return levels[used], np.searchsorted(used, number).astype(np.int64)
+
+
+def relative_speed(sight: Sight) -> float:
+    """Mean speed of a sight's vehicles through the air, m/s."""
+    return float(air_relative_speed(sight.mean_speed_m_s, sight.direction, sight.wind_along_m_s))
+
+
+def wake_of(sight: Sight, settings: FieldSettings, viscosity_m2_s: float) -> Wake:
+    """Wake of a sight's vehicles in air of an eddy viscosity made by traffic."""
+    relative = relative_speed(sight)
+    air = settings.air_state(sight, relative, viscosity_m2_s)
+    return vehicle_wake(sight.vehicle, settings.constants, air)
+
+
+def followed_wake(
+    sight: Sight, settings: FieldSettings, wall_y_m: float | None, viscosity_m2_s: float,
+    points: Array,
+) -> Array:  # fmt: skip
+    """Integrals over one pass of u (road axes), m, and of k, m2/s, at points (m, 2): (2, m).
+
+    From where the wake enters the balance to the wake memory, with its fade.
+    """
+    wake, relative = wake_of(sight, settings, viscosity_m2_s), relative_speed(sight)
+    first = entry_behind_m(sight, settings)
+    last = relative * settings.wake_memory_s
+    if last <= first:
+        return np.zeros((2, len(points)))
+    edges = np.geomspace(first, last, _AGES + 1)
+    x = np.sqrt(edges[1:] * edges[:-1])
+    age = x / relative
+    fade = np.clip((settings.wake_memory_s - age) / (FADE * settings.wake_memory_s), 0.0, 1.0)
+    weight = fade * np.diff(edges) / relative
+    lateral = sight.direction * (points[:, 0] - sight.lane_centre_m + settings.lateral_shift_m)
+    places = [lateral]
+    if wall_y_m is not None:
+        wall = sight.direction * (wall_y_m - sight.lane_centre_m)
+        places.append(2.0 * wall - lateral)
+    out = np.zeros((2, len(points)))
+    for y in places:
+        u, k = wake.both(x[:, None], y[None, :], points[None, :, 1])
+        out[0] += sight.direction * relative * (weight @ u)
+        out[1] += relative**2 * (weight @ k)
+    return out
+
+
+def entry_behind_m(sight: Sight, settings: FieldSettings) -> float:
+    """Distance behind the tail where a wake enters the road's balance, m."""
+    table = wake_table(sight.vehicle, wake_start(sight.vehicle, settings.constants), 0)
+    return table.entry_m - sight.vehicle.length_m
+
+
+def road_section(
+    case: Case,
+    settings: FieldSettings,
+    points: Array,
+    wall_y_m: float | None,
+    friction_velocity_m_s: float,
+    *,
+    coarse: bool = False,
+    reach_m: float = REACH_M,
+) -> RoadSection:
+    """Cross-section of a case's road; the grid is fine around lanes and points (n, 2)."""
+    barriers = [] if wall_y_m is None else [(wall_y_m, _HEIGHT_M)]
+    lanes = [lane.centre_m for lane in case.road.lanes]
+    grid = CrossSectionGrid.around(
+        lanes, points, reach_m, _HEIGHT_M, _COARSE_M if coarse else _FINE_M, _GROWTH,
+        barriers=barriers,
+    )  # fmt: skip
+    ground = case.air.drift
+    roughness = np.full(grid.y.size, ground.roughness_verge_m * settings.verge_roughness_factor)
+    for way in case.road.carriageways:
+        low, high = way.paved_m
+        paved = (grid.y > low) & (grid.y < high)
+        roughness[paved] = ground.roughness_road_m * settings.road_roughness_factor
+    return RoadSection(
+        grid,
+        roughness,
+        lambda z: ambient_velocity(case.air.wind, z)[1] + settings.extra_crosswind_m_s,
+        friction_velocity_m_s,
+        [Barrier(y, height) for y, height in barriers],
+    )
+
+
+def sources(
+    section: RoadSection, sights: Sequence[Sight], settings: FieldSettings, side_y_m: float
+) -> Sources:
+    """The sights as sources of the section; beyond a wall nothing enters."""
+    tables = [wake_table(s.vehicle, wake_start(s.vehicle, settings.constants), 0) for s in sights]
+    entry = np.array(
+        [section.project(t, t.entry, s.lane_centre_m) for t, s in zip(tables, sights, strict=True)]
+    )
+    for barrier in section.barriers:
+        beyond = np.sign(section.grid.y - barrier.y_m) != np.sign(side_y_m - barrier.y_m)
+        entry[:, :, beyond] = 0.0
+    return Sources(
+        entry,
+        np.array([s.direction for s in sights]),
+        np.array([relative_speed(s) for s in sights]),
+    )
+
+
+def closure_of(settings: FieldSettings) -> Closure:
+    """Closure constants of the settings."""
+    return Closure(c2=settings.constants.decay, weak_shear=settings.constants.weak_shear_mixing)
+
+
+def mean_air(
+    section: RoadSection,
+    sights: Sequence[Sight],
+    rates_per_s: Array,
+    settings: FieldSettings,
+    wall_y_m: float | None,
+    side_y_m: float,
+) -> MeanAir:
+    """Balance of every hour for ``rates_per_s`` (hours, sights).
+
+    ``side_y_m``: a y on the road's side of the wall.
+    """
+    made = sources(section, sights, settings, side_y_m)
+    closure = closure_of(settings)
+    states = _states(section, made, rates_per_s, closure)
+    own = settings.own_diffusivity_m2_s
+    z = section.grid.z
+    shaped = z / (z + BACKGROUND_HEIGHT_M)
+    viscosity = [
+        (own * np.broadcast_to(shaped, section.grid.shape) if own is not None else s.viscosity)
+        for s in states
+    ]
+    factor_mixing = settings.mixing_factor
+    with ThreadPoolExecutor(_CHAINS) as pool:
+        models = list(pool.map(lambda nu: section.linear(nu, factor_mixing), viscosity))
+        force = section.force(made)
+        alone = list(pool.map(lambda model: model.responses(force), models))
+    factor = np.array([s.factor for s in states]).reshape(len(states), len(sights))
+    response = np.array(alone).reshape(len(states), len(sights), -1)
+    response *= (rates_per_s * factor)[:, :, None]
+    around = np.array([section.around(made, nu) for nu in viscosity]) * factor_mixing
+    return MeanAir(
+        section, tuple(sights), settings, wall_y_m, side_y_m, made, tuple(states), tuple(models),
+        response, rates_per_s, factor, around,
+    )  # fmt: skip
+
+
+def _states(section: RoadSection, made: Sources, rates: Array, closure: Closure) -> list[RoadState]:
+    """States of all hours: in order of traffic, in chains, each hour warm from the one before.
+
+    The chains do not depend on how many threads there are, nor does any result.
+    """
+    order = np.argsort(-(rates @ made.speed**3), kind="stable")
+    found: list[RoadState | None] = [None] * len(rates)
+
+    def chain(numbers: NDArray[np.int64]) -> None:
+        last: RoadState | None = None
+        for n in numbers:
+            last = section.steady_traffic(made, rates[n], closure, last)
+            found[n] = last
+
+    with ThreadPoolExecutor(_CHAINS) as pool:
+        list(pool.map(chain, (order[i::_CHAINS] for i in range(_CHAINS))))
+    return [state for state in found if state is not None]
+
+
+def prepare_wakes(
+    sights: Sequence[Sight], settings: FieldSettings, viscosity: Sequence[float] = ()
+) -> None:
+    """March the tables that sights need in air of the given eddy viscosities, and in still air."""
+    if settings.constants.law != "section":
+        viscosity = ()
+    wanted = []
+    for sight in sights:
+        start = wake_start(sight.vehicle, settings.constants)
+        levels = {0}
+        for value in viscosity:
+            air = settings.air_state(sight, relative_speed(sight), value)
+            low, high, _ = bracket(air.diffusivity_over_speed_m)
+            levels |= {low, high}
+        wanted += [(sight.vehicle, start, level) for level in sorted(levels)]
+    prepare_tables(wanted)
+
+
+__all__ = [
+    "LEVELS_M",
+    "MeanAir",
+    "closure_of",
+    "entry_behind_m",
+    "followed_wake",
+    "mean_air",
+    "prepare_wakes",
+    "relative_speed",
+    "road_section",
+    "sources",
+    "viscosity_levels",
+    "wake_of",
+]
