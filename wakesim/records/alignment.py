@@ -57,7 +57,8 @@ _PART_S, _PARTS = 600.0, 12  # least length and most number of parts looked at b
 _FAR_ABOVE = 1e-6  # chance by the other lags
 _STEP_S = 0.1  # between two rates tried, at the ends of the record
 _SURE = 2.576  # errors that a rate must be away from none (99 %)
-# Other axes must beat the record's own by so many scatters of the lags, and of the blocks.
+# Other axes must beat the record's own by so many scatters of the lags, and of the blocks (or match
+# where its own do not).
 _SURE_AXES, _SURE_AXES_BLOCKS = 5.0, 2.5
 _PART_CHANCE, _PART_BLOCKS = 1e-4, 0.1  # chances, by lags and by blocks, of a part that speaks
 _JUMP_S, _SURE_JUMP = 0.3, 4.0  # least jump of a clock that is one, and in errors
@@ -480,17 +481,23 @@ class _Sums:
         def products(way: _Way) -> Array:
             return grids.block_products(way.clock, way.axes, samples) / way.norm
 
+        def chances(way: _Way) -> tuple[float, float]:
+            return _chances(
+                others(way), way.top, grids.step, products(way), number * len(found)
+            )  # fmt: skip
+
         best, own = max(found, key=lambda way: way.top), found[0]
+        by_lags, by_blocks = chances(best)
         if best is not own:
             scatter = float(others(own).std()) if others(own).size else math.inf
             clear = best.top - own.top > _SURE_AXES * scatter
-            if not (clear and _student(products(best) - products(own)) > _SURE_AXES_BLOCKS):
+            alone = max(by_lags, by_blocks) < CHANCE <= max(chances(own))
+            surely = _student(products(best) - products(own)) > _SURE_AXES_BLOCKS
+            if not (alone or (clear and surely)):
                 best = own
-        chances = _chances(
-            others(best), best.top, grids.step, products(best), number * len(found)
-        )  # fmt: skip
+                by_lags, by_blocks = chances(own)
         at_end = best.at in (0, best.curve.size - 1)
-        return _Found(best.clock, best.axes, best.top, *chances, at_end, best.curve)
+        return _Found(best.clock, best.axes, best.top, by_lags, by_blocks, at_end, best.curve)
 
     def _along(self, values: Array, segments: Sequence[int], rate: float) -> Array:
         """Sums over segments along the line of a drifting clock, (..., lags)."""
