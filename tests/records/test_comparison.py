@@ -150,7 +150,8 @@ def test_times_of_the_log_that_scatter_make_no_verdict(case, folder):
     believed = compared(
         case, folder, jittered, "jittered", seed=4, seconds=1500.0, log_time_error_s=0.0
     )
-    assert by_key(believed)["pulse_artic_lorry_eu"].verdict == "too high"
+    sharp = by_key(believed)["pulse_artic_lorry_eu"].model
+    assert sharp > 1.04 * by_key(found)["pulse_artic_lorry_eu"].model
     assert as_plain(found)["log_time_error"]["origin"] == "record"
 
 
@@ -280,22 +281,20 @@ def test_what_is_given_beside_the_record_is_checked(case, folder, same_world):
         read_inputs(case, record, beside=Beside(second=record))
 
 
-def two_heights(folder, family):
-    """Record and log at 3 m, and what is beside them at 0.5 m, of wakes of a family."""
+def two_heights(folder, law):
+    """Record and log at 3 m, and what is beside them at 0.5 m, of wakes of a law."""
 
-    def there(height, family, memory):
+    def there(height, law, memory):
         usual = {"flow": 240, "heavy": 0.5, "memory": memory, "hours": 1.0, "wander": 0.2}
         usual |= {"air": "still = true\ndrift = { enabled = false }", "offset": 1.5,
                   "light_mix": "{ small_car = 1.0 }"}  # fmt: skip
         text = text_of(**usual).replace("height_m = 2.0", f"height_m = {height}")
         text = text.replace("rotor_height_m = 1.5", "rotor_height_m = 0.2")
-        text = text.replace("[model]", f'[model]\nwake_family = "{family}"')
+        text = text.replace("[model]", f'[model]\nwake_law = "{law}"')
         return load_case_text(text + INSTRUMENT, "made-up.toml")
 
-    spread = {"couple": 1.1, "momentum": 0.4}[family]
-    truth = Truth(**(STILL.__dict__ | {"spread": spread}))
     paths = [
-        write(folder, there(height, family, 80), truth, "u, v", name, seconds=1800.0, seed=3)
+        write(folder, there(height, law, 80), STILL, "u, v", name, seconds=1800.0, seed=3)
         for height, name in ((0.5, "low"), (3.0, "high"))
     ]
     (folder / "low.toml").write_text(f"{INSTRUMENT}height_m = 0.5\n", encoding="utf-8")
@@ -304,12 +303,12 @@ def two_heights(folder, family):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("truth", ["couple", "momentum"])
-def test_decay_and_profile_decide_between_the_wake_families(folder, truth):
-    """Half an hour with 60 lorries: the right family stands, the other is ruled out."""
+@pytest.mark.parametrize("truth", ["couple", "section"])
+def test_decay_and_profile_decide_between_wake_laws(folder, truth):
+    """Half an hour with 60 lorries: the right law stands, the other is ruled out."""
     paths, beside, there = two_heights(folder, truth)
-    for family in ("couple", "momentum"):
-        case = there(3.0, family, 80)
+    for law in ("couple", "section"):
+        case = there(3.0, law, 80)
         inputs = read_inputs(case, paths[0], passes_path=paths[1], beside=beside)
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(comparison, "model_range", no_range)
@@ -320,9 +319,9 @@ def test_decay_and_profile_decide_between_the_wake_families(folder, truth):
             judgement = found[f"{key}_artic_lorry_eu"]
             low, high = judgement.record_interval
             near = abs(judgement.model - judgement.record) < high - low  # twice the interval
-            assert near == (family == truth), key
-            if family != truth:
-                assert judgement.verdict == ("too low" if truth == "momentum" else "too high")
+            assert near == (law == truth), key
+            if law != truth:
+                assert judgement.verdict == ("too low" if truth == "section" else "too high")
         assert as_plain(result)["second"]["height_m"] == 0.5
 
 
@@ -382,7 +381,7 @@ def test_every_key_of_the_json_is_documented(same_world):
 @pytest.mark.parametrize("share", [0.0, 0.01, 0.05])
 def test_intervals_cover_with_samples_missing(case, folder, share):
     """40 records of the model's own world: 90 % intervals of record over model hold 1 in 83 % or
-    more of them (about three minutes each)."""
+    more of them (40 s each)."""
     inside, judged, matched = np.zeros(6), {}, 0
     for seed in range(40):
         rng = np.random.default_rng(seed)
