@@ -104,7 +104,7 @@ def test_refinement_adds_flows_where_they_are_needed() -> None:
     shares: list[float] = []
     result = wakesim.run(load_case_text(text), lambda share, _: shares.append(share), workers=1)
     assert shares == sorted(shares)  # never backwards, round after round
-    assert len({round(share, 2) for share in shares}) > 5
+    assert len({round(share, 2) for share in shares}) >= 5
     assert 1 <= len(result.added["flow_veh_h"]) <= 7
     assert set(result.axes["flow_veh_h"]) == {50.0, 2000.0, *result.added["flow_veh_h"]}
     assert result.interpolation.largest < 0.012

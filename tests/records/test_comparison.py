@@ -36,7 +36,10 @@ def a_case(**changes):
     usual = {"hours": 1.0, "memory": 15, "flow": 500, "heavy": 0.3, "wander": 0.2, "offset": 1.5,
              "light_mix": "{ small_car = 1.0 }", "kind": "post",
              "air": "still = true\ndrift = { enabled = false }"}  # fmt: skip
-    return load_case_text(text_of(**(usual | changes)) + INSTRUMENT, "made-up.toml")
+    # the couple wake: its pulses and wakes stand out of the turbulence, whose detection is tested
+    law = '[model]\nwake_law = "couple"'
+    text = text_of(**(usual | changes)).replace("[model]", law)
+    return load_case_text(text + INSTRUMENT, "made-up.toml")
 
 
 @pytest.fixture(scope="module")

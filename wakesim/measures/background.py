@@ -17,6 +17,7 @@ from wakesim.case.schema import Case
 from wakesim.constants import RESIDUAL_FRICTION_VELOCITY_M_S
 from wakesim.measures.series import Scene, wind_friction_velocity
 from wakesim.section.drift import SINKS, DriftField
+from wakesim.section.road import RoadState
 from wakesim.traffic.lines import FieldSettings, Sight
 from wakesim.traffic.mean_air import REACH_M, MeanAir, mean_air, prepare_wakes, road_section
 
@@ -107,10 +108,12 @@ def air_of(
     *,
     reach_m: float = 0.0,
     coarse: bool = False,
+    start: RoadState | None = None,
 ) -> MeanAir:
     """Mean air of a case's road; the last few are kept, for they serve all its mounts.
 
-    ``reach_m``: how far beyond the outermost lane points lie.
+    ``reach_m``: how far beyond the outermost lane points lie. ``start``: the state of air like it
+    on the same grid, to be warm from; then nothing is kept.
     """
     reach = REACH_M + 50.0 * np.ceil(max(reach_m - 0.3 * REACH_M, 0.0) / 50.0)
     points = np.array([(m.offset_m, m.height_m) for m in case.mounts]).reshape(-1, 2)
@@ -118,14 +121,16 @@ def air_of(
         sights, rates_per_s.tobytes(), settings, wall_y_m, repr(case.road), repr(case.air),
         points.tobytes(), float(reach), coarse,
     )  # fmt: skip
-    if key not in _KEPT:
+    if start is not None or key not in _KEPT:
         prepare_wakes(sights, settings)
         section = road_section(
             case, settings, points, wall_y_m, _friction_velocity(case), coarse=coarse,
             reach_m=float(reach),
         )  # fmt: skip
         middle = float(np.mean([lane.centre_m for lane in case.road.lanes]))
-        made = mean_air(section, sights, rates_per_s, settings, wall_y_m, middle)
+        made = mean_air(section, sights, rates_per_s, settings, wall_y_m, middle, start)
+        if start is not None:
+            return made
         while len(_KEPT) >= _KEPT_MOST:
             _KEPT.pop(next(iter(_KEPT)))
         _KEPT[key] = made

@@ -24,7 +24,9 @@ from wakesim.case.vehicle import Vehicle
 from wakesim.flow.pulse_grid import PulseFields, PulseTable
 from wakesim.measures.series import case_sights, field_settings
 from wakesim.measures.steady import steady_state
+from wakesim.measures.steady_air import SteadyAir
 from wakesim.results import ModelVariant
+from wakesim.section.road import RoadState
 from wakesim.traffic.lines import FieldSettings
 
 Array = NDArray[np.float64]
@@ -259,6 +261,7 @@ class Moved:
         self.wall_y_m, self.height = wall_y_m, turbulence_height_m
         self._pulses_of = pulses_of
         self._own = pulses_of(self.settings)
+        self._start: RoadState | None = None
 
     def effective_speed(self, item: Uncertain | None = None, value: float = 0.0) -> Array:
         """Effective speed (n,) m/s with one input moved, or with none."""
@@ -270,12 +273,24 @@ class Moved:
             else:
                 pulses = _UnchangedPulses(self._own, self.case.vehicles, settings)
         n, p, _ = self.points.shape
+        if item is not None and self._start is None:
+            self._start = self._base_state()
         state = steady_state(
             case, self.points.reshape(-1, 2), hours=self.hours, settings=settings, pulses=pulses,
             wall_y_m=self.wall_y_m, turbulence_height_m=self.height,
+            start=self._start if item is not None and not item.hull else None,
         )  # fmt: skip
         cube = state.mean_cube_m3_s3.mean(axis=0).reshape(n, p) @ self.shares
         return np.cbrt(np.maximum(cube, 0.0))
+
+    def _base_state(self) -> RoadState | None:
+        """Mean air of the base model, from which the variants' is warm."""
+        air = SteadyAir(
+            self.case, hours=self.hours, settings=self.settings, pulses=self._own,
+            wall_y_m=self.wall_y_m,
+        )  # fmt: skip
+        found = air.mean_air(self.points.reshape(-1, 2))
+        return None if found is None else found.states[0]
 
     def all(self, beside: bool = False) -> Iterator[tuple[Uncertain, float, Array]]:
         """Every variant: the input, its value and the effective speed (n,)."""
@@ -349,9 +364,10 @@ def mount_interval(
     Values are scaled so that the base model of the standing hour equals ``effective_m_s``.
     """
     settings = field_settings(case)
+    middle = np.arange(len(points) // 3, 2 * len(points) // 3)  # the column through the centre
     moved = Moved(
-        case, settings, points[None], shares, [representative_hour(case)], pulses_of, wall_y_m,
-        height_m,
+        case, settings, points[None, middle], shares[middle] / shares[middle].sum(),
+        [representative_hour(case)], pulses_of, wall_y_m, height_m,
     )  # fmt: skip
     base = float(moved.effective_speed()[0])
     scale = effective_m_s / base if base > 0.0 else 0.0

@@ -37,6 +37,7 @@ from wakesim.flow.pulse_grid import PulseFields
 from wakesim.flow.wake import SHARE_U, SHARE_V
 from wakesim.measures.pass_samples import PointSamples
 from wakesim.measures.steady_air import PARTS, SteadyAir, SteadyBackground, pulse_fields
+from wakesim.section.road import RoadState
 from wakesim.traffic.lines import FieldSettings
 from wakesim.traffic.stationary import ShotNoise, mean_cubes
 
@@ -112,18 +113,21 @@ def steady_state(
     excluding: Collection[str] = (),
     turbulence_height_m: ArrayLike | None = None,
     nodes: int = _NODES,
+    start: RoadState | None = None,
 ) -> SteadyState:
     """Stationary statistics at points (m, 2) y, z in m, in each of the clock hours.
 
     ``hours`` defaults to those of the case; further arguments as in ``SteadyAir``. The intensity of
     the ambient turbulence is that at each point's height, or at ``turbulence_height_m``, one or
-    (m,) (a rotor's centre, as in the series). ``nodes``: of each point's intensity measure. Raises
-    ValueError for points that are not finite or not above the road.
+    (m,) (a rotor's centre, as in the series). ``nodes``: of each point's intensity
+    measure. ``start``: mean air like it, to be warm from. Raises ValueError for points that are
+    not finite or not above the road.
     """
     at = _checked(points)
     air = SteadyAir(
-        case, hours=hours, settings=settings, pulses=pulses, wall_y_m=wall_y_m, excluding=excluding
-    )
+        case, hours=hours, settings=settings, pulses=pulses, wall_y_m=wall_y_m,
+        excluding=excluding, start=start,
+    )  # fmt: skip
     free = np.flatnonzero(air.outside(at))
     found = np.full((7, len(air.hours), len(at)), np.nan)
     drag = np.ones((len(air.hours), len(air.sights)))

@@ -21,6 +21,7 @@ from wakesim.measures.series import (
     field_settings,
 )
 from wakesim.measures.steady_kernels import combine
+from wakesim.section.road import RoadState
 from wakesim.traffic.lines import FieldSettings
 from wakesim.traffic.mean_air import MeanAir, prepare_wakes
 from wakesim.traffic.measure import Measure
@@ -61,7 +62,9 @@ class SteadyAir:
         pulses: PulseFields | None = None,
         wall_y_m: float | None = None,
         excluding: Collection[str] = (),
+        start: RoadState | None = None,
     ) -> None:
+        self.start = start
         unknown = sorted(set(excluding) - set(PARTS))
         if unknown:
             raise ValueError(f"excluding: unknown part {unknown[0]!r}; known: {', '.join(PARTS)}")
@@ -120,7 +123,13 @@ class SteadyAir:
         lanes = [lane.centre_m for lane in self.case.road.lanes]
         beyond = max(points[:, 0].max() - max(lanes), min(lanes) - points[:, 0].min(), 0.0)
         return air_of(
-            self.case, self.sights, self.rates_per_s, self.settings, self.wall_y_m, reach_m=beyond
+            self.case,
+            self.sights,
+            self.rates_per_s,
+            self.settings,
+            self.wall_y_m,
+            reach_m=beyond,
+            start=self.start,
         )
 
     def background(self, points: Array) -> SteadyBackground:

@@ -55,13 +55,13 @@ NOSE_SHARE = 0.5  # of the side layer's momentum that comes at the nose, assumed
 START_LENGTH = 0.2  # length scale at the bubble's end over the smaller side of the base, assumed
 BACKGROUND_HEIGHT_M = 0.3  # height over which the background's eddy viscosity grows
 BACKGROUND_FRICTION = 1.2  # 1/m, friction velocity over the background's eddy viscosity
-_CELLS, _COARSE_CELLS = 7, 4  # across half the width
-_GROWTH, _COARSE_GROWTH = 1.14, 1.24  # of cells away from the vehicle
+_CELLS, _COARSE_CELLS = 7, 3  # across half the width
+_GROWTH, _COARSE_GROWTH = 1.14, 1.3  # of cells away from the vehicle
 _REACH_M, _TOP_M = 70.0, 50.0
 _LONGEST_M = 7000.0
 _MANY = 20_000  # points worth a second thread
 _FIRST_STEP = 0.08  # of the smaller side of the base, behind the bubble
-_STEP_GROWTH, _COARSE_STEP_GROWTH = 0.055, 0.1  # of the distance behind the tail
+_STEP_GROWTH, _COARSE_STEP_GROWTH = 0.055, 0.13  # of the distance behind the tail
 _KEEP = 0.09  # smallest growth of the distance between kept sections behind the bubble
 _ENTRY = 5.0  # roots of the base area behind the bubble where a wake enters the road's balance
 

@@ -41,7 +41,7 @@ Array = NDArray[np.float64]
 _FINE_M, _COARSE_M = 0.5, 0.8
 _GROWTH = 0.16
 REACH_M, _HEIGHT_M = 130.0, 70.0
-_LEVEL_RATIO = 2.0  # between the eddy viscosities for which lines are prepared
+_LEVEL_RATIO = 2.6  # between the eddy viscosities for which lines are prepared
 _AGES = 140  # nodes of the Campbell integral
 _CHAINS = 2  # hours are marched in so many chains, each warm from the last hour
 
@@ -156,7 +156,7 @@ def viscosity_levels(viscosity: Array) -> tuple[Array, NDArray[np.int64]]:
     if low <= 0.0 or high / low < 1.05:
         return np.array([float(viscosity.mean())]), np.zeros(viscosity.size, dtype=np.int64)
     count = int(np.ceil(np.log(high / low) / np.log(_LEVEL_RATIO))) + 1
-    levels = np.geomspace(low, high, min(count, 4))
+    levels = np.geomspace(low, high, min(count, 3))
     number = np.abs(np.log(viscosity[:, None] / levels)).argmin(axis=1)
     used = np.unique(number)
     return levels[used], np.searchsorted(used, number).astype(np.int64)
@@ -273,14 +273,15 @@ def mean_air(
     settings: FieldSettings,
     wall_y_m: float | None,
     side_y_m: float,
+    start: RoadState | None = None,
 ) -> MeanAir:
     """Balance of every hour for ``rates_per_s`` (hours, sights).
 
-    ``side_y_m``: a y on the road's side of the wall.
+    ``side_y_m``: a y on the road's side of the wall. ``start``: air like it, to be warm from.
     """
     made = sources(section, sights, settings, side_y_m)
     closure = closure_of(settings)
-    states = _states(section, made, rates_per_s, closure)
+    states = _states(section, made, rates_per_s, closure, start)
     own = settings.own_diffusivity_m2_s
     z = section.grid.z
     shaped = z / (z + BACKGROUND_HEIGHT_M)
@@ -303,7 +304,13 @@ def mean_air(
     )  # fmt: skip
 
 
-def _states(section: RoadSection, made: Sources, rates: Array, closure: Closure) -> list[RoadState]:
+def _states(
+    section: RoadSection,
+    made: Sources,
+    rates: Array,
+    closure: Closure,
+    start: RoadState | None,
+) -> list[RoadState]:
     """States of all hours: in order of traffic, in chains, each hour warm from the one before.
 
     The chains do not depend on how many threads there are, nor does any result.
@@ -312,7 +319,7 @@ def _states(section: RoadSection, made: Sources, rates: Array, closure: Closure)
     found: list[RoadState | None] = [None] * len(rates)
 
     def chain(numbers: NDArray[np.int64]) -> None:
-        last: RoadState | None = None
+        last = start
         for n in numbers:
             last = section.steady_traffic(made, rates[n], closure, last)
             found[n] = last
