@@ -50,7 +50,7 @@ def wakes(passes: Passes, seconds: float, strength: float, decay_s: float) -> np
 
 
 def along(height: float, strong: float, rng: np.random.Generator, noise: float = 0.05) -> Along:
-    """Measured: wakes that last 60 s; the model has them, the other family wakes of 8 s."""
+    """Measured: wakes that last 60 s; the model has them, the other law wakes of 8 s."""
     seconds = 3600.0
     passes = traffic(seconds, np.random.default_rng(5))
     lasting, short = (wakes(passes, seconds, strong, s) for s in (60.0, 8.0))
@@ -73,7 +73,7 @@ def test_the_air_after_lorries_tells_how_wakes_decay() -> None:
     wrong, _ = decisive(CASE, first._replace(model=first.other, other=first.model), None)
     for judgement in wrong:
         assert judgement.verdict == "too low"
-        assert "with the other wake family it agrees" in judgement.text
+        assert "with the other wake law it agrees" in judgement.text
 
 
 def test_wakes_that_are_not_followed_for_as_long_are_not_judged() -> None:

@@ -410,7 +410,7 @@ class _Work:
         families: Sequence[ForwardSeries],
         log_time_s: Array,
     ) -> tuple[dict[str, Array], dict[str, Array], dict[str, Array]]:
-        """Channels (n,) for average passes: measured, model, model with the other family.
+        """Channels (n,) for average passes: measured, model, model with the other law.
 
         The model's components are their means, its speed the mean over the draws.
         """

@@ -134,7 +134,7 @@ _PASSES = (
     ("record_low", _ENDS[0]),
     ("record_high", _ENDS[1]),
     ("model_m_s", "m/s, modelled, averaged over the same passes"),
-    ("other_family_m_s", "m/s, the same with the other wake family"),
+    ("other_law_m_s", "m/s, the same with the other wake law"),
 )
 
 

@@ -62,7 +62,7 @@ _FEWEST_SAMPLES = 50
 
 class Along(NamedTuple):
     """Air along the road at one anemometer, arrays (n,) at the record's samples, m/s: ``measured``,
-    expected by the ``model`` and with the ``other`` wake family. ``passes`` are on its clock."""
+    expected by the ``model`` and with the ``other`` wake law. ``passes`` are on its clock."""
 
     record: AnemometerRecord
     passes: Passes
@@ -82,7 +82,7 @@ def along_road(
     """The air along the road at an anemometer; None where the log covers too little of it.
 
     ``record`` is that of ``at`` with its axes put right, ``clock`` that of the log against it,
-    ``series`` the model there with its own and with the other wake family. ``wind_u`` (n,) is the
+    ``series`` the model there with its own and with the other wake law. ``wind_u`` (n,) is the
     slow wind that is taken off.
     """
     log_time = clock.log_time(record.time_s)

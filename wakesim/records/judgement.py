@@ -110,7 +110,7 @@ def judge_difference(
 ) -> Judgement:
     """The verdict on a number that may have either sign: ``model`` against the record's interval.
 
-    ``other`` is the model with the other wake family; the two span the model interval, which is not
+    ``other`` is the model with the other wake law; the two span the model interval, which is not
     given where the family makes no difference. ``reason``, when given, says why it cannot be
     judged.
     """
@@ -132,7 +132,7 @@ def judge_difference(
             verdict = "cannot be judged"
             text = f"cannot be judged: the interval is wider than the signal ({span})"
             if not low <= other <= high:
-                text += f"; the other wake family, {significant(other, 2)}{shown}, is ruled out"
+                text += f"; the other wake law, {significant(other, 2)}{shown}, is ruled out"
         else:
             verdict, text = "agrees", f"agrees within the intervals (record {span})"
     else:
@@ -140,7 +140,7 @@ def judge_difference(
         verdict = "too low" if weak else "too high"
         text = f"model {verdict} by {significant(abs(record[0] - model), 2)}{shown} (record {span})"
         if low <= other <= high:
-            text += "; with the other wake family it agrees"
+            text += "; with the other wake law it agrees"
     return Judgement(
         key, unit, words, record[0], record[1], model, UNKNOWN,
         families if differ else UNKNOWN, ratio, UNKNOWN, verdict, text, covered,

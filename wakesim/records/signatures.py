@@ -38,7 +38,7 @@ _SHORTEST_BIN_S = 0.1
 
 
 class Curve(NamedTuple):
-    """One channel around a pass: the record's average, the model's, and with the other family."""
+    """One channel around a pass: the record's average, the model's, and with the other law."""
 
     record: PassAverage
     model: Array
@@ -74,7 +74,7 @@ def signatures(
     """Signatures of every class with enough isolated passes, and sentences on the others.
 
     The channels hold values (n,) at the record's samples; ``model`` and ``other`` those of the
-    model and of the model with the other wake family.
+    model and of the model with the other wake law.
     """
     found, notes = [], []
     for number, (name, vehicle) in enumerate(case.vehicles.items()):
@@ -200,7 +200,7 @@ def _judged(
 
 
 def _of(key: str, words: str, averages: list[PassAverage]) -> Judgement:
-    """Judgement of one bin of record, model, model of the other family and what the model leaves,
+    """Judgement of one bin of record, model, model of the other law and what the model leaves,
     whose interval is that of the record here."""
     mine, model, other, left = (float(a.mean[0]) for a in averages)
     ends = (mine + float(end[0]) - left for end in (averages[3].low, averages[3].high))
