@@ -101,14 +101,14 @@ def test_between_two_levels_the_blend_is_near_the_march(vehicle, low, limits):
 @BOTH
 def test_a_coarse_march_is_near_the_fine_one(vehicle):
     fine, coarse = (march_wake(vehicle, start_of(vehicle, coarse=c)) for c in (False, True))
-    for seconds, u, k in ((1.0, 0.03, 0.05), (3.0, 0.04, 0.08), (10.0, 0.05, 0.13)):
+    for seconds, u, k in ((1.0, 0.06, 0.10), (3.0, 0.08, 0.20), (10.0, 0.10, 0.25)):
         found = error(coarse, fine, after(vehicle, seconds))
         assert found[0] < u
         assert found[1] < k
     np.testing.assert_allclose(
         np.interp(after(vehicle, 10.0), coarse.x, coarse.momentum()),
         np.interp(after(vehicle, 10.0), fine.x, fine.momentum()),
-        rtol=0.02,
+        rtol=0.03,
     )
 
 
