@@ -33,7 +33,7 @@ from wakesim.section.crossflow import Barrier
 from wakesim.section.drift import DriftField, DriftModel
 from wakesim.section.grid import CrossSectionGrid
 from wakesim.section.road import RoadSection, RoadState, Sources
-from wakesim.section.wake import BACKGROUND_HEIGHT_M, LEVELS_M, bracket, prepare_tables, wake_table
+from wakesim.section.wake import BACKGROUND_HEIGHT_M, bracket, prepare_tables, wake_table
 from wakesim.traffic.lines import FADE, FieldSettings, Sight, air_relative_speed
 
 Array = NDArray[np.float64]
@@ -348,7 +348,6 @@ def prepare_wakes(
 
 
 __all__ = [
-    "LEVELS_M",
     "MeanAir",
     "closure_of",
     "entry_behind_m",
