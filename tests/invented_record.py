@@ -16,12 +16,12 @@ import numpy as np
 
 from wakesim.air.noise import resolved_share, von_karman_noise
 from wakesim.case.load import load_case
-from wakesim.flow.wake import SHARE_U, SHARE_V
 from wakesim.measures import series
 from wakesim.measures.background import background
 from wakesim.records.forward import point_mount
 from wakesim.runtime import cases_path
 from wakesim.traffic.superpose import superpose
+from wakesim.vehicle.wake import SHARE_U, SHARE_V
 
 FINE_S, AVERAGE = 0.025, 4
 BEFORE_S = 45.0  # logged before the record begins

@@ -14,13 +14,13 @@ from one_lane_road import FAR, FAR_FLOW, text_of
 
 from wakesim.air.noise import resolved_share, von_karman_noise
 from wakesim.case.load import load_case_text
-from wakesim.flow.wake import SHARE_U, SHARE_V
 from wakesim.measures import series
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.forward import forward, spread_nodes
 from wakesim.records.logged_scene import point_mount
 from wakesim.records.pass_lines import LogErrors
 from wakesim.traffic.superpose import superpose
+from wakesim.vehicle.wake import SHARE_U, SHARE_V
 
 FINE_S = 0.025
 AVERAGE = 4  # fine samples in one of the record

@@ -15,9 +15,9 @@ import pytest
 import wakesim
 
 PACKAGE = Path(wakesim.__file__).parent
-STAGES = ["case", "section", "flow", "air", "traffic", "measures", "energy", "outputs"]
+STAGES = ["case", "section", "vehicle", "air", "traffic", "measures", "energy", "outputs"]
 ABOVE = {"validation", "records"}  # packages that may import anything but the command line
-COMMON = {"constants", "errors", "runtime", "results"}
+COMMON = {"arrays", "constants", "errors", "runtime", "results"}
 SEE_ALL = {"__init__", "__main__", "run", "sweep", "grids", "map_run", "cli", "cli_claim"}
 HEAVY = ("numpy", "scipy", "numba", "matplotlib", "h5py", "pandas", "xarray")
 
@@ -58,7 +58,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 def test_the_scan_sees_every_stage_that_exists() -> None:
     folders = {path.parent.name for path in PACKAGE.glob("*/*.py")}
     assert folders <= {*STAGES, *ABOVE}
-    assert {"case", "flow", "air", "traffic", "measures", "outputs"} <= folders
+    assert {"case", "vehicle", "air", "traffic", "measures", "outputs"} <= folders
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(PACKAGE)))
@@ -89,7 +89,7 @@ def test_the_rule_catches_a_violation(tmp_path: Path) -> None:
     source = """
         from __future__ import annotations
         from typing import TYPE_CHECKING
-        import wakesim.flow.hull
+        import wakesim.vehicle.hull
         if TYPE_CHECKING:
             from wakesim.outputs import save_all
         def f():
@@ -99,7 +99,7 @@ def test_the_rule_catches_a_violation(tmp_path: Path) -> None:
     tree = ast.parse(textwrap.dedent(source))
     found = set(_imports(tree, "wakesim.case", guarded=True))
     assert {
-        "wakesim.flow.hull",
+        "wakesim.vehicle.hull",
         "wakesim.outputs.save_all",
         "wakesim.traffic.stream",
         "wakesim.run",

@@ -1,7 +1,8 @@
 """wakesim: what the air beside a busy road really does.
 
 The public names below load what they need only when they are first used, so that importing the
-package costs nothing; ``wakesim.run(case)`` is both the function and the module of that name.
+package costs nothing; ``wakesim.run`` and ``wakesim.vehicle`` are both the function and the module
+of that name.
 """
 
 from __future__ import annotations
@@ -28,14 +29,14 @@ if TYPE_CHECKING:
     from wakesim.energy.rotor import Rotor as Rotor
     from wakesim.energy.rotor import generic_rotor as generic_rotor
     from wakesim.errors import CaseError as CaseError
-    from wakesim.flow.panels2d import VortexOutline as VortexOutline
-    from wakesim.flow.panels3d import SourceHull as SourceHull
-    from wakesim.flow.passfield import pass_field as pass_field
-    from wakesim.flow.vortex_sum import induced_velocity as induced_velocity
     from wakesim.measures.whole_hour import march_section as march_section
     from wakesim.outputs.table_reader import open_table as open_table
     from wakesim.run import run as run
     from wakesim.traffic.stationary import shot_noise as shot_noise
+    from wakesim.vehicle.panels2d import VortexOutline as VortexOutline
+    from wakesim.vehicle.panels3d import SourceHull as SourceHull
+    from wakesim.vehicle.passfield import pass_field as pass_field
+    from wakesim.vehicle.vortex_sum import induced_velocity as induced_velocity
 
     __version__: str
 
@@ -44,10 +45,10 @@ _HOMES = {
     "CaseError": "wakesim.errors",
     "Claim": "wakesim.energy.claims",
     "Rotor": "wakesim.energy.rotor",
-    "SourceHull": "wakesim.flow.panels3d",
-    "induced_velocity": "wakesim.flow.vortex_sum",
+    "SourceHull": "wakesim.vehicle.panels3d",
+    "induced_velocity": "wakesim.vehicle.vortex_sum",
     "Vehicle": "wakesim.case.vehicle",
-    "VortexOutline": "wakesim.flow.panels2d",
+    "VortexOutline": "wakesim.vehicle.panels2d",
     "catalogue": "wakesim.case.catalogue",
     "check_claim": "wakesim.energy.claims",
     "generic_rotor": "wakesim.energy.rotor",
@@ -55,29 +56,31 @@ _HOMES = {
     "march_section": "wakesim.measures.whole_hour",
     "WindRose": "wakesim.air.rose",
     "open_table": "wakesim.outputs.table_reader",
-    "pass_field": "wakesim.flow.passfield",
+    "pass_field": "wakesim.vehicle.passfield",
     "read_wind_record": "wakesim.air.record",
     "shot_noise": "wakesim.traffic.stationary",
-    "vehicle": "wakesim.case.catalogue",
 }
 
-__all__ = [*_HOMES, "__version__", "run"]
+_CALLABLE = {"run": "wakesim.run", "vehicle": "wakesim.case.catalogue"}
+
+__all__ = [*_HOMES, *_CALLABLE, "__version__"]
 
 
-class _RunModule(ModuleType):
-    """The module ``wakesim.run``, callable as the function it holds."""
+class _CallableModule(ModuleType):
+    """The module ``wakesim.run`` or ``wakesim.vehicle``, callable as the public function."""
 
     def __call__(self, *args: Any, **kwargs: Any) -> Any:
-        """Run one case; the same as ``wakesim.run.run``."""
-        return self.run(*args, **kwargs)
+        """Call the public function that has the name of this module."""
+        name = self.__name__.rpartition(".")[2]
+        return getattr(import_module(_CALLABLE[name]), name)(*args, **kwargs)
 
 
 class _Package(ModuleType):
-    """The package: importing ``wakesim.run`` binds a module here, which is made callable."""
+    """The package: a module imported under the name of a public function is made callable."""
 
     def __setattr__(self, name: str, value: Any) -> None:
-        if name == "run" and isinstance(value, ModuleType):
-            value.__class__ = _RunModule
+        if name in _CALLABLE and isinstance(value, ModuleType):
+            value.__class__ = _CallableModule
         super().__setattr__(name, value)
 
 
@@ -85,8 +88,8 @@ sys.modules[__name__].__class__ = _Package
 
 
 def __getattr__(name: str) -> Any:
-    if name == "run":
-        return import_module("wakesim.run")
+    if name in _CALLABLE:
+        return import_module(f"wakesim.{name}")
     if name == "__version__":
         from wakesim.runtime import version
 

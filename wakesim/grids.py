@@ -19,9 +19,9 @@ from typing import Any
 
 import numpy as np
 from numba import get_num_threads
-from numpy.typing import NDArray
 
 from wakesim import runtime
+from wakesim.arrays import Array
 from wakesim.case.schema import Case
 from wakesim.errors import NumericalError
 from wakesim.measures import lookup
@@ -47,7 +47,6 @@ from wakesim.sweep import (
 
 log = logging.getLogger("wakesim")
 
-Array = NDArray[np.float64]
 Axes = Mapping[str, tuple[float, ...]]
 Progress = Callable[[float, str], None]
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from wakesim.arrays import Array
 from wakesim.case.schema import Case
 from wakesim.case.traffic import Headway
 from wakesim.energy.study import rotor_of
@@ -32,7 +33,6 @@ from wakesim.measures.study import TrafficStudy
 from wakesim.results import GridResult, HeadwayCheck, MapResult, MapVariant
 from wakesim.sweep import free_processors
 
-Array = NDArray[np.float64]
 Index = tuple[int, int]
 
 _POINTS_A_TASK = 256

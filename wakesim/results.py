@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from wakesim.arrays import Array
+
 if TYPE_CHECKING:
     from wakesim.case.schema import Case, Mount
     from wakesim.energy.study import EnergyResult
     from wakesim.traffic.stream import Passes
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

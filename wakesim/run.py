@@ -8,12 +8,11 @@ import time
 from dataclasses import asdict, replace
 from pathlib import Path
 
-import numpy as np
 from numba import get_num_threads, set_num_threads
-from numpy.typing import NDArray
 
 from wakesim import runtime
 from wakesim.air.density import air_density
+from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.case.studies import GRID_STUDIES
@@ -23,8 +22,6 @@ from wakesim.measures.study import TrafficStudy, single_pass
 from wakesim.results import GridResult, MountResult, Result
 from wakesim.runtime import Progress, forward_only
 from wakesim.sweep import Task, content_key, forget_failures, sweep, tell_duration
-
-Array = NDArray[np.float64]
 
 _SAMPLES_A_CHUNK = 8
 # Share of a mount's work at which its traffic, its energy and the samples of its yield end.

@@ -47,17 +47,17 @@ def numpy_sweep(shape, repeats):
 def main_sights():
     case = wakesim.load_case(cases_path("expressway-post.toml"))
     settings = field_settings(case)
-    _, sights, rates = case_sights(case, case.compute.hours)
-    return case, settings, sights, rates
+    _, views, rates = case_sights(case, case.compute.hours)
+    return case, settings, views, rates
 
 
 def test_wakes_of_all_classes(capsys):
-    case, settings, sights, _ = main_sights()
-    prepare_wakes(sights[:1], settings)  # compiled
+    case, settings, views, _ = main_sights()
+    prepare_wakes(views[:1], settings)  # compiled
     wake._wake_table.cache_clear()
-    _, wall, cpu = timed(prepare_wakes, sights, settings, LEVELS_M2_S)
+    _, wall, cpu = timed(prepare_wakes, views, settings, LEVELS_M2_S)
     tables = wake._wake_table.cache_info().currsize
-    _, again, _ = timed(prepare_wakes, sights, settings, LEVELS_M2_S)
+    _, again, _ = timed(prepare_wakes, views, settings, LEVELS_M2_S)
     wanted = [
         (v, wake_start(v, settings.constants), level)
         for v in case.vehicles.values()
@@ -84,10 +84,10 @@ def test_wakes_of_all_classes(capsys):
 
 
 def test_balance_of_a_day(capsys, monkeypatch):
-    case, settings, sights, rates = main_sights()
-    prepare_wakes(sights, settings)
-    air_of(case, sights, rates[:1], settings, None)
-    _, one, one_cpu = timed(air_of, case, sights, rates[7:8], settings, None)
+    case, settings, views, rates = main_sights()
+    prepare_wakes(views, settings)
+    air_of(case, views, rates[:1], settings, None)
+    _, one, one_cpu = timed(air_of, case, views, rates[7:8], settings, None)
     steps = 0
     step = RoadSection.step
 
@@ -97,7 +97,7 @@ def test_balance_of_a_day(capsys, monkeypatch):
         return step(*arguments)
 
     monkeypatch.setattr(RoadSection, "step", counted)
-    air, wall, cpu = timed(air_of, case, sights, rates, settings, None)
+    air, wall, cpu = timed(air_of, case, views, rates, settings, None)
     shape = air.section.grid.shape
     _, _, yard = timed(numpy_sweep, shape, 3 * 3 * 2 * 20)
     with capsys.disabled():

@@ -11,12 +11,12 @@ from dataclasses import replace
 import numpy as np
 
 import wakesim
-from wakesim.flow.passfield import solved_hull
-from wakesim.flow.pulse_grid import pulse_table
 from wakesim.measures import series
 from wakesim.measures.background import background
 from wakesim.measures.steady import SteadyAir, pulse_fields, rotor_statistics, steady_state
 from wakesim.runtime import cases_path
+from wakesim.vehicle.passfield import solved_hull
+from wakesim.vehicle.pulse_grid import pulse_table
 
 HOUR = 7
 
@@ -98,7 +98,7 @@ def test_one_sight_costs_little():
     points = np.column_stack([np.full(64, 4.5), np.linspace(0.5, 6.0, 64)])
     air.sampler(points).samples()
     samples, _, cpu = timed(air.sampler(points).samples)
-    drag = np.ones(len(air.sights))
+    drag = np.ones(len(air.views))
     _, _, rest = timed(lambda: [air.measure(s, 0, drag).reduced(240) for s in samples])
     print(f"\nper point: sampled in {1e3 * cpu / 64:.2f} ms, reduced in {1e3 * rest / 64:.2f} ms")
     assert cpu < 20.0 * rest

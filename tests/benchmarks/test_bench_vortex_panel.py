@@ -7,8 +7,8 @@ import time
 import numpy as np
 import pytest
 
-from wakesim.flow.outlines import circle
-from wakesim.flow.panels2d import VortexOutline
+from wakesim.vehicle.outlines import circle
+from wakesim.vehicle.panels2d import VortexOutline
 
 PANELS = 400
 

@@ -10,7 +10,7 @@ from scipy import integrate
 
 from wakesim.case.catalogue import vehicle
 from wakesim.energy import ceilings
-from wakesim.flow.wake import WakeConstants, vehicle_wake
+from wakesim.vehicle.wake import WakeConstants, vehicle_wake
 
 
 def test_betz_and_speed_needed_are_inverse() -> None:

@@ -8,9 +8,9 @@ import pytest
 from wakesim.case.catalogue import vehicle
 from wakesim.case.mounts import Mount
 from wakesim.energy import loads
-from wakesim.flow.wake import WakeConstants
 from wakesim.results import Signature
-from wakesim.traffic.lines import FieldSettings, Sight
+from wakesim.traffic.lines import FieldSettings, LaneView
+from wakesim.vehicle.wake import WakeConstants
 
 TIME = np.linspace(-1.0, 2.0, 301)
 
@@ -46,9 +46,9 @@ def test_pressure_rises_at_the_nose_falls_after_and_goes_with_the_square() -> No
     settings = FieldSettings(WakeConstants(), True, 30.0, 0.25)
     found = {}
     for speed in (12.5, 25.0):
-        sight = Sight(vehicle("artic_lorry_eu"), 0.0, 1, speed, 0.0)
+        view = LaneView(vehicle("artic_lorry_eu"), 0.0, 1, speed, 0.0)
         # the same places relative to the vehicle at both speeds
-        found[speed] = loads.pressure_history(sight, post, settings, 1.225, TIME * 25.0 / speed)
+        found[speed] = loads.pressure_history(view, post, settings, 1.225, TIME * 25.0 / speed)
     assert found[25.0] == pytest.approx(4.0 * found[12.5])
     first = np.argmax(np.abs(found[25.0]) > 0.5 * np.abs(found[25.0]).max())
     assert found[25.0][first] > 0.0  # pressure first, then suction

@@ -75,7 +75,7 @@ def test_turbulence_of_followed_wakes_and_of_the_background_add_up_to_the_balanc
         level = float(air.viscosity[air.level[0]])
         followed = sum(
             q * followed_wake(s, air.air.settings, None, level, scene.points)[1]
-            for q, s in zip(acting, scene.sights, strict=True)
+            for q, s in zip(acting, scene.views, strict=True)
         )
         whole = air.air.energy(0, scene.points)
         background_part = air.energy_by_class[0].sum(axis=0)
@@ -95,7 +95,7 @@ def test_balance_closes_and_friction_takes_most():
 def test_drag_is_reduced_by_the_air_that_moves_along():
     scene, settings = scene_of(flow=1500)
     air = background(scene, settings)
-    speed = np.array([s.mean_speed_m_s for s in scene.sights])
+    speed = np.array([s.mean_speed_m_s for s in scene.views])
     assert air.drag_factor == pytest.approx((1 - air.lane_speed / speed) ** 2, rel=0.02)
     assert 0.5 < air.drag_factor.min() < 0.99
     quiet, _ = scene_of(flow=60)

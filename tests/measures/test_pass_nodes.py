@@ -7,9 +7,9 @@ import pytest
 from scipy import stats
 
 import wakesim
-from wakesim.flow.pulse_grid import AHEAD_M, x_nodes
-from wakesim.flow.wake import AirState, WakeConstants, vehicle_wake
 from wakesim.measures.pass_nodes import pass_nodes, wander_nodes
+from wakesim.vehicle.pulse_grid import AHEAD_M, x_nodes
+from wakesim.vehicle.wake import AirState, WakeConstants, vehicle_wake
 
 LORRY = wakesim.vehicle("artic_lorry_eu")
 

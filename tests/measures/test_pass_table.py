@@ -10,7 +10,7 @@ from wakesim.case.load import load_case_text
 from wakesim.measures.pass_table import PASS_VARIABLES, PassRow, line_nodes, pass_row
 from wakesim.measures.series import field_settings
 from wakesim.measures.signature import signature
-from wakesim.traffic.lines import Sight
+from wakesim.traffic.lines import LaneView
 
 SPEEDS, HEIGHTS = (15.0, 25.0), (1.0, 2.0)
 
@@ -29,7 +29,7 @@ def test_every_pass_is_that_of_its_signature(case, row):
     vehicle, settings = case.vehicles["artic_lorry_eu"], field_settings(case)
     at = {"offset_m": 0.5 * vehicle.width_m + 1.5, "height_m": 2.0}
     one = signature(
-        Sight(vehicle, 0.0, 1, 25.0, 0.0), "x", case.mounts[0].model_copy(update=at), settings
+        LaneView(vehicle, 0.0, 1, 25.0, 0.0), "x", case.mounts[0].model_copy(update=at), settings
     )
     assert row["int_u_dt"][1, 1] == pytest.approx(one.int_u_dt_m, rel=5e-3)
     assert row["int_speed2_dt"][1, 1] == pytest.approx(one.int_speed2_dt_m2_s, rel=5e-3)

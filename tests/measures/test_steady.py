@@ -112,7 +112,7 @@ def one_class(**changes):
 def car_signature():
     case = one_class()
     scene, settings = series.prepare(case, case.mounts[0]), series.field_settings(case)
-    return case, signature(scene.sights[0], "near 1", case.mounts[0], settings)
+    return case, signature(scene.views[0], "near 1", case.mounts[0], settings)
 
 
 def faded(pass_, length, memory=12.0):
@@ -146,7 +146,7 @@ def test_few_passes_are_the_cube_of_one():
 def test_a_walls_image_counts():
     case = one_class(kind="wall", offset=1.5, wall=2.2)
     scene, settings = series.prepare(case, case.mounts[0]), series.field_settings(case)
-    pass_ = signature(scene.sights[0], "near 1", case.mounts[0], settings)
+    pass_ = signature(scene.views[0], "near 1", case.mounts[0], settings)
     state = steady_state(case, [[1.5, 2.0], [2.3, 2.0]], pulses=PULSES)
     assert state.mean_u_m_s[0, 0] == pytest.approx(900 / 3600 * faded(pass_, 4.05), rel=0.03)
     assert np.isnan(state.mean_u_m_s[0, 1])  # behind the wall

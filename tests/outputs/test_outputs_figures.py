@@ -15,7 +15,6 @@ from synthetic_result import build_result, single_pass_text, traffic_text
 
 from wakesim.case.catalogue import catalogue
 from wakesim.case.load import load_case, load_case_text
-from wakesim.flow.wake import WakeConstants
 from wakesim.measures.model_interval import CROSSWIND, uncertain_inputs
 from wakesim.outputs import drift_words
 from wakesim.outputs.figures import (
@@ -33,6 +32,7 @@ from wakesim.outputs.figures.style import decade, house_style
 from wakesim.outputs.windows import busiest_window, typical_busy_window
 from wakesim.results import WholeHour
 from wakesim.runtime import cases_path
+from wakesim.vehicle.wake import WakeConstants
 
 KINDS = {
     "cross-section",

@@ -16,7 +16,6 @@ import wakesim
 from wakesim.air.noise import resolved_share, von_karman_noise, von_karman_spectrum
 from wakesim.case.load import load_case_text
 from wakesim.errors import CaseError
-from wakesim.flow.wake import SHARE_U, TURBULENCE_TIME_S, AirState
 from wakesim.measures import series
 from wakesim.records.forward import (
     allowed_range,
@@ -27,6 +26,7 @@ from wakesim.records.forward import (
 )
 from wakesim.records.pass_lines import LogErrors
 from wakesim.traffic.stream import Passes
+from wakesim.vehicle.wake import SHARE_U, TURBULENCE_TIME_S, AirState
 
 STILL = "still = true\neddy_diffusivity_m2_s = 0.3\ndrift = { enabled = false }"
 
@@ -185,10 +185,10 @@ def test_classes_speeds_and_flows_are_those_of_the_log():
     log = series.draw_round(case, 0, 0.0)
     slow = replace(log, speed_m_s=0.5 * log.speed_m_s)
     scene = logged_scene(case, case.mounts[0], slow, (0.0, 3600.0))
-    assert {s.vehicle.name for s in scene.sights} == {"small_car", "artic_lorry_eu"}
+    assert {s.vehicle.name for s in scene.views} == {"small_car", "artic_lorry_eu"}
     assert scene.rates_per_s.shape == (1, 2)
     assert scene.rates_per_s.sum() * 3600.0 == pytest.approx(len(log))
-    cars = next(s for s in scene.sights if s.vehicle.name == "small_car")
+    cars = next(s for s in scene.views if s.vehicle.name == "small_car")
     of_cars = slow.speed_m_s[slow.vehicle == list(case.vehicles).index("small_car")]
     assert cars.mean_speed_m_s == pytest.approx(of_cars.mean())
     # half the traffic, less drift; more than half, for it mixes the air less

@@ -16,8 +16,6 @@ from wakesim.case.load import load_case
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.cli import _parser
-from wakesim.flow.passfield import pass_field
-from wakesim.flow.wake import AirState, WakeConstants, vehicle_wake
 from wakesim.measures import series
 from wakesim.measures.background import background
 from wakesim.records.alignment import FASTEST_DRIFT
@@ -27,6 +25,8 @@ from wakesim.records.instrument import apply_response, block_average
 from wakesim.records.logged_scene import point_mount
 from wakesim.records.scenarios import LARGEST_OFFSET_S
 from wakesim.runtime import cases_path
+from wakesim.vehicle.passfield import pass_field
+from wakesim.vehicle.wake import AirState, WakeConstants, vehicle_wake
 
 GUIDE = (Path(__file__).parents[2] / "validation" / "MEASUREMENT_GUIDE.md").read_text("utf-8")
 LANE_M = -1.825

@@ -6,8 +6,6 @@ import numpy as np
 import pytest
 
 import wakesim
-from wakesim.flow.bubble import WakeConstants
-from wakesim.flow.marched_wake import wake_start
 from wakesim.section import road
 from wakesim.section.closure import Closure
 from wakesim.section.crossflow import Barrier
@@ -15,6 +13,8 @@ from wakesim.section.drift import SINKS
 from wakesim.section.grid import CrossSectionGrid
 from wakesim.section.road import RoadSection, Sources
 from wakesim.section.wake import wake_table
+from wakesim.vehicle.bubble import WakeConstants
+from wakesim.vehicle.marched_wake import wake_start
 
 CLOSURE = Closure(c2=2.2, weak_shear=1.5)
 LANES = (-1.8, 1.8)

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 import wakesim
-from wakesim.flow.bubble import WakeConstants
-from wakesim.flow.marched_wake import wake_start
 from wakesim.section import wake
 from wakesim.section.wake import LEVELS_M, at_points, blended, bracket, march_wake, wake_table
+from wakesim.vehicle.bubble import WakeConstants
+from wakesim.vehicle.marched_wake import wake_start
 
 SPEED = 25.0
 LORRY, CAR = wakesim.vehicle("artic_lorry_eu"), wakesim.vehicle("small_car")

@@ -6,16 +6,16 @@ import numpy as np
 import pytest
 
 from wakesim.case.catalogue import catalogue
-from wakesim.flow.passfield import pass_field
-from wakesim.flow.wake import AirState, WakeConstants
 from wakesim.traffic.lines import (
     SPEED_NODES,
     WANDER_NODES,
     FieldSettings,
-    Sight,
+    LaneView,
     air_relative_speed,
     build_library,
 )
+from wakesim.vehicle.passfield import pass_field
+from wakesim.vehicle.wake import AirState, WakeConstants
 
 SETTINGS = FieldSettings(WakeConstants(), True, 20.0, 0.25)
 STIRRED = 0.5  # m2/s
@@ -43,9 +43,9 @@ def line(table, number):
 )
 def test_near_lines_are_the_pass_field(name, lane, direction, mount):
     vehicle = catalogue()[name]
-    sight = Sight(vehicle, lane, direction, 25.0, 2.0)
+    view = LaneView(vehicle, lane, direction, 25.0, 2.0)
     points = rotor(*mount)
-    library = build_library((sight,), points, SETTINGS, viscosity_m2_s=STIRRED)
+    library = build_library((view,), points, SETTINGS, viscosity_m2_s=STIRRED)
     field = pass_field(vehicle, air=AirState(0.5 / 25.0, 0.0))
     for node in (0, 4, 8):
         rows = line(library.near, node).reshape(-1, 4, 9)
@@ -62,9 +62,9 @@ def test_near_lines_are_the_pass_field(name, lane, direction, mount):
 
 def test_far_lines_continue_the_near_ones_and_fade_at_the_cutoff():
     vehicle = catalogue()["suv"]
-    sight = Sight(vehicle, -1.825, 1, 30.0, 3.0)
+    view = LaneView(vehicle, -1.825, 1, 30.0, 3.0)
     points = rotor(3.0, 1.5)
-    library = build_library((sight,), points, SETTINGS, viscosity_m2_s=STIRRED)
+    library = build_library((view,), points, SETTINGS, viscosity_m2_s=STIRRED)
     near = line(library.near, 4)[-1].reshape(4, 9)
     middle = int(np.flatnonzero(SPEED_NODES == 0.0)[0])
     far = line(library.far, middle).reshape(-1, 2, 9)
@@ -81,8 +81,8 @@ def test_far_lines_continue_the_near_ones_and_fade_at_the_cutoff():
 def test_age_by_speed_node_is_close_enough():
     """Between speed nodes a wake's age is off; its far signature changes by a few per cent."""
     vehicle = catalogue()["small_car"]
-    sight = Sight(vehicle, -1.825, 1, 30.0, 3.0)
-    library = build_library((sight,), rotor(3.0, 1.5), SETTINGS, viscosity_m2_s=STIRRED)
+    view = LaneView(vehicle, -1.825, 1, 30.0, 3.0)
+    library = build_library((view,), rotor(3.0, 1.5), SETTINGS, viscosity_m2_s=STIRRED)
     far = line(library.far, 1).reshape(-1, 2, 9)[:, 0, 4]
     x = library.far_start_m[0] - library.far.step_m * np.arange(len(far))
     halfway = 30.0 + 0.625 * 3.0  # the worst place, between two nodes
@@ -101,10 +101,10 @@ def test_wind_changes_the_air_relative_speed_with_the_direction():
 
 def test_panel_part_is_kept_between_calls():
     cache: dict = {}
-    sight = Sight(catalogue()["suv"], -1.825, 1, 30.0, 3.0)
-    first = build_library((sight,), rotor(3.0, 1.5), SETTINGS, None, cache)
+    view = LaneView(catalogue()["suv"], -1.825, 1, 30.0, 3.0)
+    first = build_library((view,), rotor(3.0, 1.5), SETTINGS, None, cache)
     kept = {key: value.copy() for key, value in cache.items()}
-    again = build_library((sight,), rotor(3.0, 1.5), SETTINGS, None, cache)
+    again = build_library((view,), rotor(3.0, 1.5), SETTINGS, None, cache)
     assert len(cache) == 1
     assert np.array_equal(first.near.data, again.near.data)
     assert all(np.array_equal(kept[key], cache[key]) for key in kept)

@@ -12,11 +12,11 @@ import pytest
 
 from wakesim.case.catalogue import catalogue
 from wakesim.case.mounts import Mount
-from wakesim.flow.wake import WakeConstants
 from wakesim.measures.signature import signature
-from wakesim.traffic.lines import FieldSettings, Sight, build_library
+from wakesim.traffic.lines import FieldSettings, LaneView, build_library
 from wakesim.traffic.stream import Passes
 from wakesim.traffic.superpose import add_lines, sight_table, superpose
+from wakesim.vehicle.wake import WakeConstants
 
 MOUNT = Mount(
     name="m", kind="post", offset_m=1.6, height_m=1.5, rotor_width_m=0.6, rotor_height_m=0.6
@@ -38,9 +38,9 @@ def make_passes(time, speed, lane=0, vehicle=0, wander=0.0):
     )
 
 
-def library_of(sights, memory=12.0, wander=0.25):
+def library_of(views, memory=12.0, wander=0.25):
     settings = FieldSettings(WakeConstants(), True, memory, wander, 0.5)
-    return build_library(tuple(sights), POINTS, settings), settings
+    return build_library(tuple(views), POINTS, settings), settings
 
 
 def test_kernel_against_plain_interpolation():
@@ -67,11 +67,11 @@ def test_kernel_against_plain_interpolation():
 
 def test_one_pass_is_its_signature():
     vehicle = catalogue()["artic_lorry_eu"]
-    sight = Sight(vehicle, -1.825, 1, 24.0, 1.4)
-    library, settings = library_of([sight])
+    view = LaneView(vehicle, -1.825, 1, 24.0, 1.4)
+    library, settings = library_of([view])
     table = sight_table(1, 1, [(0, 0)])
     field = superpose(library, table, make_passes(5.0, 24.0), 1, 0.0, 400, DT)[0, :, :, 4]
-    expected = signature(sight, "near 1", MOUNT, settings)
+    expected = signature(view, "near 1", MOUNT, settings)
     at = np.arange(400) * DT - 5.0
     inside = (at > -1.5) & (at < 10.0)
 
@@ -88,9 +88,9 @@ def test_one_pass_is_its_signature():
 def test_poisson_cumulants_are_campbells(name):
     """Mean, variance and third cumulant within 4 standard errors of the independent signature."""
     vehicle, speed, rate = catalogue()[name], 25.0, 0.15
-    sight = Sight(vehicle, -1.825, 1, speed, 0.0)
-    library, settings = library_of([sight], wander=0.0)
-    exact = signature(sight, "lane", MOUNT, settings)
+    view = LaneView(vehicle, -1.825, 1, speed, 0.0)
+    library, settings = library_of([view], wander=0.0)
+    exact = signature(view, "lane", MOUNT, settings)
     # the lines fade over the last tenth of the wake memory; so must the reference
     age = (exact.time_s * speed - vehicle.length_m) / speed
     fade = np.clip((settings.wake_memory_s - age) / (0.1 * settings.wake_memory_s), 0.0, 1.0)
@@ -119,8 +119,8 @@ def test_poisson_cumulants_are_campbells(name):
 
 def two_way():
     vehicle = catalogue()["suv"]
-    sights = [Sight(vehicle, -1.825, 1, 28.0, 2.0), Sight(vehicle, 5.025, -1, 28.0, 2.0)]
-    return library_of(sights)[0], sight_table(2, 1, [(0, 0), (1, 0)])
+    views = [LaneView(vehicle, -1.825, 1, 28.0, 2.0), LaneView(vehicle, 5.025, -1, 28.0, 2.0)]
+    return library_of(views)[0], sight_table(2, 1, [(0, 0), (1, 0)])
 
 
 def traffic(n=300, lanes=2, seed=4):
@@ -159,8 +159,8 @@ def test_opposite_lanes_mirror_each_other():
     """The same vehicle the same distance away, driving the other way on the other side."""
     vehicle = catalogue()["panel_van"]
     y = MOUNT.offset_m
-    sights = [Sight(vehicle, y - 3.0, 1, 25.0, 0.0), Sight(vehicle, y + 3.0, -1, 25.0, 0.0)]
-    library, _ = library_of(sights)
+    views = [LaneView(vehicle, y - 3.0, 1, 25.0, 0.0), LaneView(vehicle, y + 3.0, -1, 25.0, 0.0)]
+    library, _ = library_of(views)
     table = sight_table(2, 1, [(0, 0), (1, 0)])
     one, other = (
         superpose(library, table, make_passes(4.0, 25.0, lane), 1, 0.0, 300, DT)[0, :, :, 4]
@@ -173,9 +173,9 @@ def test_opposite_lanes_mirror_each_other():
 def test_nothing_is_felt_far_from_the_road():
     vehicle = catalogue()["artic_lorry_eu"]
     mount = MOUNT.model_copy(update={"offset_m": 50.0})
-    sight = Sight(vehicle, -1.825, 1, 24.0, 1.4)
+    view = LaneView(vehicle, -1.825, 1, 24.0, 1.4)
     settings = FieldSettings(WakeConstants(), True, 30.0, 0.25, 0.5)
-    library = build_library((sight,), mount.points()[0], settings)
+    library = build_library((view,), mount.points()[0], settings)
     field = superpose(library, sight_table(1, 1, [(0, 0)]), make_passes(3.0, 24.0), 1, 0.0, 700, DT)
     assert np.abs(field[0, :, :3]).max() < 0.01
 

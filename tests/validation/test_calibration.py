@@ -9,8 +9,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from wakesim.flow.passfield import pass_field
-from wakesim.flow.wake import WakeConstants, vehicle_wake
 from wakesim.runtime import shared_path, validation_path
 from wakesim.validation.calibration import calibrate, leave_sets_out, report_lines
 from wakesim.validation.calibration_problems import (
@@ -26,6 +24,8 @@ from wakesim.validation.fitting import estimate
 from wakesim.validation.quantities import quantities
 from wakesim.validation.reader import read_comparison
 from wakesim.validation.scorecard import evaluate
+from wakesim.vehicle.passfield import pass_field
+from wakesim.vehicle.wake import WakeConstants, vehicle_wake
 
 
 @pytest.fixture(scope="module")

@@ -13,8 +13,6 @@ import pytest
 from wakesim.case.catalogue import catalogue
 from wakesim.case.settings import ModelConstants
 from wakesim.errors import CaseError
-from wakesim.flow import bubble
-from wakesim.flow.wake import WakeConstants
 from wakesim.measures import model_interval
 from wakesim.measures.model_interval import uncertain_by_name, uncertain_inputs
 from wakesim.section.closure import Closure
@@ -26,6 +24,8 @@ from wakesim.validation.constants_table import (
     code_value,
     constants_table,
 )
+from wakesim.vehicle import bubble
+from wakesim.vehicle.wake import WakeConstants
 
 ROWS = constants_table()
 PLAIN = ROWS["recirculation length"]
@@ -75,8 +75,8 @@ NO_CONSTANTS = {"LAWS", "LEVELS_M", "DIFFUSIVITY_RANGE_M2_S"}
         ("wakesim.constants", 11),
         ("wakesim.section.closure", 5),
         ("wakesim.section.wake", 6),
-        ("wakesim.flow.bubble", 11),
-        ("wakesim.flow.similarity_wake", 5),
+        ("wakesim.vehicle.bubble", 11),
+        ("wakesim.vehicle.similarity_wake", 5),
         ("wakesim.traffic.stream", 5),
         ("wakesim.air.traffic_turbulence", 8),
     ],
@@ -191,14 +191,14 @@ class _NoCase:
 
 def test_a_wrong_place_is_an_error_not_a_pass() -> None:
     for place in (
-        "wakesim.flow.wake:NO_SUCH_NAME",
-        "wakesim.flow.no_such_module:X",
+        "wakesim.vehicle.wake:NO_SUCH_NAME",
+        "wakesim.vehicle.no_such_module:X",
         "wakesim.case.settings:ModelConstants.no_such_field",
-        "wakesim.flow.hull:_NOSE_RADIUS[lorry]",
-        "wakesim.flow.passfield:pass_field(no_such_parameter)",
+        "wakesim.vehicle.hull:_NOSE_RADIUS[lorry]",
+        "wakesim.vehicle.passfield:pass_field(no_such_parameter)",
         "shared/vehicles.toml:vehicles.small_car.no_such_key",
-        "wakesim.flow.wake",
-        "wakesim.flow.wake:SHARE_U!",
+        "wakesim.vehicle.wake",
+        "wakesim.vehicle.wake:SHARE_U!",
         "input:no such input",
     ):
         with pytest.raises(LookupError):
@@ -206,7 +206,7 @@ def test_a_wrong_place_is_an_error_not_a_pass() -> None:
 
 
 def test_a_moved_value_is_noticed(monkeypatch) -> None:
-    monkeypatch.setattr("wakesim.flow.similarity_wake.TURBULENCE_WIDTH", 1.2)
+    monkeypatch.setattr("wakesim.vehicle.similarity_wake.TURBULENCE_WIDTH", 1.2)
     row = ROWS["lateral width of the turbulence over that of the mean wake"]
     assert code_value(row.where) != row.value
     own = model_interval.uncertain_inputs

@@ -12,7 +12,6 @@ from scipy.integrate import quad, solve_ivp
 
 from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
-from wakesim.flow.wake import WakeConstants, vehicle_wake
 from wakesim.runtime import shared_path, validation_path
 from wakesim.section.closure import Closure
 from wakesim.validation.quantities.far_wake import (
@@ -23,6 +22,7 @@ from wakesim.validation.quantities.far_wake import (
     plane_half_width,
 )
 from wakesim.validation.reader import read_comparison
+from wakesim.vehicle.wake import WakeConstants, vehicle_wake
 
 BODY = Vehicle(
     name="block", length_m=0.2, width_m=0.05, height_m=2.95, clearance_m=2.9,

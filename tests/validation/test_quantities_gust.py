@@ -11,8 +11,8 @@ from scipy.special import gamma, kv
 
 from wakesim.case.catalogue import vehicle
 from wakesim.errors import CaseError
-from wakesim.flow.passfield import pass_field
 from wakesim.validation.quantities.extremes import expected_extreme, von_karman_correlation
+from wakesim.vehicle.passfield import pass_field
 
 LORRY = vehicle("artic_lorry_eu")
 TIME_S = 0.2

@@ -11,9 +11,9 @@ from scipy.optimize import brentq
 
 from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
-from wakesim.flow.wake import WakeConstants, vehicle_wake
 from wakesim.runtime import validation_path
 from wakesim.validation.reader import read_comparison
+from wakesim.vehicle.wake import WakeConstants, vehicle_wake
 
 
 def body(scale=1.0, **changes):

@@ -14,9 +14,9 @@ from scipy.special import erf
 from wakesim.case.catalogue import vehicle
 from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
-from wakesim.flow.wake import AirState, WakeConstants, vehicle_wake
 from wakesim.validation.comparison import Comparison, FigureSpec
 from wakesim.validation.quantities import passage, quantities, roadside
+from wakesim.vehicle.wake import AirState, WakeConstants, vehicle_wake
 
 LORRY, CAR = vehicle("artic_lorry_eu"), vehicle("small_car")
 LAWS = ("couple", "momentum")

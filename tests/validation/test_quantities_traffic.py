@@ -13,12 +13,12 @@ from wakesim.case.catalogue import vehicle
 from wakesim.case.traffic import Headway
 from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
-from wakesim.flow.wake import SHARE_W, WakeConstants, vehicle_wake
 from wakesim.runtime import validation_path
 from wakesim.validation.metrics import metrics
 from wakesim.validation.quantities.traffic import _times, pulse_record
 from wakesim.validation.reader import read_comparison
 from wakesim.validation.verdict import verdict
+from wakesim.vehicle.wake import SHARE_W, WakeConstants, vehicle_wake
 
 CAR = vehicle("small_car")
 ROAD = {"flow_veh_h": [3000.0], "speed_m_s": [30.0], "road_width_m": [7.3]}

@@ -31,12 +31,12 @@ import math
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import fft, spatial
 
 from wakesim.air.noise import KARMAN_CONSTANT, von_karman_spectrum
+from wakesim.arrays import Array
 
-Array = NDArray[np.float64]
 Component = Literal["u", "v", "w"]
 Form = Literal["kaimal", "von_karman"]
 

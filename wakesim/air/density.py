@@ -10,9 +10,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from wakesim.arrays import Array
 
 # CIPM-2007, Picard et al. 2008, for a carbon dioxide mole fraction of 400 parts in a million.
 GAS_CONSTANT_J_MOL_K = 8.314472

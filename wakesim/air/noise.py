@@ -14,10 +14,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import fft, special
 
-Array = NDArray[np.float64]
+from wakesim.arrays import Array
 
 KARMAN_CONSTANT = 2.0 * math.sqrt(math.pi) * math.gamma(1.0 / 3.0) / math.gamma(5.0 / 6.0)
 

@@ -6,9 +6,9 @@ import math
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from wakesim.arrays import Array
 
 
 class Wind(Protocol):

@@ -26,10 +26,9 @@ from numpy.typing import NDArray
 from wakesim.air.record_csv import Cells, Problems, read_cells
 from wakesim.air.record_times import to_utc, zone
 from wakesim.air.rose import WindRose, fit_rose
+from wakesim.arrays import Array
 from wakesim.case.problems import one_line
 from wakesim.errors import CaseError
-
-Array = NDArray[np.float64]
 
 CALM_BELOW_M_S = 0.5  # below 1 kn (reporting practice of weather stations, from memory)
 _YEAR_S = 360 * 86400.0

@@ -12,13 +12,12 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from wakesim.air import weibull
+from wakesim.arrays import Array
 from wakesim.case.tables import SHARE_TOLERANCE
 from wakesim.errors import CaseError
-
-Array = NDArray[np.float64]
 
 _MIN_READINGS = 50  # fewer do not fix a shape; engineering choice, no published source
 _ITERATIONS = 30

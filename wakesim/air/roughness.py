@@ -17,11 +17,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from wakesim.arrays import Array
 from wakesim.case.roughness import RoughnessClass, roughness_class, roughness_classes
-
-Array = NDArray[np.float64]
 
 __all__ = [
     "RoughnessClass",

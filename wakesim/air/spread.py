@@ -25,10 +25,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import k0e
 
-Array = NDArray[np.float64]
+from wakesim.arrays import Array
 
 _STEP = 0.25  # of ln t; the integrand is analytic for |Im ln t| < pi/2: error exp(-pi^2/step)
 _NARROW = 0.9  # step over the standard deviation in ln t of a wake's passage; error 5e-11

@@ -26,9 +26,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from wakesim.arrays import Array
 
 AMBIENT_SHARE = 0.1  # a, Berkowicz 2000
 TRAFFIC_SHARE = 0.3  # b, Berkowicz 2000; with plan areas here, see above

@@ -9,10 +9,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import linalg, optimize, special
 
-Array = NDArray[np.float64]
+from wakesim.arrays import Array
 
 MIN_SHAPE, MAX_SHAPE = 0.5, 20.0  # beyond them it is not a wind climate
 

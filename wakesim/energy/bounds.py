@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.energy import ceilings
-from wakesim.flow.wake import vehicle_wake
 from wakesim.measures import series
-from wakesim.traffic.lines import FieldSettings, Sight, air_relative_speed
+from wakesim.traffic.lines import FieldSettings, LaneView, air_relative_speed
+from wakesim.vehicle.wake import vehicle_wake
 
 DEFAULT_SPACING_M = 10.0  # of rotors along the road where the case has no row
 _LANE_REACH_M = 40.0  # over its own lane all of a wake counts
@@ -53,16 +53,16 @@ def bounds_at(
     scene = series.prepare(case, mount)
     rates = scene.rates_per_s.mean(axis=0)
     drag, beyond = [], []
-    for sight in scene.sights:
+    for view in scene.views:
         relative = float(
-            air_relative_speed(sight.mean_speed_m_s, sight.direction, sight.wind_along_m_s)
+            air_relative_speed(view.mean_speed_m_s, view.direction, view.wind_along_m_s)
         )
-        vehicle = sight.vehicle
+        vehicle = view.vehicle
         work = ceilings.drag_work(
             vehicle.drag_coefficient, vehicle.frontal_area_m2, relative, density_kg_m3
         )
         drag.append(float(work))
-        beyond.append(_beyond(sight, mount, settings, relative, density_kg_m3))
+        beyond.append(_beyond(view, mount, settings, relative, density_kg_m3))
     drag_power = ceilings.drag_power_per_metre(rates, drag)
     wake_power = ceilings.drag_power_per_metre(rates, beyond)
     shaft = max(traffic_shaft_w, 0.0)
@@ -81,12 +81,12 @@ def bounds_at(
 
 
 def _beyond(
-    sight: Sight, mount: Mount, settings: FieldSettings, relative: float, density: float
+    view: LaneView, mount: Mount, settings: FieldSettings, relative: float, density: float
 ) -> float:
-    """Wake energy of a sight beyond the rotor's nearer edge, J/m; all of it over its own lane."""
-    wake = vehicle_wake(sight.vehicle, settings.constants, settings.air_state(sight, relative))
+    """Wake energy of a view beyond the rotor's nearer edge, J/m; all of it over its own lane."""
+    wake = vehicle_wake(view.vehicle, settings.constants, settings.air_state(view, relative))
     memory = settings.wake_memory_s
-    low, high = sorted(sight.direction * (edge - sight.lane_centre_m) for edge in mount.span_m)
+    low, high = sorted(view.direction * (edge - view.lane_centre_m) for edge in mount.span_m)
     if low <= 0.0 <= high:
         return ceilings.wake_energy_beyond(wake, -_LANE_REACH_M, relative, density, memory)
     if high < 0.0:  # the far side of the lane in the vehicle's frame: the law is symmetric

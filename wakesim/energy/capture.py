@@ -12,12 +12,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from wakesim.arrays import Array
 from wakesim.energy.response import inertial
 from wakesim.energy.rotor import Rotor
-
-Array = NDArray[np.float64]
 
 _SETTLE = 60.0  # time constants of the slow air that the run-out is followed
 _STEPS = 20  # per time constant of the pulse's speed

@@ -15,7 +15,7 @@ lateral distance b is
 
     E(b, t) = integral over y > b, z > 0 of 1/2 rho V^2 (U^2 + 2 k) dy dz   (J per metre of road),
 
-U and k the mean velocity and turbulent energy of the wake per unit speed (wakesim.flow.wake). Its
+U and k the mean velocity and turbulent energy of the wake per unit speed. Its
 largest value over t, times the rate, is what single wakes ever bring past b in each metre of road.
 Where wakes overlap their velocities add, so that together, and in the drift they leave, they hold
 more than that sum. The pulse of the hull is potential flow: it lends energy and takes it back, and
@@ -28,12 +28,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from wakesim.arrays import Array
 
 if TYPE_CHECKING:
-    from wakesim.flow.wake import Wake
+    from wakesim.vehicle.wake import Wake
 
-Array = NDArray[np.float64]
 
 BETZ = 16.0 / 27.0
 HOURS_A_YEAR = 8766.0  # mean of the calendar, 365.25 days

@@ -1,6 +1,6 @@
 """Indicative loads of passing vehicles on a rotor and its post: no design values.
 
-Pressure of the pulse: p = rho (V u_x - |u|^2/2) in the road's frame (wakesim.flow.pressure), at the
+Pressure of the pulse: p = rho (V u_x - |u|^2/2) in the road's frame, at the
 centre of the swept rectangle as if nothing stood there. Drag of the air on what stands there:
 F = 1/2 rho (C_d A) |u| u with the horizontal velocity u of the pass, turbulence added as two
 standard deviations along the road. Each pass is one cycle of load; a year's count is the rate times
@@ -14,16 +14,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.energy.ceilings import HOURS_A_YEAR
-from wakesim.flow.passfield import pass_field
-from wakesim.flow.pressure import pulse_pressure
 from wakesim.results import Signature
-from wakesim.traffic.lines import FieldSettings, Sight, air_relative_speed
-
-Array = NDArray[np.float64]
+from wakesim.traffic.lines import FieldSettings, LaneView, air_relative_speed
+from wakesim.vehicle.passfield import pass_field
+from wakesim.vehicle.pressure import pulse_pressure
 
 AMBIENT_GUST_M_S = 35.0  # a storm gust in open land, assumed; the local code sets the real one
 DRAG_AREA_SHARE = 1.2  # C_d A of rotor and post over the swept area, a closed plate, assumed
@@ -64,21 +63,21 @@ class PassLoad:
 
 
 def pressure_history(
-    sight: Sight, mount: Mount, settings: FieldSettings, density_kg_m3: float, time_s: ArrayLike
+    view: LaneView, mount: Mount, settings: FieldSettings, density_kg_m3: float, time_s: ArrayLike
 ) -> Array:
     """Pressure of the pulse at the mount's centre, Pa, at times (n,) from the nose's passing."""
     time = np.asarray(time_s, dtype=np.float64)
-    direction = sight.direction
+    direction = view.direction
     wall = mount.wall_offset_m
-    speed = sight.mean_speed_m_s
-    relative = float(air_relative_speed(speed, direction, sight.wind_along_m_s))
+    speed = view.mean_speed_m_s
+    relative = float(air_relative_speed(speed, direction, view.wind_along_m_s))
     field = pass_field(
-        sight.vehicle,
+        view.vehicle,
         constants=settings.constants,
         open_tail=settings.open_tail,
-        wall_lateral_m=None if wall is None else direction * (wall - sight.lane_centre_m),
+        wall_lateral_m=None if wall is None else direction * (wall - view.lane_centre_m),
     )
-    lateral = direction * (mount.offset_m - sight.lane_centre_m)
+    lateral = direction * (mount.offset_m - view.lane_centre_m)
     points = np.column_stack(
         [-speed * time, np.full(time.size, lateral), np.full(time.size, mount.height_m)]
     )

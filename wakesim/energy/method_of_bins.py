@@ -12,11 +12,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from wakesim.arrays import Array
 from wakesim.energy.ceilings import HOURS_A_YEAR
-
-Array = NDArray[np.float64]
 
 _FIRST_STEP_M_S = 0.5
 

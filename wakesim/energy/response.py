@@ -24,13 +24,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numba
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from wakesim.arrays import Array, kernel
 from wakesim.energy.rotor import Rotor
-
-Array = NDArray[np.float64]
 
 _STEPS_A_TIME_CONSTANT = 20.0
 _MOST_SUBSTEPS = 1000
@@ -68,7 +66,7 @@ class Response:
         return float(np.cbrt(2.0 * power / (density_kg_m3 * rotor.area_m2 * best)))
 
 
-@numba.njit(cache=True, error_model="numpy")
+@kernel(reorder=False)
 def _pull(v, omega, ratios, powers, radius):
     """v^2 C_q(lambda), m2/s2; C_q = C_p/lambda with its limit at rest."""
     tip = omega * radius
@@ -84,7 +82,7 @@ def _pull(v, omega, ratios, powers, radius):
     return v * v * (powers[k] + share * (powers[k + 1] - powers[k])) / ratio
 
 
-@numba.njit(cache=True, error_model="numpy")
+@kernel(reorder=False)
 def _torques(v, omega, ratios, powers, force, radius, gain, rated, on, friction):
     """Aerodynamic, generator and bearing torque, N m; ``force`` is 1/2 rho A R."""
     aero = force * _pull(v, omega, ratios, powers, radius)
@@ -96,7 +94,7 @@ def _torques(v, omega, ratios, powers, force, radius, gain, rated, on, friction)
     return aero, taken, friction * omega
 
 
-@numba.njit(cache=True, error_model="numpy")
+@kernel(reorder=False)
 def _march(
     speed, dt, substeps, omega, inertia, ratios, powers, force, radius, gain, rated, on,
     breakaway, friction, shaft, generated,

@@ -18,13 +18,12 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from wakesim.arrays import Array
 from wakesim.energy.ceilings import BETZ
 from wakesim.errors import CaseError
 from wakesim.runtime import shared_path
-
-Array = NDArray[np.float64]
 
 RESPONSES = ("inertial", "quasi_steady", "fixed_speed")
 RIM_DENSITY_KG_M2 = 4.0  # mass of a small rotor per swept area, assumed; all of it at the radius

@@ -16,8 +16,8 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from wakesim.arrays import Array
 from wakesim.case.energy import EnergyTable
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
@@ -41,7 +41,6 @@ from wakesim.measures.series import Scene
 from wakesim.traffic.lines import FieldSettings
 from wakesim.traffic.stream import Passes
 
-Array = NDArray[np.float64]
 Inputs = dict[str, float]
 
 METHOD = "yield 3"  # part of the key of a kept sample; raise it when ``evaluate`` changes

@@ -11,8 +11,9 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case, Wind
 from wakesim.energy import response
@@ -28,7 +29,6 @@ from wakesim.measures.split import RotorSums
 from wakesim.traffic.lines import FieldSettings
 from wakesim.traffic.stream import Passes
 
-Array = NDArray[np.float64]
 Cache = dict[tuple[object, ...], Array]
 
 _BEFORE_WAKES = 1.25  # traffic ahead of the round, over the wake memory

@@ -7,8 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from wakesim.arrays import Array
 from wakesim.case.energy import EnergyTable, LoadTable
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case, Wind
@@ -26,7 +26,6 @@ from wakesim.measures import series
 from wakesim.measures.model_interval import coarse
 from wakesim.results import MountStatistics, Signature
 
-Array = NDArray[np.float64]
 Say = Callable[[float, str], None]
 
 _OWN_STRETCH = 4.0  # the hours shown by themselves are simulated longer than those of a year
@@ -257,9 +256,9 @@ def _loads(
     lanes = {lane.centre_m: lane.name for lane in case.road.lanes}
     found = []
     for one in signatures:
-        for k, sight in enumerate(scene.sights):
-            if sight.vehicle.name == one.vehicle and lanes[sight.lane_centre_m] == one.lane:
-                pressure = pressure_history(sight, mount, settings, density, one.time_s)
+        for k, view in enumerate(scene.views):
+            if view.vehicle.name == one.vehicle and lanes[view.lane_centre_m] == one.lane:
+                pressure = pressure_history(view, mount, settings, density, one.time_s)
                 rate = float(scene.rates_per_s[:, k].mean())
                 area = DRAG_AREA_SHARE * rotor.area_m2
                 found.append(pass_load(one, pressure, area, density, rate))

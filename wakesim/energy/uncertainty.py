@@ -25,10 +25,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.stats import qmc
 
-Array = NDArray[np.float64]
+from wakesim.arrays import Array
 
 _SURROGATE_EXPONENT = 13  # 2^13 points of the expansion for the estimators
 LEAST_EXPLAINED = 0.8  # below this the ranking is flagged

@@ -11,15 +11,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from wakesim.air import weibull
+from wakesim.arrays import Array, Index
 from wakesim.case.air import OPEN_LAND
 from wakesim.case.energy import EnergyTable
 from wakesim.case.schema import Case, Wind
 
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
 Winds = tuple[Wind | None, ...]
 
 ROSE_SPEEDS, ROSE_DIRECTIONS = 3, 8

@@ -11,10 +11,9 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
+from wakesim.arrays import Array, Index
 
 DAY_TYPES = ("weekday", "saturday", "sunday")
 _ROTOR_SPREAD = 0.5  # S of the momentum wake behind a rotor, as behind a sphere (Pope 2000)

@@ -13,15 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from wakesim.arrays import Array
 from wakesim.case.schema import Case
 from wakesim.constants import RESIDUAL_FRICTION_VELOCITY_M_S
 from wakesim.measures.series import Scene, wind_friction_velocity
 from wakesim.section.drift import SINKS, DriftField
 from wakesim.section.road import RoadState
-from wakesim.traffic.lines import FieldSettings, Sight
+from wakesim.traffic.lines import FieldSettings, LaneView
 from wakesim.traffic.mean_air import REACH_M, MeanAir, mean_air, prepare_wakes, road_section
-
-Array = NDArray[np.float64]
 
 _NO_DRIFT_M_S = 1e-4
 _SETTLING_STEP_S, _SETTLING_STEPS = 20.0, 180
@@ -32,8 +31,8 @@ class Background:
     """Mean air of every hour of the round at the rotor's points, and the drag it leaves.
 
     ``by_class`` (hours, classes, 9) m/s: drift that each class makes; ``energy_by_class`` the same
-    of the background's turbulent energy, m2/s2; ``drag_factor`` (hours, sights); ``lane_speed``
-    (hours, sights) m/s, the mean air speed along each sight's way where it drives; ``viscosity``
+    of the background's turbulent energy, m2/s2; ``drag_factor`` (hours, views); ``lane_speed``
+    (hours, views) m/s, the mean air speed along each view's way where it drives; ``viscosity``
     (n,) m2/s around the wakes and ``level`` (hours,), which of them holds in an hour. ``field``:
     the mean air of the round's mean traffic over the cross-section, None without drift.
     ``balance``: where the drag goes, m3/s2, each direction of traffic counted along its own way
@@ -58,26 +57,26 @@ class Background:
 
 def without_drift(scene: Scene, settings: FieldSettings | None = None) -> Background:
     """A background that is still, with the full drag."""
-    hours, sights = len(scene.case.compute.hours), len(scene.sights)
+    hours, views = len(scene.case.compute.hours), len(scene.views)
     classes, points = len(scene.case.vehicles), len(scene.points)
     own = settings.own_diffusivity_m2_s if settings is not None else None
     none = np.zeros((hours, classes, points))
     return Background(
-        none, none.copy(), np.ones((hours, sights)), np.zeros((hours, sights)),
+        none, none.copy(), np.ones((hours, views)), np.zeros((hours, views)),
         np.array([own or 0.0]), np.zeros(hours, dtype=np.int64), None, {},
     )  # fmt: skip
 
 
 def background(scene: Scene, settings: FieldSettings, *, coarse: bool = False) -> Background:
     """Mean air at the rotor's points of a scene. ``coarse``: a third of the cells, for variants."""
-    if not scene.case.air.drift.enabled or not scene.sights:
+    if not scene.case.air.drift.enabled or not scene.views:
         return without_drift(scene, settings)
     air = air_of(
-        scene.case, scene.sights, scene.rates_per_s, settings, scene.mount.wall_offset_m,
+        scene.case, scene.views, scene.rates_per_s, settings, scene.mount.wall_offset_m,
         coarse=coarse,
     )  # fmt: skip
     levels, number = air.levels
-    prepare_wakes(scene.sights, settings, [float(v) for v in levels])
+    prepare_wakes(scene.views, settings, [float(v) for v in levels])
     drift, energy = air.background(scene.points)
     by_class = np.zeros((len(number), len(scene.case.vehicles), len(scene.points)))
     energy_by_class = np.zeros_like(by_class)
@@ -101,7 +100,7 @@ _KEPT_MOST = 4
 
 def air_of(
     case: Case,
-    sights: tuple[Sight, ...],
+    views: tuple[LaneView, ...],
     rates_per_s: Array,
     settings: FieldSettings,
     wall_y_m: float | None,
@@ -118,17 +117,17 @@ def air_of(
     reach = REACH_M + 50.0 * np.ceil(max(reach_m - 0.3 * REACH_M, 0.0) / 50.0)
     points = np.array([(m.offset_m, m.height_m) for m in case.mounts]).reshape(-1, 2)
     key = (
-        sights, rates_per_s.tobytes(), settings, wall_y_m, repr(case.road), repr(case.air),
+        views, rates_per_s.tobytes(), settings, wall_y_m, repr(case.road), repr(case.air),
         points.tobytes(), float(reach), coarse,
     )  # fmt: skip
     if start is not None or key not in _KEPT:
-        prepare_wakes(sights, settings)
+        prepare_wakes(views, settings)
         section = road_section(
             case, settings, points, wall_y_m, _friction_velocity(case), coarse=coarse,
             reach_m=float(reach),
         )  # fmt: skip
         middle = float(np.mean([lane.centre_m for lane in case.road.lanes]))
-        made = mean_air(section, sights, rates_per_s, settings, wall_y_m, middle, start)
+        made = mean_air(section, views, rates_per_s, settings, wall_y_m, middle, start)
         if start is not None:
             return made
         while len(_KEPT) >= _KEPT_MOST:

@@ -6,8 +6,8 @@ import math
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
+from wakesim.arrays import Array
 from wakesim.measures import series
 from wakesim.measures.background import background
 from wakesim.measures.effective import effective_speed
@@ -15,8 +15,6 @@ from wakesim.measures.series import Scene
 from wakesim.measures.split import RotorSums
 from wakesim.traffic.lines import FieldSettings
 from wakesim.traffic.stream import Passes
-
-Array = NDArray[np.float64]
 
 
 class CommonSample:

@@ -7,9 +7,9 @@ root-mean-cube: the constant wind with the same kinetic energy flux.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from wakesim.arrays import Array
 
 STANDARD_DENSITY_KG_M3 = 1.225  # ISO 2533:1975 at sea level; the reference of IEC 61400-12-1
 

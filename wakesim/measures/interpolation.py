@@ -19,7 +19,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Array = NDArray[np.float64]
+from wakesim.arrays import Array
 
 FULL_CIRCLE_DEG = 360.0
 _ROOTS = ("flow_veh_h", "heavy_share")

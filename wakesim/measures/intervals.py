@@ -48,7 +48,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import fft, special
 
-Array = NDArray[np.float64]
+from wakesim.arrays import Array
+
 Strata = NDArray[np.integer] | Sequence[slice] | None
 
 BLOCK_S = 30.0

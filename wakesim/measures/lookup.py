@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.air.density import air_density
+from wakesim.arrays import Array
 from wakesim.case.air import OPEN_LAND, Air
 from wakesim.case.schema import Case
 from wakesim.case.studies import PLACE_AXES, LookupTableTable
@@ -25,7 +26,6 @@ from wakesim.measures.places import chosen_hour, one_hour, rotor_statistics
 from wakesim.measures.series import field_settings
 from wakesim.measures.steady_air import pulse_fields
 
-Array = NDArray[np.float64]
 Values = Mapping[str, float]
 
 

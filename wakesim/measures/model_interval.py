@@ -17,19 +17,19 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from wakesim.arrays import Array
 from wakesim.case.schema import Case
 from wakesim.case.vehicle import Vehicle
-from wakesim.flow.pulse_grid import PulseFields, PulseTable
 from wakesim.measures.series import case_sights, field_settings
 from wakesim.measures.steady import steady_state
 from wakesim.measures.steady_air import SteadyAir
 from wakesim.results import ModelVariant
 from wakesim.section.road import RoadState
 from wakesim.traffic.lines import FieldSettings
+from wakesim.vehicle.pulse_grid import PulseFields, PulseTable
 
-Array = NDArray[np.float64]
 Changed = tuple[Case, FieldSettings]
 PulsesOf = Callable[[FieldSettings], PulseFields]
 
@@ -320,11 +320,11 @@ def representative_hour(case: Case) -> int:
 def standing_hours(case: Case, number: int) -> list[int]:
     """Clock hours of the round that stand for equal parts of the traffic's work on the air."""
     hours = case.compute.hours
-    _, sights, rates = case_sights(case, hours)
-    if not sights:
+    _, views, rates = case_sights(case, hours)
+    if not views:
         return [hours[0]] * number
     work = rates @ np.array([s.vehicle.drag_coefficient * s.vehicle.frontal_area_m2
-                             * s.mean_speed_m_s**2 for s in sights])  # fmt: skip
+                             * s.mean_speed_m_s**2 for s in views])  # fmt: skip
     order = np.argsort(work, kind="stable")
     parts = (np.arange(number) + 0.5) / number * work.sum()
     found = np.minimum(np.searchsorted(np.cumsum(work[order]), parts), len(hours) - 1)

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.ndimage import label
 
+from wakesim.arrays import Array, Mask
 from wakesim.case.mounts import GROUND_GAP_M, WANDER_SDS, Mount
 from wakesim.case.schema import Case
 from wakesim.case.study_rules import vehicle_in_the_way
@@ -29,9 +30,6 @@ from wakesim.measures.places import area_statistics, moved, point_moments
 from wakesim.measures.series import field_settings
 from wakesim.measures.steady import steady_state
 from wakesim.measures.steady_air import pulse_fields
-
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 FREE, IN_THE_WAY, KEEP_OUT, GROUND, WALL = 0, 1, 2, 3, 4
 REASONS = {

@@ -26,12 +26,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wakesim.flow.pulse_grid import AHEAD_M, BEHIND_M
-from wakesim.flow.wake import TURBULENCE_ONSET, Wake
+from wakesim.arrays import Array
 from wakesim.traffic.lines import FADE, air_relative_speed
 from wakesim.traffic.stream import SLOWEST_M_S, TRUNCATION_SD
-
-Array = NDArray[np.float64]
+from wakesim.vehicle.pulse_grid import AHEAD_M, BEHIND_M
+from wakesim.vehicle.wake import TURBULENCE_ONSET, Wake
 
 _POINTS = 3  # Gauss-Legendre points a panel
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(_POINTS)

@@ -11,17 +11,14 @@ from functools import cache
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-from wakesim.flow.pulse_grid import PulseFields, PulseTable
-from wakesim.flow.wake import AirState, vehicle_wake
+from wakesim.arrays import Array, Index
 from wakesim.measures.pass_nodes import PassNodes, pass_nodes, wander_nodes
 from wakesim.measures.steady_kernels import sample_sight
 from wakesim.section.wake import ROAD_ROUGHNESS_M
-from wakesim.traffic.lines import FieldSettings, Sight, air_relative_speed
-
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
+from wakesim.traffic.lines import FieldSettings, LaneView, air_relative_speed
+from wakesim.vehicle.pulse_grid import PulseFields, PulseTable
+from wakesim.vehicle.wake import AirState, vehicle_wake
 
 # Gap to a vehicle, m, up to which 5 and 3 wander nodes are used; farther off, 1.
 _RULE_GAPS_M = (1.5, 9.0)
@@ -32,14 +29,14 @@ _LATERAL_MARGIN_M = 1.0
 @dataclass(frozen=True)
 class PointSamples:
     """Samples at one point: ``values`` (n, 4) pulse u, pulse v, wake u and k per unit speed (and
-    its square) in road axes; ``node`` and ``sight`` (n,) which node and sight; ``chance`` (n,) the
-    share of the sight's passes. ``node_weight`` (nodes,) and ``moments`` (nodes, 5): see
+    its square) in road axes; ``node`` and ``view`` (n,) which node and view; ``chance`` (n,) the
+    share of the view's passes. ``node_weight`` (nodes,) and ``moments`` (nodes, 5): see
     ``pass_nodes``."""
 
     count: int
     values: Array
     node: Index
-    sight: Index
+    view: Index
     chance: Array
     node_weight: Array
     moments: Array
@@ -60,7 +57,7 @@ class PassSampler:
 
     def __init__(
         self,
-        sights: Sequence[Sight],
+        views: Sequence[LaneView],
         settings: FieldSettings,
         pulses: PulseFields,
         wall_y_m: float | None,
@@ -69,40 +66,38 @@ class PassSampler:
         viscosity_m2_s: float = 0.0,
     ) -> None:
         self.viscosity_m2_s = viscosity_m2_s
-        self.sights, self.settings, self.pulses = tuple(sights), settings, pulses
+        self.views, self.settings, self.pulses = tuple(views), settings, pulses
         self.wall_y_m, self.points, self.refine = wall_y_m, points, refine
         offsets, self._rule_first, self._rule_weight = _rules()
         self._offsets = settings.wander_sd_m * offsets
         self._groups: dict[tuple[object, ...], list[int]] = {}
-        for number, sight in enumerate(self.sights):
-            self._groups.setdefault(self._group_key(sight), []).append(number)
+        for number, view in enumerate(self.views):
+            self._groups.setdefault(self._group_key(view), []).append(number)
 
-    def _relative(self, sight: Sight) -> float:
-        return float(
-            air_relative_speed(sight.mean_speed_m_s, sight.direction, sight.wind_along_m_s)
-        )
+    def _relative(self, view: LaneView) -> float:
+        return float(air_relative_speed(view.mean_speed_m_s, view.direction, view.wind_along_m_s))
 
-    def _air(self, sight: Sight) -> AirState:
-        return self.settings.air_state(sight, self._relative(sight), self.viscosity_m2_s)
+    def _air(self, view: LaneView) -> AirState:
+        return self.settings.air_state(view, self._relative(view), self.viscosity_m2_s)
 
-    def _group_key(self, sight: Sight) -> tuple[object, ...]:
-        along = sight.direction * sight.wind_along_m_s
-        return sight.vehicle, sight.mean_speed_m_s, sight.speed_sd_m_s, along, self._air(sight)
+    def _group_key(self, view: LaneView) -> tuple[object, ...]:
+        along = view.direction * view.wind_along_m_s
+        return view.vehicle, view.mean_speed_m_s, view.speed_sd_m_s, along, self._air(view)
 
-    def _lateral(self, sight: Sight, y: Array) -> Array:
-        offset = y - sight.lane_centre_m + self.settings.lateral_shift_m
-        return sight.direction * offset
+    def _lateral(self, view: LaneView, y: Array) -> Array:
+        offset = y - view.lane_centre_m + self.settings.lateral_shift_m
+        return view.direction * offset
 
-    def _wall(self, sight: Sight) -> float:
+    def _wall(self, view: LaneView) -> float:
         if self.wall_y_m is None:
             return np.inf
-        return sight.direction * (self.wall_y_m - sight.lane_centre_m)
+        return view.direction * (self.wall_y_m - view.lane_centre_m)
 
     def samples(self) -> list[PointSamples]:
-        """Samples of all sights at every point."""
-        groups = [self._prepared([self.sights[i] for i in g]) for g in self._groups.values()]
+        """Samples of all views at every point."""
+        groups = [self._prepared([self.views[i] for i in g]) for g in self._groups.values()]
         first_node = np.concatenate([[0], np.cumsum([g.nodes.x.size for g in groups])])
-        rules = [self._rule(sight) for sight in self.sights]
+        rules = [self._rule(view) for view in self.views]
         counts = np.zeros(len(self.points), dtype=np.int64)
         for group, numbers in zip(groups, self._groups.values(), strict=True):
             for i in numbers:
@@ -125,32 +120,32 @@ class PassSampler:
             for p in range(m)
         ]
 
-    def _prepared(self, sights: Sequence[Sight]) -> _Group:
-        sight, settings = sights[0], self.settings
-        table = self.pulses.table(sight.vehicle)
-        wake = vehicle_wake(sight.vehicle, settings.constants, self._air(sight))
-        lateral = np.stack([self._lateral(s, self.points[:, 0]) for s in sights])
+    def _prepared(self, views: Sequence[LaneView]) -> _Group:
+        view, settings = views[0], self.settings
+        table = self.pulses.table(view.vehicle)
+        wake = vehicle_wake(view.vehicle, settings.constants, self._air(view))
+        lateral = np.stack([self._lateral(s, self.points[:, 0]) for s in views])
         places = [lateral]
         if self.wall_y_m is not None:
-            wall = np.array([self._wall(s) for s in sights])
+            wall = np.array([self._wall(s) for s in views])
             places.append(2.0 * wall[:, None] - lateral)
         margin = _LATERAL_MARGIN_M + 3.0 * settings.wander_sd_m
         nodes = pass_nodes(
-            wake, table.x, sight.mean_speed_m_s, sight.speed_sd_m_s,
-            sight.direction * sight.wind_along_m_s, settings.wake_memory_s,
+            wake, table.x, view.mean_speed_m_s, view.speed_sd_m_s,
+            view.direction * view.wind_along_m_s, settings.wake_memory_s,
             (min(p.min() for p in places) - margin, max(p.max() for p in places) + margin),
             self.refine,
         )  # fmt: skip
-        behind = -sight.vehicle.length_m - nodes.x[nodes.nose :]
+        behind = -view.vehicle.length_m - nodes.x[nodes.nose :]
         shift = wake.air.crosswind_ratio * np.maximum(behind, 0.0)
         return _Group(nodes, table, wake.sections(behind), shift)
 
-    def _rule(self, sight: Sight) -> Index:
+    def _rule(self, view: LaneView) -> Index:
         """How many wander nodes each point needs: index of _RULE_SIZES."""
         if self.settings.wander_sd_m == 0.0:
             return np.zeros(len(self.points), dtype=np.int64)
-        aside = np.abs(self._lateral(sight, self.points[:, 0])) - 0.5 * sight.vehicle.width_m
-        above = self.points[:, 1] - sight.vehicle.height_m
+        aside = np.abs(self._lateral(view, self.points[:, 0])) - 0.5 * view.vehicle.width_m
+        above = self.points[:, 1] - view.vehicle.height_m
         gap = np.hypot(np.maximum(aside, 0.0), np.maximum(above, 0.0))
         near, far = _RULE_GAPS_M
         return np.where(gap < near, 2, np.where(gap < far, 1, 0)).astype(np.int64)
@@ -160,12 +155,12 @@ class PassSampler:
         start: Index, values: Array, node: Index, sight_of: Index, chance: Array,
     ) -> None:  # fmt: skip
         nodes, table, wake, shift = group
-        sight = self.sights[number]
+        view = self.views[number]
         sample_sight(
-            self.points[:, 1].copy(), self._lateral(sight, self.points[:, 0]), self._wall(sight),
+            self.points[:, 1].copy(), self._lateral(view, self.points[:, 0]), self._wall(view),
             self._offsets, rule, self._rule_first, self._rule_weight,
             table.x, table.beside, table.above, table.mapping, table.size, table.whole,
-            nodes.nose, nodes.pulse_end, nodes.first, nodes.share, float(sight.direction),
+            nodes.nose, nodes.pulse_end, nodes.first, nodes.share, float(view.direction),
             *wake, shift, ROAD_ROUGHNESS_M, number, first_node,
             start, values, node, sight_of, chance,
         )  # fmt: skip

@@ -16,17 +16,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from wakesim.air.profiles import ambient_velocity
+from wakesim.arrays import Array
 from wakesim.case.schema import Case
 from wakesim.case.vehicle import Vehicle
-from wakesim.flow.passfield import PassField, pass_field
-from wakesim.flow.wake import SHARE_U
 from wakesim.measures.series import field_settings
-from wakesim.traffic.lines import FieldSettings, Sight, air_relative_speed
-
-Array = NDArray[np.float64]
+from wakesim.traffic.lines import FieldSettings, LaneView, air_relative_speed
+from wakesim.vehicle.passfield import PassField, pass_field
+from wakesim.vehicle.wake import SHARE_U
 
 _PULSE_REACH_M = 100.0  # as in signature
 _BEFORE_S = 2.0
@@ -67,11 +65,11 @@ def pass_row(row: PassRow) -> dict[str, Array]:
         points = np.column_stack([x, np.full(x.size, lateral), np.full(x.size, height)])
         pulse: Array | None = None
         for i, speed in enumerate(row.speeds_m_s):
-            sight = Sight(vehicle, 0.0, 1, speed, 0.0, float(along), float(across))
-            field = _field(vehicle, settings, sight)
+            view = LaneView(vehicle, 0.0, 1, speed, 0.0, float(along), float(across))
+            field = _field(vehicle, settings, view)
             if pulse is None:
                 pulse = _pulse(field, points)
-            values = _measures(field, points, pulse, speed, sight, settings)
+            values = _measures(field, points, pulse, speed, view, settings)
             for name, value in values.items():
                 out[name][i, j] = value
     return out
@@ -89,9 +87,9 @@ def line_nodes(length_m: float, ahead_m: float, behind_m: float) -> Array:
     return -x[(x >= -ahead_m) & (x <= max(behind_m, length_m + _FINE_REACH_M))]
 
 
-def _field(vehicle: Vehicle, settings: FieldSettings, sight: Sight) -> PassField:
-    relative = float(air_relative_speed(sight.mean_speed_m_s, 1, sight.wind_along_m_s))
-    air = settings.air_state(sight, relative)
+def _field(vehicle: Vehicle, settings: FieldSettings, view: LaneView) -> PassField:
+    relative = float(air_relative_speed(view.mean_speed_m_s, 1, view.wind_along_m_s))
+    air = settings.air_state(view, relative)
     return pass_field(vehicle, constants=settings.constants, air=air, open_tail=settings.open_tail)
 
 
@@ -108,12 +106,12 @@ def _measures(
     points: Array,
     pulse: Array,
     speed: float,
-    sight: Sight,
+    view: LaneView,
     settings: FieldSettings,
 ) -> dict[str, float]:
     x = points[:, 0]
     used = (x <= speed * _BEFORE_S) & (x >= -speed * settings.wake_memory_s)
-    relative = float(air_relative_speed(speed, 1, sight.wind_along_m_s))
+    relative = float(air_relative_speed(speed, 1, view.wind_along_m_s))
     wake = field.wake(points[used])[:, 0]
     u = relative * (pulse[used, 0] + wake)
     v = relative * pulse[used, 1]

@@ -13,19 +13,18 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
-from wakesim.flow.pulse_grid import PulseFields
 from wakesim.measures.effective import power_density
 from wakesim.measures.model_interval import Moved
 from wakesim.measures.series import field_settings
 from wakesim.measures.steady import SteadyState, steady_state
 from wakesim.measures.steady_air import pulse_fields
 from wakesim.traffic.lines import FieldSettings
-
-Array = NDArray[np.float64]
+from wakesim.vehicle.pulse_grid import PulseFields
 
 # name: (units, meaning)
 PLACE_VARIABLES: dict[str, tuple[str, str]] = {

@@ -15,12 +15,11 @@ from dataclasses import dataclass
 from math import prod
 
 import numpy as np
-from numpy.typing import NDArray
 
+from wakesim.arrays import Array
 from wakesim.case.studies import PLACE_AXES
 from wakesim.measures.interpolation import Axis, interpolate
 
-Array = NDArray[np.float64]
 Axes = dict[str, tuple[float, ...]]
 Evaluate = Callable[[Sequence[Mapping[str, float]]], Array]
 

@@ -12,16 +12,15 @@ from numpy.typing import NDArray
 from wakesim.air.noise import von_karman_noise
 from wakesim.air.profiles import ambient_velocity, wind_speed
 from wakesim.air.traffic_turbulence import friction_velocity
+from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
-from wakesim.flow.wake import TURBULENCE_TIME_S, WakeConstants
 from wakesim.measures.split import RotorSums, rotor_sums
 from wakesim.section.closure import VON_KARMAN
-from wakesim.traffic.lines import FieldSettings, LineLibrary, Sight, build_library
+from wakesim.traffic.lines import FieldSettings, LaneView, LineLibrary, build_library
 from wakesim.traffic.stream import Passes, draw_passes, join_passes
 from wakesim.traffic.superpose import sight_table, superpose
-
-Array = NDArray[np.float64]
+from wakesim.vehicle.wake import TURBULENCE_TIME_S, WakeConstants
 
 _CHUNK_S = 600.0
 _ROUNDING_S = 1e-6
@@ -46,10 +45,10 @@ class Scene:
     ambient_sd: Array  # (9,) m/s
     ambient_time_s: float
     friction_velocity_m_s: float  # of the ambient wind
-    keys: tuple[tuple[int, int], ...]  # (lane, vehicle) of each sight
-    sights: tuple[Sight, ...]
+    keys: tuple[tuple[int, int], ...]  # (lane, vehicle) of each view
+    views: tuple[LaneView, ...]
     sight_of: NDArray[np.int64]  # (lanes, vehicles)
-    rates_per_s: Array  # (hours, sights) passes of each sight in each hour of the round
+    rates_per_s: Array  # (hours, views) passes of each view in each hour of the round
 
 
 def field_settings(case: Case) -> FieldSettings:
@@ -77,12 +76,12 @@ def field_settings(case: Case) -> FieldSettings:
 
 
 def prepare(case: Case, mount: Mount) -> Scene:
-    """Rotor points, ambient wind and sights of one mount."""
+    """Rotor points, ambient wind and views of one mount."""
     points, weights = mount.points()
     u, v = ambient_velocity(case.air.wind, points[:, 1])
     intensity = case.air.wind.intensity(mount.height_m) if case.air.wind else 0.0
     hub = float(wind_speed(case.air.wind, mount.height_m)) if case.air.wind else 0.0
-    keys, sights, rates = case_sights(case, case.compute.hours)
+    keys, views, rates = case_sights(case, case.compute.hours)
     return Scene(
         case=case,
         mount=mount,
@@ -93,7 +92,7 @@ def prepare(case: Case, mount: Mount) -> Scene:
         ambient_time_s=_AMBIENT_LENGTH_PER_HEIGHT * mount.height_m / max(hub, 0.1),
         friction_velocity_m_s=wind_friction_velocity(case),
         keys=tuple(keys),
-        sights=sights,
+        views=views,
         sight_of=sight_table(len(case.road.lanes), len(case.vehicles), keys),
         rates_per_s=rates,
     )
@@ -128,13 +127,13 @@ def wake_memory(case: Case) -> float:
 
 def case_sights(
     case: Case, hours: Sequence[int]
-) -> tuple[list[tuple[int, int]], tuple[Sight, ...], Array]:
-    """Every class that drives in a lane in any of the clock hours: keys (lane, vehicle), sights,
-    and passes per second (hours, sights)."""
+) -> tuple[list[tuple[int, int]], tuple[LaneView, ...], Array]:
+    """Every class that drives in a lane in any of the clock hours: keys (lane, vehicle), views,
+    and passes per second (hours, views)."""
     states = [case.traffic_state(hour) for hour in hours]
     vehicles = list(case.vehicles.values())
     flows = [s.flow_veh_s[:, None] * s.mix for s in states]
-    keys, sights, rates = [], [], []
+    keys, views, rates = [], [], []
     for lane in case.road.lanes:
         for j, vehicle in enumerate(vehicles):
             passes = [flow[lane.index, j] for flow in flows]
@@ -144,8 +143,8 @@ def case_sights(
             rates.append(passes)
             along, across = ambient_velocity(case.air.wind, 0.5 * vehicle.height_m)
             keys.append((lane.index, j))
-            sights.append(
-                Sight(
+            views.append(
+                LaneView(
                     vehicle=vehicle,
                     lane_centre_m=lane.centre_m,
                     direction=lane.direction,
@@ -155,7 +154,7 @@ def case_sights(
                     wind_across_m_s=float(across),
                 )
             )
-    return keys, tuple(sights), np.array(rates).reshape(len(sights), len(states)).T
+    return keys, tuple(views), np.array(rates).reshape(len(views), len(states)).T
 
 
 def library(
@@ -164,10 +163,10 @@ def library(
     viscosity_m2_s: Array,
     cache: dict[tuple[object, ...], Array] | None = None,
 ) -> LineLibrary:
-    """Lines of all sights of the scene in air of each eddy viscosity (n,); ``cache`` keeps the
+    """Lines of all views of the scene in air of each eddy viscosity (n,); ``cache`` keeps the
     panel part between calls."""
     return build_library(
-        scene.sights, scene.points, settings, scene.mount.wall_offset_m, cache, viscosity_m2_s
+        scene.views, scene.points, settings, scene.mount.wall_offset_m, cache, viscosity_m2_s
     )
 
 
@@ -221,9 +220,9 @@ def hour_of(scene: Scene, time_s: Array | float) -> NDArray[np.int64]:
 
 
 def with_drag(scene: Scene, passes: Passes, factor: Array) -> Passes:
-    """Passes with their wakes reduced by ``factor`` (hours, sights)."""
-    sight = scene.sight_of[passes.lane, passes.vehicle]
-    reduced = passes.wake_factor * factor[hour_of(scene, passes.time_s), sight]
+    """Passes with their wakes reduced by ``factor`` (hours, views)."""
+    view = scene.sight_of[passes.lane, passes.vehicle]
+    reduced = passes.wake_factor * factor[hour_of(scene, passes.time_s), view]
     return replace(passes, wake_factor=reduced)
 
 

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
-from wakesim.flow.outlines import vehicle_outline
-from wakesim.flow.panels2d import VortexOutline
-from wakesim.flow.passfield import PassField, pass_field
-from wakesim.flow.relief import finite_height_relief
-from wakesim.flow.wake import SHARE_U
 from wakesim.results import Signature
-from wakesim.traffic.lines import FieldSettings, Sight, air_relative_speed
-
-Array = NDArray[np.float64]
+from wakesim.traffic.lines import FieldSettings, LaneView, air_relative_speed
+from wakesim.vehicle.finite_height import finite_height_relief
+from wakesim.vehicle.outlines import vehicle_outline
+from wakesim.vehicle.panels2d import VortexOutline
+from wakesim.vehicle.passfield import PassField, pass_field
+from wakesim.vehicle.wake import SHARE_U
 
 _STEP_S = 0.01
 _BEFORE_S = 2.0
@@ -26,7 +24,7 @@ _NOTICEABLE = 0.1  # duration counts speeds above this share of the peak
 
 
 def signature(
-    sight: Sight,
+    view: LaneView,
     lane_name: str,
     mount: Mount,
     settings: FieldSettings,
@@ -38,20 +36,20 @@ def signature(
     ``speed_m_s`` defaults to the class's mean. The clearance is the shortest distance from the
     vehicle's outline in cross-section to the centre of the rectangle.
     """
-    vehicle, s = sight.vehicle, sight.direction
-    speed = sight.mean_speed_m_s if speed_m_s is None else speed_m_s
-    relative = float(air_relative_speed(speed, s, sight.wind_along_m_s))
+    vehicle, s = view.vehicle, view.direction
+    speed = view.mean_speed_m_s if speed_m_s is None else speed_m_s
+    relative = float(air_relative_speed(speed, s, view.wind_along_m_s))
     wall = mount.wall_offset_m
     field = pass_field(
         vehicle,
         constants=settings.constants,
-        air=settings.air_state(sight, relative),
+        air=settings.air_state(view, relative),
         open_tail=settings.open_tail,
-        wall_lateral_m=None if wall is None else s * (wall - sight.lane_centre_m),
+        wall_lateral_m=None if wall is None else s * (wall - view.lane_centre_m),
     )
     time = np.arange(-round(_BEFORE_S / _STEP_S), round(settings.wake_memory_s / _STEP_S) + 1)
     time = time * _STEP_S
-    lateral = s * (mount.offset_m - sight.lane_centre_m)
+    lateral = s * (mount.offset_m - view.lane_centre_m)
     points = np.column_stack(
         [-speed * time, np.full(time.size, lateral), np.full(time.size, mount.height_m)]
     )
@@ -69,7 +67,7 @@ def signature(
         label=vehicle.label,
         lane=lane_name,
         speed_m_s=float(speed),
-        clearance_m=clearance(sight, mount),
+        clearance_m=clearance(view, mount),
         time_s=time,
         u_m_s=u,
         v_m_s=v,
@@ -99,10 +97,10 @@ def _relief(field: PassField, lateral_m: float, mount: Mount) -> dict[str, float
     return {"relief_peak": relief.peak_ratio, "relief_cube": relief.cube_ratio}
 
 
-def clearance(sight: Sight, mount: Mount) -> float:
+def clearance(view: LaneView, mount: Mount) -> float:
     """Shortest distance from the vehicle's cross-section to the centre of the rectangle, m."""
-    vehicle = sight.vehicle
-    aside = abs(mount.offset_m - sight.lane_centre_m) - 0.5 * vehicle.width_m
+    vehicle = view.vehicle
+    aside = abs(mount.offset_m - view.lane_centre_m) - 0.5 * vehicle.width_m
     above = mount.height_m - vehicle.height_m
     return float(np.hypot(max(aside, 0.0), max(above, 0.0)))
 

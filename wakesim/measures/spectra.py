@@ -6,10 +6,10 @@ Method: P. D. Welch, IEEE Trans. Audio Electroacoust. 15 (1967) 70-73, Hann wind
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import fft
 
-Array = NDArray[np.float64]
+from wakesim.arrays import Array
 
 _SEGMENTS_AT_ONCE = 256
 

@@ -15,11 +15,9 @@ from dataclasses import dataclass
 
 import numba
 import numpy as np
-from numpy.typing import NDArray
 
-from wakesim.flow.wake import SHARE_U, SHARE_V
-
-Array = NDArray[np.float64]
+from wakesim.arrays import Array, kernel
+from wakesim.vehicle.wake import SHARE_U, SHARE_V
 
 MECHANISMS = ("pulse", "wake", "turbulence", "drift", "ambient")
 _BLOCK = 512
@@ -46,12 +44,7 @@ class RotorSums:
     v_sum: float
 
 
-@numba.njit(
-    parallel=True,
-    cache=True,
-    fastmath={"contract", "arcp", "reassoc", "nsz"},
-    error_model="numpy",
-)
+@kernel(parallel=True)
 def _rotor_kernel(
     field, weights, noise, drift, still_energy, ambient, ambient_sd, ambient_noise,
     share_u, share_v, block, speed, centre, part,

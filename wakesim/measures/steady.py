@@ -31,17 +31,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
-from wakesim.flow.pulse_grid import PulseFields
-from wakesim.flow.wake import SHARE_U, SHARE_V
 from wakesim.measures.pass_samples import PointSamples
 from wakesim.measures.steady_air import PARTS, SteadyAir, SteadyBackground, pulse_fields
 from wakesim.section.road import RoadState
 from wakesim.traffic.lines import FieldSettings
 from wakesim.traffic.stationary import ShotNoise, mean_cubes
-
-Array = NDArray[np.float64]
+from wakesim.vehicle.pulse_grid import PulseFields
+from wakesim.vehicle.wake import SHARE_U, SHARE_V
 
 _NODES = 160  # of a point's measure
 _CHUNK = 64  # points sampled at a time
@@ -51,7 +50,7 @@ _CHUNK = 64  # points sampled at a time
 class SteadyState:
     """Stationary statistics at points in clock hours; arrays (hours, points), SI.
 
-    ``drag_factor`` (hours, sights): drag that the moving air leaves each class in each lane, sights
+    ``drag_factor`` (hours, views): drag that the moving air leaves each class in each lane, views
     being the (lane, vehicle) numbers of ``keys``. ``approximations``: sentences on what is not as
     the case says. Points where no air can be told of are NaN.
     """
@@ -130,7 +129,7 @@ def steady_state(
     )  # fmt: skip
     free = np.flatnonzero(air.outside(at))
     found = np.full((7, len(air.hours), len(at)), np.nan)
-    drag = np.ones((len(air.hours), len(air.sights)))
+    drag = np.ones((len(air.hours), len(air.views)))
     if free.size:
         around = air.background(at[free])
         drag = around.factor

@@ -10,10 +10,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from wakesim.air.profiles import ambient_velocity
+from wakesim.arrays import Array
 from wakesim.case.mounts import WANDER_SDS
 from wakesim.case.schema import Case
-from wakesim.flow.pulse_grid import PulseFields
-from wakesim.flow.wake import SHARE_U, SHARE_V, WakeConstants
 from wakesim.measures.background import air_of
 from wakesim.measures.pass_samples import PassSampler, PointSamples
 from wakesim.measures.series import (
@@ -26,8 +25,8 @@ from wakesim.traffic.lines import FieldSettings
 from wakesim.traffic.mean_air import MeanAir, prepare_wakes
 from wakesim.traffic.measure import Measure
 from wakesim.traffic.renewal import poisson_only
-
-Array = NDArray[np.float64]
+from wakesim.vehicle.pulse_grid import PulseFields
+from wakesim.vehicle.wake import SHARE_U, SHARE_V, WakeConstants
 
 PARTS = ("pulse", "wake", "turbulence", "drift", "ambient")
 
@@ -35,7 +34,7 @@ PARTS = ("pulse", "wake", "turbulence", "drift", "ambient")
 @dataclass(frozen=True)
 class SteadyBackground:
     """Drift (hours, m) m/s and turbulent energy (hours, m) m2/s2 beyond followed wakes, drag
-    factors (hours, sights), eddy viscosities (n,) m2/s and which of them each hour takes."""
+    factors (hours, views), eddy viscosities (n,) m2/s and which of them each hour takes."""
 
     drift: Array
     energy: Array
@@ -76,7 +75,7 @@ class SteadyAir:
         self.wall_y_m = case.mounts[0].wall_offset_m if wall_y_m is None else wall_y_m
         self.side_y_m = float(np.mean([lane.centre_m for lane in case.road.lanes]))
         self.parts = tuple(part for part in PARTS if part not in excluding)
-        keys, self.sights, rates = case_sights(case, self.hours)
+        keys, self.views, rates = case_sights(case, self.hours)
         self.keys = tuple(keys)
         self.rates_per_s = rates if keys else np.zeros((len(self.hours), 0))
         self.pulses = pulses or pulse_fields(self.settings)
@@ -106,9 +105,9 @@ class SteadyAir:
         """Whether points (m, 2) lie where no vehicle comes and on the road's side of the wall."""
         free = np.ones(len(points), dtype=bool)
         reach = WANDER_SDS * self.settings.wander_sd_m
-        for sight in self.sights:
-            aside = np.abs(points[:, 0] - sight.lane_centre_m + self.settings.lateral_shift_m)
-            vehicle = sight.vehicle
+        for view in self.views:
+            aside = np.abs(points[:, 0] - view.lane_centre_m + self.settings.lateral_shift_m)
+            vehicle = view.vehicle
             inside = aside < 0.5 * vehicle.width_m + reach
             free &= ~(inside & (points[:, 1] < vehicle.height_m))
         if self.wall_y_m is not None:
@@ -118,13 +117,13 @@ class SteadyAir:
 
     def mean_air(self, points: Array) -> MeanAir | None:
         """Mean air of the hours, None where the case has no drift."""
-        if not self.case.air.drift.enabled or not self.sights:
+        if not self.case.air.drift.enabled or not self.views:
             return None
         lanes = [lane.centre_m for lane in self.case.road.lanes]
         beyond = max(points[:, 0].max() - max(lanes), min(lanes) - points[:, 0].min(), 0.0)
         return air_of(
             self.case,
-            self.sights,
+            self.views,
             self.rates_per_s,
             self.settings,
             self.wall_y_m,
@@ -134,24 +133,24 @@ class SteadyAir:
 
     def background(self, points: Array) -> SteadyBackground:
         """Drift, background turbulence, drag factors and eddy viscosity at points (m, 2)."""
-        hours, sights = len(self.hours), len(self.sights)
+        hours, views = len(self.hours), len(self.views)
         air = self.mean_air(points)
         if air is None:
             own = self.settings.own_diffusivity_m2_s or 0.0
             none = np.zeros((hours, len(points)))
             return SteadyBackground(
-                none, none.copy(), np.ones((hours, sights)), np.array([own]),
+                none, none.copy(), np.ones((hours, views)), np.array([own]),
                 np.zeros(hours, dtype=np.int64),
             )  # fmt: skip
         levels, number = air.levels
-        prepare_wakes(self.sights, self.settings, [float(v) for v in levels])
+        prepare_wakes(self.views, self.settings, [float(v) for v in levels])
         drift, energy = air.background(points)
         return SteadyBackground(drift.sum(axis=1), energy.sum(axis=1), air.factor, levels, number)
 
     def sampler(self, points: Array, viscosity_m2_s: float) -> PassSampler:
         """Passes sampled at points, in air of an eddy viscosity made by traffic."""
         return PassSampler(
-            self.sights, self.settings, self.pulses, self.wall_y_m, points,
+            self.views, self.settings, self.pulses, self.wall_y_m, points,
             viscosity_m2_s=viscosity_m2_s,
         )  # fmt: skip
 
@@ -167,11 +166,11 @@ class SteadyAir:
         return np.column_stack([u, v]), (intensity * np.hypot(u, v)) ** 2
 
     def measure(self, samples: PointSamples, hour: int, drag: Array) -> Measure:
-        """Intensity measure at one sampled point in hour number ``hour``; ``drag`` (sights,)."""
+        """Intensity measure at one sampled point in hour number ``hour``; ``drag`` (views,)."""
         parts = np.array([float(name in self.parts) for name in PARTS[:3]])
         weight, nodes = np.empty(samples.count), np.empty((samples.count, 5))
         n = combine(
-            samples.count, samples.values, samples.node, samples.sight, samples.chance,
+            samples.count, samples.values, samples.node, samples.view, samples.chance,
             samples.node_weight, samples.moments, self.rates_per_s[hour], drag, parts,
             SHARE_U, SHARE_V, weight, nodes,
         )  # fmt: skip

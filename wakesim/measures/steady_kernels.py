@@ -9,16 +9,11 @@ from __future__ import annotations
 import numba
 import numpy as np
 
-from wakesim.flow.kernels.pulse_lines import pulse_row
-
-_FLAGS = {
-    "cache": True,
-    "fastmath": {"contract", "arcp", "reassoc", "nsz"},
-    "error_model": "numpy",
-}
+from wakesim.arrays import kernel
+from wakesim.vehicle.kernels.pulse_lines import pulse_row
 
 
-@numba.njit(**_FLAGS)
+@kernel()
 def _pulse_at(
     lateral, height, wall, x, beside, above, mapping, size, whole, weight_y, weight_z, row, extra
 ):
@@ -34,7 +29,7 @@ def _pulse_at(
             row[1, i] -= extra[1, i]
 
 
-@numba.njit(**_FLAGS)
+@kernel()
 def _wake_at(ys, zs, u, k, y, z, rough):
     """u and k of one section (ny, nz) at y >= 0 and z, linear; ln z below the first centre."""
     ny, nz = u.shape
@@ -54,21 +49,21 @@ def _wake_at(ys, zs, u, k, y, z, rough):
     return flow, energy
 
 
-@numba.njit(parallel=True, **_FLAGS)
+@kernel(parallel=True)
 def sample_sight(
     height, lateral, wall, wander, rule, rule_offset, rule_weight,
     x, beside, above, mapping, size, whole,
     tail, pulse_end, first, share, direction, wake_y, wake_z, wake_u, wake_k, shift, rough,
-    number, first_node, start, out, node, sight, chance,
+    number, first_node, start, out, node, view, chance,
 ):  # fmt: skip
-    """Samples of one sight at all points, written from ``start`` (m,) on, which is moved on.
+    """Samples of one view at all points, written from ``start`` (m,) on, which is moved on.
 
     ``lateral`` (m,) Y of the points without wander, ``wander`` (7,) m in the vehicle's frame,
     ``rule`` (m,) 0 to 2: how many wander nodes; pulse table as in ``pulse_lines``; ``wake_y``,
     ``wake_z`` and ``wake_u``, ``wake_k`` (nw, ny, nz): sections of the wake at the nodes behind the
     nose, about its own centre, which is ``shift`` (nw,) aside; ``rough`` m, where u is 0.
-    ``out`` (m, N, 4): pulse u, v, wake u, k per unit speed in road axes; ``node`` and ``sight``
-    (m, N): which node and sight; ``chance`` (m, N): share of the passes.
+    ``out`` (m, N, 4): pulse u, v, wake u, k per unit speed in road axes; ``node`` and ``view``
+    (m, N): which node and view; ``chance`` (m, N): share of the passes.
     """
     nodes = tail + wake_u.shape[0]
     for p in numba.prange(height.size):
@@ -114,24 +109,24 @@ def sample_sight(
                 out[p, n, 2] = direction * wake
                 out[p, n, 3] = energy
                 node[p, n] = first_node + j
-                sight[p, n] = number
+                view[p, n] = number
                 chance[p, n] = rule_weight[k] if j < pulse_end else 1.0
                 n += 1
         start[p] = n
 
 
-@numba.njit(**_FLAGS)
+@kernel()
 def combine(
-    count, samples, node, sight, chance, node_weight, moments, rate, drag, parts,
+    count, samples, node, view, chance, node_weight, moments, rate, drag, parts,
     share_u, share_v, weight, nodes,
 ):  # fmt: skip
     """Nodes and weights of a Measure from the samples of one point; returns how many.
 
-    ``rate`` and ``drag`` (sights,); ``parts`` (3,): factors on pulse, wake and k.
+    ``rate`` and ``drag`` (views,); ``parts`` (3,): factors on pulse, wake and k.
     """
     n = 0
     for i in range(count):
-        g, s = node[i], sight[i]
+        g, s = node[i], view[i]
         w = rate[s] * chance[i] * node_weight[g]
         if w <= 0.0:
             continue

@@ -7,9 +7,9 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from wakesim.air.profiles import ambient_velocity
+from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.errors import NumericalError
@@ -43,10 +43,9 @@ from wakesim.results import (
     Signature,
     WholeHour,
 )
-from wakesim.traffic.lines import LineLibrary, Sight
+from wakesim.traffic.lines import LaneView, LineLibrary
 from wakesim.traffic.stream import Passes
 
-Array = NDArray[np.float64]
 Say = Callable[[float, str], None]
 
 LEVEL = 0.90  # confidence of the sampling interval
@@ -66,10 +65,10 @@ def single_pass(case: Case, mount: Mount, say: Say) -> MountResult:
         vehicle = case.vehicles[name]
         speed = study.speed_m_s or vehicle.mean_speed_m_s or _UNKNOWN_SPEED_M_S
         along, across = ambient_velocity(case.air.wind, 0.5 * vehicle.height_m)
-        sight = Sight(
+        view = LaneView(
             vehicle, lane.centre_m, lane.direction, speed, 0.0, float(along), float(across)
         )
-        found.append(signature(sight, lane.name, mount, settings))
+        found.append(signature(view, lane.name, mount, settings))
         say((k + 1) / len(study.vehicles), vehicle.label)
     return MountResult(mount, tuple(found), None)
 
@@ -133,7 +132,7 @@ class TrafficStudy:
                 lambda share: self.say(0.5 + (interval_end - 0.5) * share, "model interval"),
             )
         statistics = self._statistics(effective, model, variants, cutoff, first_passes)
-        if compute.whole_hour and self.scene.sights:
+        if compute.whole_hour and self.scene.views:
             statistics = replace(statistics, whole_hour=self._whole_hour(interval_end))
         return MountResult(self.mount, self._signatures(), statistics)
 
@@ -268,7 +267,7 @@ class TrafficStudy:
         lanes = {lane.centre_m: lane.name for lane in self.case.road.lanes}
         found = []
         for name in self.case.vehicles:
-            mine = [s for s in self.scene.sights if s.vehicle.name == name]
+            mine = [s for s in self.scene.views if s.vehicle.name == name]
             if mine:
                 nearest = min(mine, key=lambda s: abs(self.mount.offset_m - s.lane_centre_m))
                 lane = lanes[nearest.lane_centre_m]

@@ -43,10 +43,10 @@ def march_section(
         raise ValueError("the case has no traffic")
     one = one_hour(case, hour)
     settings = field_settings(one)
-    keys, sights, _ = case_sights(one, one.compute.hours)
+    keys, views, _ = case_sights(one, one.compute.hours)
     air = _air(one, settings)
     passes = draw_round(one, number, run_in_s)
-    along = np.array([s.direction * s.wind_along_m_s for s in sights])
+    along = np.array([s.direction * s.wind_along_m_s for s in views])
     return march_passes(
         air.section, air.made, sight_table(len(one.road.lanes), len(one.vehicles), keys), passes,
         along, closure_of(settings), 0.0, duration_s, air.states[0], say=say,
@@ -55,8 +55,8 @@ def march_section(
 
 def _air(one: Case, settings: FieldSettings) -> MeanAir:
     """Steady balance of a case of one hour."""
-    _, sights, rates = case_sights(one, one.compute.hours)
-    return air_of(one, sights, rates, settings, one.mounts[0].wall_offset_m)
+    _, views, rates = case_sights(one, one.compute.hours)
+    return air_of(one, views, rates, settings, one.mounts[0].wall_offset_m)
 
 
 def compare_hour(

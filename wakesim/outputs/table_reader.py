@@ -24,6 +24,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from wakesim.arrays import Array
 from wakesim.case.problems import one_line, shorten
 from wakesim.case.studies import AXES, MOST_STATES
 from wakesim.errors import CaseError
@@ -32,7 +33,6 @@ from wakesim.outputs import table_file
 from wakesim.outputs.folders import published
 from wakesim.outputs.grid_words import AXIS_WORDS, TABLE_FORMAT, TABLE_LIMITS
 
-Array = NDArray[np.float64]
 Outside = Literal["error", "flag", "clip"]
 
 # No threads that each want memory, and no filters from plug-ins of the HDF5 library.

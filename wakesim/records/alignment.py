@@ -36,11 +36,10 @@ from numpy.typing import NDArray
 from scipy import fft, special
 from scipy.ndimage import uniform_filter1d
 
+from wakesim.arrays import Array
 from wakesim.errors import CaseError
 from wakesim.records.blocks import jackknife
 from wakesim.records.forward_series import ForwardSeries
-
-Array = NDArray[np.float64]
 
 LEVEL = 0.90
 CHANCE = 0.01  # a peak that accident gives more often is no alignment

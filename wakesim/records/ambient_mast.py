@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.air.profiles import wind_speed
+from wakesim.arrays import Array
 from wakesim.case.air import Wind
 from wakesim.case.schema import Case
 from wakesim.errors import CaseError
@@ -27,8 +28,6 @@ from wakesim.records.modelled import SlowWind
 from wakesim.records.pass_average import FEWEST_PASSES, cluster_mean, cluster_s, pass_changes
 from wakesim.records.statistics import running_mean
 from wakesim.traffic.stream import Passes
-
-Array = NDArray[np.float64]
 
 SLOW_S = 60.0
 WINDOW_S, BEFORE_S = (3.0, 12.0), (-10.0, -1.0)  # around passes, for the check

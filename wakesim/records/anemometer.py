@@ -27,6 +27,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from wakesim.arrays import Array
 from wakesim.errors import CaseError
 from wakesim.records.clock import moment
 from wakesim.records.columns import ANEMOMETER, NO_TIME
@@ -39,8 +40,6 @@ from wakesim.records.record_checks import (
     doubts,
     nominal_step,
 )
-
-Array = NDArray[np.float64]
 
 _NEEDS = (
     ("time|time_s", NO_TIME),

@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-Array = NDArray[np.float64]
+from wakesim.arrays import Array
 
 _RIDGE = 1e-9
 

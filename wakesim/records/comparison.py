@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from wakesim.arrays import Array
 from wakesim.case.schema import Case
 from wakesim.errors import CaseError
 from wakesim.measures import series
@@ -70,7 +70,6 @@ from wakesim.records.words import (
 )
 from wakesim.traffic.stream import Passes
 
-Array = NDArray[np.float64]
 Ambient = Literal["case", "record", "mast"]
 Say = Callable[[float, str], None]
 

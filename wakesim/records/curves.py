@@ -6,13 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from wakesim.arrays import Array
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.model_range import ModelRange
 from wakesim.records.statistics import Exceedance, exceedance, record_spectrum
-
-Array = NDArray[np.float64]
 
 SEGMENTS_S = (60.0, 30.0, 10.0)  # the first that the record's unbroken stretches allow
 _SPEEDS = 41

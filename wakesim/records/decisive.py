@@ -29,6 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.measures.series import wake_memory
@@ -46,8 +47,6 @@ from wakesim.records.pass_average import (
 )
 from wakesim.records.quantities import taken
 from wakesim.traffic.stream import Passes
-
-Array = NDArray[np.float64]
 
 DECAY_S = ((15.0, 30.0), (30.0, 60.0))
 PROFILE_S = (5.0, 30.0)

@@ -22,9 +22,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
+from wakesim.arrays import Array
 from wakesim.errors import CaseError
 from wakesim.records.alignment import Clock
 from wakesim.records.anemometer import AnemometerRecord
@@ -64,7 +64,6 @@ __all__ = [
     "write_case",
 ]
 
-Array = NDArray[np.float64]
 
 PARAMETERS = ("pulse_factor", "spread", "turbulence_factor")
 LEVEL = 0.90

@@ -5,16 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
+from wakesim.arrays import Array
 from wakesim.records.alignment import Clock
 from wakesim.records.blocks import student
 from wakesim.records.forward import allowed_range
 from wakesim.records.forward_series import ForwardSeries
 from wakesim.records.working_model import State
-
-Array = NDArray[np.float64]
 
 _LEAST_EFFECTIVE = 4.0
 _FEW_PASSES = 10

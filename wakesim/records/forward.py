@@ -23,15 +23,14 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft
 
 from wakesim.air.noise import resolved_share, von_karman_spectrum
+from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.case.settings import ModelConstants
 from wakesim.errors import CaseError
-from wakesim.flow.wake import TURBULENCE_TIME_S
 from wakesim.measures import series
 from wakesim.measures.background import background
 from wakesim.measures.series import Scene
@@ -42,8 +41,8 @@ from wakesim.records.pass_lines import LogErrors, Respond, expected_lines, scatt
 from wakesim.traffic.lines import FieldSettings, LineLibrary
 from wakesim.traffic.stream import Passes
 from wakesim.traffic.superpose import superpose
+from wakesim.vehicle.wake import TURBULENCE_TIME_S
 
-Array = NDArray[np.float64]
 STEP_S = 0.025  # of the model, fine enough for pulses that last 0.1 s
 SPREAD_NODES = 7
 TIME_ERRORS_S = np.array([0.0, 0.04, 0.08, 0.15, 0.3, 0.6])  # of the log, tabulated for a fit
@@ -120,8 +119,8 @@ def forward(
     air = background(scene, base, coarse=True)
     around = air.viscosity[[int(np.bincount(air.level).argmax())]]
     hour = stretch_of(passes.time_s, span, len(air.drag_factor))
-    sight = scene.sight_of[passes.lane, passes.vehicle]
-    acting = replace(passes, wake_factor=passes.wake_factor * air.drag_factor[hour, sight])
+    view = scene.sight_of[passes.lane, passes.vehicle]
+    acting = replace(passes, wake_factor=passes.wake_factor * air.drag_factor[hour, view])
 
     name, cache = spread_name(case), {}  # type: ignore[var-annotated]
     times = np.array([errors.time_s]) if time_errors_s is None else time_errors_s

@@ -11,9 +11,8 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.ndimage import gaussian_filter1d
 
-from wakesim.flow.wake import SHARE_U, SHARE_V
-
-Array = NDArray[np.float64]
+from wakesim.arrays import Array
+from wakesim.vehicle.wake import SHARE_U, SHARE_V
 
 _LEAST_SMEAR = 0.1  # steps of the grid below which a smear is none
 

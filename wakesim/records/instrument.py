@@ -22,10 +22,11 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from pydantic import ValidationError
 from scipy import signal
 
+from wakesim.arrays import Array
 from wakesim.case.instrument import Instrument, instrument_key_problems
 from wakesim.case.messages import explain
 from wakesim.case.mounts import Mount
@@ -35,7 +36,6 @@ from wakesim.case.tables import Table
 from wakesim.errors import CaseError
 from wakesim.records.response_kernel import relax
 
-Array = NDArray[np.float64]
 Respond = Callable[[Array, Array, float], tuple[Array, Array]]
 
 SPEED_ONLY = ("cup", "hot_wire")

@@ -9,16 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.air.profiles import ambient_velocity
+from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.errors import CaseError
 from wakesim.measures import series
 from wakesim.measures.series import Scene
-from wakesim.traffic.lines import Sight
+from wakesim.traffic.lines import LaneView
 from wakesim.traffic.stream import Passes
 from wakesim.traffic.superpose import sight_table
-
-Array = NDArray[np.float64]
 
 _POINT_M = 0.01  # lines are interpolated over a width, which must not be zero
 
@@ -48,14 +47,14 @@ def logged_scene(case: Case, mount: Mount, passes: Passes, span: tuple[float, fl
     hour = stretch_of(passes.time_s, span, stretches)
     length = max((span[1] - span[0]) / stretches, 1.0)
     inside = (passes.time_s >= span[0]) & (passes.time_s <= span[1])
-    keys, sights, rates = [], [], []
+    keys, views, rates = [], [], []
     for lane, kind in sorted(set(zip(passes.lane.tolist(), passes.vehicle.tolist(), strict=True))):
         mine = (passes.lane == lane) & (passes.vehicle == kind)
         speed, road = passes.speed_m_s[mine], case.road.lanes[lane]
         along, across = ambient_velocity(case.air.wind, 0.5 * vehicles[kind].height_m)
         keys.append((lane, kind))
-        sights.append(
-            Sight(
+        views.append(
+            LaneView(
                 vehicle=vehicles[kind],
                 lane_centre_m=road.centre_m,
                 direction=road.direction,
@@ -69,7 +68,7 @@ def logged_scene(case: Case, mount: Mount, passes: Passes, span: tuple[float, fl
     return replace(
         scene,
         keys=tuple(keys),
-        sights=tuple(sights),
+        views=tuple(views),
         sight_of=sight_table(len(case.road.lanes), len(vehicles), keys),
         rates_per_s=np.array(rates).T,
     )

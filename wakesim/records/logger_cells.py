@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from wakesim.air.record_csv import Column, Problems
 from wakesim.air.record_times import zone
+from wakesim.arrays import Array
 from wakesim.case.problems import one_line, shorten
 from wakesim.errors import CaseError
 from wakesim.records.clock import Stamps, read_stamps, utc_microseconds
@@ -41,7 +42,6 @@ from wakesim.records.logger_file import SPACES, LoggerFile, open_logger_file
 if TYPE_CHECKING:
     import pandas as pd
 
-Array = NDArray[np.float64]
 
 SHOWN_OF_A_KIND = 5
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")

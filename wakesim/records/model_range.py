@@ -12,13 +12,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from wakesim.arrays import Array
 from wakesim.measures.model_interval import Uncertain, coarse, uncertain_inputs
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.modelled import Cache, Scenario, Window, modelled_records
 
-Array = NDArray[np.float64]
 Measure = Callable[[AnemometerRecord], Array]
 
 STRETCHES, STRETCH_S = 6, 600.0  # at most an hour of the record stands for all of it
@@ -56,8 +55,8 @@ def model_range(
         scene, changed = scenario.scene, settings
         if item is not None:
             case, changed = item.change(scene.case, settings, value)
-            sights = tuple(replace(s, vehicle=case.vehicles[s.vehicle.name]) for s in scene.sights)
-            scene = replace(scene, case=case, sights=sights)
+            views = tuple(replace(s, vehicle=case.vehicles[s.vehicle.name]) for s in scene.views)
+            scene = replace(scene, case=case, views=views)
         options = {"scene": scene, "settings": changed, "windows": windows}
         return measure(modelled_records(scenario, cache, **options)[0])
 

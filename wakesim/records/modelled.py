@@ -23,8 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.air.noise import resolved_share, von_karman_noise
+from wakesim.arrays import Array
 from wakesim.case.instrument import Instrument
-from wakesim.flow.wake import SHARE_U, SHARE_V, TURBULENCE_TIME_S
 from wakesim.measures import series
 from wakesim.measures.background import Background, background
 from wakesim.measures.series import Scene
@@ -34,8 +34,8 @@ from wakesim.records.instrument import SPEED_ONLY, apply_response, recorded, tra
 from wakesim.records.pass_lines import LogErrors
 from wakesim.traffic.lines import FieldSettings, LineLibrary
 from wakesim.traffic.stream import Passes
+from wakesim.vehicle.wake import SHARE_U, SHARE_V, TURBULENCE_TIME_S
 
-Array = NDArray[np.float64]
 Cache = dict[tuple[object, ...], Array]
 
 FINE_STEP_S, COARSE_STEP_S = 0.025, 0.05
@@ -134,8 +134,8 @@ def _drawn(
     """The draw of that number."""
     hours = len(air.drag_factor)
     passes = _scattered(scenario, number)
-    sight = scene.sight_of[passes.lane, passes.vehicle]
-    factor = air.drag_factor[_hours(passes.time_s, scenario.span_s, hours), sight]
+    view = scene.sight_of[passes.lane, passes.vehicle]
+    factor = air.drag_factor[_hours(passes.time_s, scenario.span_s, hours), view]
     passes = replace(passes, wake_factor=passes.wake_factor * factor)
     drift = air.by_class.sum(axis=1)[:, _CENTRE]
     parts = []

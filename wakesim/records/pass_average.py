@@ -23,10 +23,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from wakesim.arrays import Array
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.traffic.stream import Passes
-
-Array = NDArray[np.float64]
 
 FEWEST_PASSES = 5
 _CLUSTER_S, _CLUSTER_WINDOWS = 60.0, 3.0

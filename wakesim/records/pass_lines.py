@@ -22,9 +22,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
+from wakesim.arrays import Array
 from wakesim.errors import CaseError
 from wakesim.traffic.lines import (
     FAR_CHANNELS,
@@ -34,8 +34,6 @@ from wakesim.traffic.lines import (
     LineLibrary,
     air_relative_speed,
 )
-
-Array = NDArray[np.float64]
 
 Respond = Callable[[Array, Array, float], tuple[Array, Array]]
 """(u, v, dt_s) -> (u, v) as the instrument shows them; linear, of unit gain in a steady wind."""
@@ -119,13 +117,13 @@ def scatter_lines(
 
 
 def _lines_of_sights(library: LineLibrary) -> Iterator[tuple[slice, Array, float]]:
-    """Rows of the table, lines (wander, rows, channels, points), speed in air, of each sight."""
+    """Rows of the table, lines (wander, rows, channels, points), speed in air, of each view."""
     count = WANDER_NODES.size
-    for i, sight in enumerate(library.sights):
+    for i, view in enumerate(library.views):
         first, rows = int(library.near.first[i * count]), int(library.near.rows[i * count])
         part = slice(first, first + count * rows)
         lines = library.near.data[part].reshape(count, rows, NEAR_CHANNELS, POINTS)
-        relative = air_relative_speed(sight.mean_speed_m_s, sight.direction, sight.wind_along_m_s)
+        relative = air_relative_speed(view.mean_speed_m_s, view.direction, view.wind_along_m_s)
         yield part, lines, float(relative)
 
 

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.air.record_csv import Problems
+from wakesim.arrays import Array
 from wakesim.case.catalogue import catalogue
 from wakesim.case.schema import Case
 from wakesim.case.vehicle import Vehicle
@@ -30,8 +31,6 @@ from wakesim.records.columns import PASSING_LOG, Header
 from wakesim.records.logger_cells import Cells, ReadOptions, read_cells
 from wakesim.records.passing_rows import NEEDS, Rows, checked_rows
 from wakesim.traffic.stream import SLOWEST_M_S, Passes
-
-Array = NDArray[np.float64]
 
 MOST_PASSES = 2_000_000
 _CLOSE_S = 0.2

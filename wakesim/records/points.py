@@ -12,12 +12,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from wakesim.arrays import Array
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.statistics import block_edges
 from wakesim.traffic.stream import Passes
 from wakesim.validation.metrics import Metrics, metrics
-
-Array = NDArray[np.float64]
 
 PEAK_S = (-1.0, 2.5)  # around the nose
 FEWEST = 5

@@ -33,10 +33,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from wakesim.arrays import Array
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.statistics import block_edges, running_mean
-
-Array = NDArray[np.float64]
 
 LEVEL = 0.90
 FAST_S, QUICK_S = 20.0, 2.0

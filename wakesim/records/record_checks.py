@@ -7,11 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from wakesim.arrays import Array
 from wakesim.case.instrument import Instrument
 from wakesim.errors import CaseError
 from wakesim.records.logger_cells import SHOWN_OF_A_KIND, Cells
-
-Array = NDArray[np.float64]
 
 SHORTEST_S = 60.0
 FEWEST_SAMPLES = 50

@@ -13,11 +13,12 @@ of x); a cup overspeeds by it. Exact for a constant rate, else to third order in
 
 from __future__ import annotations
 
-import numba
 import numpy as np
 
+from wakesim.arrays import kernel
 
-@numba.njit(cache=True, fastmath={"contract", "arcp", "reassoc", "nsz"}, error_model="numpy")
+
+@kernel()
 def relax(targets, rate, step, first):
     """Answers (k, n) to ``targets`` (k, n) at rates (n,) 1/s; ``first`` (k,) before the start."""
     count, n = targets.shape

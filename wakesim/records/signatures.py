@@ -17,14 +17,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.judgement import Judgement, judge_difference
 from wakesim.records.pass_average import FEWEST_PASSES, PassAverage, isolated, pass_average
 from wakesim.traffic.stream import Passes
-
-Array = NDArray[np.float64]
 
 # Clear before and after a pass: the first pair that leaves enough passes. The model is averaged
 # over the same passes with all their neighbours, so even short ones compare like with like.

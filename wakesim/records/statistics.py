@@ -16,10 +16,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from wakesim.arrays import Array
 from wakesim.measures.spectra import velocity_spectrum
 from wakesim.records.anemometer import AnemometerRecord
-
-Array = NDArray[np.float64]
 
 USUAL_BLOCKS = 24
 SHORTEST_BLOCK_S, LONGEST_BLOCK_S = 60.0, 1800.0

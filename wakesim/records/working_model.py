@@ -27,11 +27,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wakesim.flow.wake import SHARE_U, SHARE_V
+from wakesim.arrays import Array
 from wakesim.records.blocks import Cells
 from wakesim.records.forward_series import ForwardSeries, Places
-
-Array = NDArray[np.float64]
+from wakesim.vehicle.wake import SHARE_U, SHARE_V
 
 PULSE, SPREAD, CLOCK, ENERGY, TIMES = range(5)  # columns
 _QUIET = 0.3  # share of the samples with the least turbulence that give the background of a speed

@@ -22,9 +22,9 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.linalg import splu
 
+from wakesim.arrays import Array
 from wakesim.section.grid import CrossSectionGrid
 
-Array = NDArray[np.float64]
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
 
 

@@ -23,10 +23,11 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import sparse
 from scipy.sparse.linalg import SuperLU, splu
 
+from wakesim.arrays import Array, Index
 from wakesim.errors import NumericalError
 from wakesim.section.crossflow import Barrier, blocked_faces, face_flows
 from wakesim.section.grid import CrossSectionGrid
@@ -40,8 +41,6 @@ from wakesim.section.transport import (
     ground_resistance,
 )
 
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
 Balance = dict[str, float]
 
 SINKS = ("road_friction", "outflow_left", "outflow_right", "outflow_top", "barrier")

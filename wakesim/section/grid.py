@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import erfc
 
-Array = NDArray[np.float64]
+from wakesim.arrays import Array
 
 VERTICAL_REFINEMENT = 0.6  # finest height of a cell over its finest width
 _FLAT_M = 2.0  # finest cells so far from lanes, points and the road

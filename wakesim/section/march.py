@@ -26,30 +26,22 @@ import math
 
 import numba
 import numpy as np
-from numpy.typing import NDArray
 
+from wakesim.arrays import kernel
 from wakesim.section.closure import LEAST_EPS, LEAST_K, RODI_B, RODI_W, VON_KARMAN
-
-Array = NDArray[np.float64]
 
 _GAMMA = 1.0 - 1.0 / math.sqrt(2.0)
 _LEAST_U = -1e300
-_FLAGS = {
-    "cache": True,
-    "nogil": True,
-    "fastmath": {"contract", "arcp", "reassoc", "nsz"},
-    "error_model": "numpy",
-}
 
 
-@numba.njit(**_FLAGS)
+@kernel()
 def _transpose(a, out):
     for i in range(a.shape[0]):
         for j in range(a.shape[1]):
             out[j, i] = a[i, j]
 
 
-@numba.njit(**_FLAGS)
+@kernel()
 def _diffuse(phi, face, size, sink, dt, least, low, factor, first):
     """Diffusion along axis 0 over dt, in place: phi (n, m), face (n + 1, m) conductance over the
     distance, size (n,) of the cells, sink (n, m) 1/s. Outside the end faces phi is 0."""
@@ -121,19 +113,19 @@ def _diffuse(phi, face, size, sink, dt, least, low, factor, first):
 _GAMMA_ = _GAMMA
 
 
-@numba.njit(**_FLAGS)
+@kernel()
 def _mean_viscosity(a, b):
     return (4.0 * np.sqrt(a * b) + a + b) / 6.0
 
 
-@numba.njit(**_FLAGS)
+@kernel()
 def _viscosity(k, eps, g, c_mu, nu):
     for i in range(k.shape[0]):
         for j in range(k.shape[1]):
             nu[i, j] = c_mu * g[i, j] * k[i, j] * k[i, j] / eps[i, j]
 
 
-@numba.njit(**_FLAGS)
+@kernel()
 def shear(u, y, z, closed, closed_z, z0, square):
     """|grad u|^2 (ny, nz) as the mean over opposite faces; the road's face is not in it.
 
@@ -163,7 +155,7 @@ def shear(u, y, z, closed, closed_z, z0, square):
             square[i, j] += 0.5 * (up * up + down * down)
 
 
-@numba.njit(**_FLAGS)
+@kernel()
 def _weak_shear(k, eps, square, z0, c_mu, amount, g):
     """g(p), 1 in the first cells over a rough road, with p = P/eps = c_mu g(p) |grad u|^2
     (k/eps)^2, by secant steps (g falls with p)."""
@@ -187,7 +179,7 @@ _B, _W = RODI_B, RODI_W
 _KAPPA = VON_KARMAN
 
 
-@numba.njit(**_FLAGS)
+@kernel()
 def _react(k, eps, g, square, z0, dt, c_mu, c1, c2, floor_k, floor_eps):
     a = c2 - 1.0
     for i in range(k.shape[0]):
@@ -214,7 +206,7 @@ def _react(k, eps, g, square, z0, dt, c_mu, c1, c2, floor_k, floor_eps):
             eps[i, j] = max(k[i, j] / t1, floor_eps)
 
 
-@numba.njit(**_FLAGS)
+@kernel()
 def _road(u, k, eps, z0, z_first, wall_u, dt, c_mu):
     """Turbulence of the first cells over the road."""
     for i in range(k.shape[0]):
@@ -229,7 +221,7 @@ def _road(u, k, eps, z0, z_first, wall_u, dt, c_mu):
         eps[i, 0] = c * k[i, 0] ** 1.5
 
 
-@numba.njit(**_FLAGS)
+@kernel()
 def _faces(nu, more, y, z, closed, closed_z, sigma, side, face_y, face_z):
     """Conductances over the distance: across (ny + 1, nz), up (nz + 1, ny)."""
     ny, nz = nu.shape
@@ -254,7 +246,7 @@ def _faces(nu, more, y, z, closed, closed_z, sigma, side, face_y, face_z):
         face_z[nz, i] = 0.0
 
 
-@numba.njit(**_FLAGS)
+@kernel()
 def _limited(a, b, c, ab, bc, width):
     """Slope of the middle of three values at distances ab and bc, van Leer's harmonic mean; at the
     faces of the cell, ``width`` apart, no value beyond the neighbours, so that none is negative."""
@@ -266,7 +258,7 @@ def _limited(a, b, c, ab, bc, width):
     return min(max(slope, -most), most)
 
 
-@numba.njit(**_FLAGS)
+@kernel()
 def _advection_rate(phi, flow_y, flow_z, y, z, y_edge, z_edge, rate):
     """Minus the divergence of the advective flux over the cell area, (ny, nz)."""
     ny, nz = phi.shape
@@ -313,7 +305,7 @@ def _advection_rate(phi, flow_y, flow_z, y, z, y_edge, z_edge, rate):
             rate[i, j] /= (y_edge[i + 1] - y_edge[i]) * (z_edge[j + 1] - z_edge[j])
 
 
-@numba.njit(**_FLAGS)
+@kernel()
 def _advect(phi, flow_y, flow_z, y, z, y_edge, z_edge, dt, parts, rate, middle):
     step = dt / parts
     for _ in range(parts):
@@ -327,7 +319,7 @@ def _advect(phi, flow_y, flow_z, y, z, y_edge, z_edge, dt, parts, rate, middle):
                 phi[i, j] = 0.5 * (phi[i, j] + middle[i, j] + step * rate[i, j])
 
 
-@numba.njit(**_FLAGS)
+@kernel()
 def advance(
     u, k, eps, g, nu_last, dt_last, dt, s_u, s_k, s_eps,
     y, z, y_edge, z_edge, closed, closed_z, side, side_k, z0, more, wall_u,
@@ -446,7 +438,7 @@ def advance(
 _LEAST_K, _LEAST_EPS = LEAST_K, LEAST_EPS
 
 
-@numba.njit(**_FLAGS)
+@kernel()
 def _sample_one(xs, ys, zs, u, k, rough, log_first, x, y, z):
     """u and k of a table (n, ny, nz) at one point; 0 outside it."""
     n, ny, nz = u.shape
@@ -472,7 +464,7 @@ def _sample_one(xs, ys, zs, u, k, rough, log_first, x, y, z):
     return su, sk
 
 
-@numba.njit(parallel=True, **_FLAGS)
+@kernel(parallel=True)
 def sample(xs, ys, zs, u, k, rough, x, y, z, out_u, out_k):
     """A table (n, ny, nz) at points (m,): linear in x, |y| and z, ln z below the first centre."""
     log_first = np.log(zs[0] / rough)
@@ -480,7 +472,7 @@ def sample(xs, ys, zs, u, k, rough, x, y, z, out_u, out_k):
         out_u[p], out_k[p] = _sample_one(xs, ys, zs, u, k, rough, log_first, x[p], y[p], z[p])
 
 
-@numba.njit(**_FLAGS)
+@kernel()
 def sample_few(xs, ys, zs, u, k, rough, x, y, z, out_u, out_k):
     """``sample`` on one thread."""
     log_first = np.log(zs[0] / rough)

@@ -23,17 +23,16 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.interpolate import RegularGridInterpolator
 
+from wakesim.arrays import Array
 from wakesim.section.closure import LEAST_EPS, LEAST_K, VON_KARMAN, Closure
 from wakesim.section.crossflow import Barrier, blocked_faces, face_flows
 from wakesim.section.drift import DriftModel, drag_factor
 from wakesim.section.grid import CrossSectionGrid
 from wakesim.section.march import advance
 from wakesim.section.wake import WakeTable
-
-Array = NDArray[np.float64]
 
 _FIRST_STEP_S, _STEP_S, _STEP_GROWTH = 0.1, 1.0, 1.06
 _COLD_S, _WARM_S = (200.0, 100.0, 100.0), (50.0, 50.0)  # marched from rest, from another state

@@ -23,12 +23,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 
+from wakesim.arrays import Array
 from wakesim.section.grid import CrossSectionGrid
 
-Array = NDArray[np.float64]
 Diffusivity = float | Callable[[Array, Array], Array]
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(6)

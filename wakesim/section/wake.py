@@ -40,13 +40,12 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from wakesim.arrays import Array
 from wakesim.case.vehicle import Vehicle
 from wakesim.section.closure import LEAST_EPS, LEAST_K, Closure
 from wakesim.section.march import advance, sample, sample_few, shear
-
-Array = NDArray[np.float64]
 
 ROAD_ROUGHNESS_M = 0.002
 LEVELS_M = (0.0, 0.002, 0.007, 0.013, 0.025, 0.047, 0.09)  # eddy viscosity over V, marched

@@ -17,11 +17,10 @@ import math
 from typing import NamedTuple, Protocol
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from wakesim.arrays import Array
 from wakesim.errors import CaseError
-
-Array = NDArray[np.float64]
 
 _SMALLEST_FREE_SHARE = 1e-9
 

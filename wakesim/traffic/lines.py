@@ -18,11 +18,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
 
+from wakesim.arrays import Array
 from wakesim.case.vehicle import Vehicle
-from wakesim.flow.passfield import solved_hull
-from wakesim.flow.wake import AirState, WakeConstants, bubble_length_m, vehicle_wake
-
-Array = NDArray[np.float64]
+from wakesim.vehicle.passfield import solved_hull
+from wakesim.vehicle.wake import AirState, WakeConstants, bubble_length_m, vehicle_wake
 
 POINTS = 9
 NEAR_CHANNELS, FAR_CHANNELS = 4, 2
@@ -35,7 +34,7 @@ FADE = 0.1  # share of the wake memory over which the cut-off fades out
 
 
 @dataclass(frozen=True)
-class Sight:
+class LaneView:
     """One class in one lane as seen from the mount."""
 
     vehicle: Vehicle
@@ -65,13 +64,15 @@ class FieldSettings:
     refinement: float = 1.0  # panels of the hulls in each direction, relative to the default
     pulse_reach_m: float = np.inf  # pulses of lanes beyond it are shared by all uses of one cache
 
-    def air_state(self, sight: Sight, relative_m_s: float, viscosity_m2_s: float = 0.0) -> AirState:
-        """The air that wakes of a sight trail through, in the vehicle's frame.
+    def air_state(
+        self, view: LaneView, relative_m_s: float, viscosity_m2_s: float = 0.0
+    ) -> AirState:
+        """The air that wakes of a view trail through, in the vehicle's frame.
 
         ``viscosity_m2_s``: eddy viscosity that the traffic makes there.
         """
         spread = viscosity_m2_s + self.ambient_diffusivity_m2_s
-        across = sight.direction * (sight.wind_across_m_s + self.extra_crosswind_m_s)
+        across = view.direction * (view.wind_across_m_s + self.extra_crosswind_m_s)
         return AirState(spread / relative_m_s, across / relative_m_s)
 
 
@@ -87,16 +88,16 @@ class LineTable:
 
 @dataclass(frozen=True)
 class LineLibrary:
-    """Lines of one mount for all sights in air of each eddy viscosity (n,) m2/s.
+    """Lines of one mount for all views in air of each eddy viscosity (n,) m2/s.
 
-    A line number is (sight x n + number of the viscosity) x nodes + node.
+    A line number is (view x n + number of the viscosity) x nodes + node.
     """
 
     near: LineTable
     far: LineTable
     near_start_m: float  # X of the first near row
-    far_start_m: Array  # X of the first far row, per sight
-    sights: tuple[Sight, ...]
+    far_start_m: Array  # X of the first far row, per view
+    views: tuple[LaneView, ...]
     settings: FieldSettings
     viscosity_m2_s: Array
 
@@ -150,20 +151,20 @@ def _lagrange(nodes: Array, at: Array) -> Array:
 
 
 def displacement_lines(
-    sight: Sight, points: Array, settings: FieldSettings, wall_y_m: float | None, x: Array
+    view: LaneView, points: Array, settings: FieldSettings, wall_y_m: float | None, x: Array
 ) -> Array:
     """Pulse (n_wander, n_x, 2, 9) at rows X = x, in road axes per unit speed.
 
     The panel field is taken on a coarse grid and interpolated: Chebyshev nodes across the lateral
     range of rotor and wander, cubic splines along the road.
     """
-    vehicle, s = sight.vehicle, sight.direction
+    vehicle, s = view.vehicle, view.direction
     bubble = bubble_length_m(vehicle, settings.constants) if settings.open_tail else None
-    wall = None if wall_y_m is None else s * (wall_y_m - sight.lane_centre_m)
+    wall = None if wall_y_m is None else s * (wall_y_m - view.lane_centre_m)
     hull = solved_hull(vehicle, bubble, wall, settings.refinement)
 
     wander = WANDER_NODES * settings.wander_sd_m
-    relative = points[:, 0] - sight.lane_centre_m + settings.lateral_shift_m
+    relative = points[:, 0] - view.lane_centre_m + settings.lateral_shift_m
     lateral = s * (relative[None, :] - wander[:, None])  # (n_wander, 9)
     low, high = lateral.min(), lateral.max()
     heights = np.unique(points[:, 1])
@@ -189,19 +190,19 @@ def displacement_lines(
 
 
 def _wake_columns(
-    sight: Sight, points: Array, settings: FieldSettings, wall_y_m: float | None,
+    view: LaneView, points: Array, settings: FieldSettings, wall_y_m: float | None,
     x: Array, wander: Array, speed_m_s: float, viscosity_m2_s: float,
 ) -> Array:  # fmt: skip
     """Wake u and k (n_wander, n_x, 2, 9) at rows X = x, with the memory cut-off."""
-    vehicle, s = sight.vehicle, sight.direction
-    relative = float(air_relative_speed(speed_m_s, s, sight.wind_along_m_s))
-    air = settings.air_state(sight, relative, viscosity_m2_s)
+    vehicle, s = view.vehicle, view.direction
+    relative = float(air_relative_speed(speed_m_s, s, view.wind_along_m_s))
+    air = settings.air_state(view, relative, viscosity_m2_s)
     wake = vehicle_wake(vehicle, settings.constants, air)
     behind = (-vehicle.length_m - x)[:, None]
-    offsets = points[:, 0] - sight.lane_centre_m + settings.lateral_shift_m
+    offsets = points[:, 0] - view.lane_centre_m + settings.lateral_shift_m
     lateral = [s * (offsets[None, :] - wander[:, None]).reshape(1, -1)]
     if wall_y_m is not None:
-        wall = s * (wall_y_m - sight.lane_centre_m - wander)
+        wall = s * (wall_y_m - view.lane_centre_m - wander)
         lateral.append((2.0 * np.repeat(wall, POINTS))[None, :] - lateral[0])
     z = np.tile(points[:, 1], wander.size)[None, :]
     age = np.maximum(behind, 0.0) / relative
@@ -226,19 +227,19 @@ def _stack(lines: list[Array], columns: int, step_m: float) -> LineTable:
 
 
 def _pulse_key(
-    sight: Sight, points: Array, settings: FieldSettings, wall_y_m: float | None
+    view: LaneView, points: Array, settings: FieldSettings, wall_y_m: float | None
 ) -> tuple[object, ...]:
-    """What the pulse of a sight depends on; its class and lane alone beyond ``pulse_reach_m``."""
-    place = (sight.vehicle.name, sight.lane_centre_m, sight.direction, wall_y_m)
+    """What the pulse of a view depends on; its class and lane alone beyond ``pulse_reach_m``."""
+    place = (view.vehicle.name, view.lane_centre_m, view.direction, wall_y_m)
     common = (*place, settings.wander_sd_m, settings.refinement)
-    if np.abs(points[:, 0] - sight.lane_centre_m).min() > settings.pulse_reach_m:
+    if np.abs(points[:, 0] - view.lane_centre_m).min() > settings.pulse_reach_m:
         return common
-    bubble = bubble_length_m(sight.vehicle, settings.constants) if settings.open_tail else None
-    return (*common, sight.vehicle, bubble, settings.lateral_shift_m)
+    bubble = bubble_length_m(view.vehicle, settings.constants) if settings.open_tail else None
+    return (*common, view.vehicle, bubble, settings.lateral_shift_m)
 
 
 def build_library(
-    sights: tuple[Sight, ...],
+    views: tuple[LaneView, ...],
     points: Array,
     settings: FieldSettings,
     wall_y_m: float | None = None,
@@ -256,27 +257,27 @@ def build_library(
     levels = np.atleast_1d(np.asarray(viscosity_m2_s, dtype=np.float64))
     near_lines: list[Array] = []
     far_lines: list[Array] = []
-    far_start = np.empty(len(sights))
+    far_start = np.empty(len(views))
     wander = WANDER_NODES * settings.wander_sd_m
-    for i, sight in enumerate(sights):
-        near_rows = round((AHEAD_M + sight.vehicle.length_m + BEHIND_M) / NEAR_STEP_M) + 1
+    for i, view in enumerate(views):
+        near_rows = round((AHEAD_M + view.vehicle.length_m + BEHIND_M) / NEAR_STEP_M) + 1
         x = AHEAD_M - NEAR_STEP_M * np.arange(near_rows)
-        key = (near_rows, *_pulse_key(sight, points, settings, wall_y_m))
+        key = (near_rows, *_pulse_key(view, points, settings, wall_y_m))
         if key not in cache:
-            cache[key] = displacement_lines(sight, points, settings, wall_y_m, x)
+            cache[key] = displacement_lines(view, points, settings, wall_y_m, x)
         far_start[i] = x[-1]
-        mean = sight.mean_speed_m_s
+        mean = view.mean_speed_m_s
         for level in levels:
-            wake = _wake_columns(sight, points, settings, wall_y_m, x, wander, mean, level)
+            wake = _wake_columns(view, points, settings, wall_y_m, x, wander, mean, level)
             near_lines.extend(np.concatenate([cache[key], wake], axis=2))
             for node in SPEED_NODES:
-                speed = max(mean + node * sight.speed_sd_m_s, 1.0)
-                relative = float(air_relative_speed(speed, sight.direction, sight.wind_along_m_s))
-                span = relative * settings.wake_memory_s + sight.vehicle.length_m + x[-1]
+                speed = max(mean + node * view.speed_sd_m_s, 1.0)
+                relative = float(air_relative_speed(speed, view.direction, view.wind_along_m_s))
+                span = relative * settings.wake_memory_s + view.vehicle.length_m + x[-1]
                 far_rows = max(2, int(np.ceil(span / FAR_STEP_M)) + 1)
                 x_far = x[-1] - FAR_STEP_M * np.arange(far_rows)
                 far = _wake_columns(
-                    sight, points, settings, wall_y_m, x_far, np.zeros(1), speed, level
+                    view, points, settings, wall_y_m, x_far, np.zeros(1), speed, level
                 )
                 far_lines.append(far[0])
     return LineLibrary(
@@ -284,7 +285,7 @@ def build_library(
         far=_stack(far_lines, FAR_CHANNELS * POINTS, FAR_STEP_M),
         near_start_m=AHEAD_M,
         far_start_m=far_start,
-        sights=sights,
+        views=views,
         settings=settings,
         viscosity_m2_s=levels,
     )

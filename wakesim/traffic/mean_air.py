@@ -25,18 +25,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.air.profiles import ambient_velocity
+from wakesim.arrays import Array
 from wakesim.case.schema import Case
-from wakesim.flow.marched_wake import wake_start
-from wakesim.flow.wake import Wake, vehicle_wake
 from wakesim.section.closure import Closure
 from wakesim.section.crossflow import Barrier
 from wakesim.section.drift import DriftField, DriftModel
 from wakesim.section.grid import CrossSectionGrid
 from wakesim.section.road import RoadSection, RoadState, Sources
 from wakesim.section.wake import BACKGROUND_HEIGHT_M, bracket, prepare_tables, wake_table
-from wakesim.traffic.lines import FADE, FieldSettings, Sight, air_relative_speed
-
-Array = NDArray[np.float64]
+from wakesim.traffic.lines import FADE, FieldSettings, LaneView, air_relative_speed
+from wakesim.vehicle.marched_wake import wake_start
+from wakesim.vehicle.wake import Wake, vehicle_wake
 
 _FINE_M, _COARSE_M = 0.5, 0.8
 _GROWTH = 0.16
@@ -49,13 +48,13 @@ _CHAINS = 2  # hours are marched in so many chains, each warm from the last hour
 @dataclass(frozen=True)
 class MeanAir:
     """Mean air of every hour; ``states`` (hours,), ``models`` the linear balances (hours,),
-    ``response`` (hours, sights, cells) m/s that each sight makes with its drag of that hour,
-    ``rates`` (hours, sights) passes/s, ``factor`` (hours, sights) drag factors, ``viscosity``
+    ``response`` (hours, views, cells) m/s that each view makes with its drag of that hour,
+    ``rates`` (hours, views) passes/s, ``factor`` (hours, views) drag factors, ``viscosity``
     (hours,) m2/s around the wakes.
     """
 
     section: RoadSection
-    sights: tuple[Sight, ...]
+    views: tuple[LaneView, ...]
     settings: FieldSettings
     wall_y_m: float | None
     side_y_m: float
@@ -73,7 +72,7 @@ class MeanAir:
         return viscosity_levels(self.viscosity)
 
     def mean(self, hour: int, points: Array) -> Array:
-        """Mean along-road velocity of the balance that each sight makes, (sights, m) m/s."""
+        """Mean along-road velocity of the balance that each view makes, (views, m) m/s."""
         weights = self.models[hour].weights(points[:, 0], points[:, 1])
         return np.asarray((weights @ self.response[hour].T).T)
 
@@ -91,19 +90,19 @@ class MeanAir:
         return np.asarray((1.0 - b) * low + b * ((1.0 - a) * k[i, j + 1] + a * k[i + 1, j + 1]))
 
     def background(self, points: Array) -> tuple[Array, Array]:
-        """Drift (hours, sights, m) m/s and turbulent energy (hours, sights, m) m2/s2 at points,
+        """Drift (hours, views, m) m/s and turbulent energy (hours, views, m) m2/s2 at points,
         beyond what followed wakes bring."""
         viscosity, number = self.levels
         followed = [
-            [followed_wake(s, self.settings, self.wall_y_m, float(v), points) for s in self.sights]
+            [followed_wake(s, self.settings, self.wall_y_m, float(v), points) for s in self.views]
             for v in viscosity
         ]
-        drift = np.zeros((len(self.states), len(self.sights), len(points)))
+        drift = np.zeros((len(self.states), len(self.views), len(points)))
         energy = np.zeros_like(drift)
-        strength = np.array([_work(s) for s in self.sights])
+        strength = np.array([_work(s) for s in self.views])
         for hour in range(len(self.states)):
             acting = self.rates[hour] * self.factor[hour]
-            mine = np.array(followed[number[hour]]).reshape(len(self.sights), 2, len(points))
+            mine = np.array(followed[number[hour]]).reshape(len(self.views), 2, len(points))
             drift[hour] = self.mean(hour, points) - acting[:, None] * mine[:, 0]
             whole = self.settings.constants.turbulence_factor**2 * self.energy(hour, points)
             left = whole - acting @ mine[:, 1]
@@ -113,12 +112,12 @@ class MeanAir:
         return drift, energy
 
     def lane_speed(self) -> Array:
-        """Mean air speed along each sight's way where its wakes enter, (hours, sights) m/s."""
-        made, own = self.made, np.array([s.direction for s in self.sights])
+        """Mean air speed along each view's way where its wakes enter, (hours, views) m/s."""
+        made, own = self.made, np.array([s.direction for s in self.views])
         return np.array([own * self.section.met(made, state.u) for state in self.states])
 
     def _force(self, hour: int) -> Array:
-        """Source of each sight with its drag of the hour, own way counted positive."""
+        """Source of each view with its drag of the hour, own way counted positive."""
         strength = self.rates[hour] * self.factor[hour] * self.made.direction
         alone = self.section.force(self.made)
         return strength[:, None, None] * alone
@@ -126,7 +125,7 @@ class MeanAir:
     def mean_field(self) -> DriftField:
         """Mean velocity over the section, all hours alike, and the sources it belongs to; in the
         eddy viscosity of the busiest hour."""
-        own, shape = np.array([s.direction for s in self.sights]), self.section.grid.shape
+        own, shape = np.array([s.direction for s in self.views]), self.section.grid.shape
         busiest = int(np.argmax(self.rates.sum(axis=1)))
         total = self.response.mean(axis=0).sum(axis=0).reshape(shape)
         source = np.mean(
@@ -135,8 +134,8 @@ class MeanAir:
         return DriftField(self.models[busiest], total, source)
 
     def balance(self) -> dict[str, float]:
-        """Where the drag goes, m3/s2, mean over the hours; each sight counted along its own way."""
-        own, shape = np.array([s.direction for s in self.sights]), self.section.grid.shape
+        """Where the drag goes, m3/s2, mean over the hours; each view counted along its own way."""
+        own, shape = np.array([s.direction for s in self.views]), self.section.grid.shape
         parts = []
         for h, model in enumerate(self.models):
             along = own @ self.response[h]
@@ -145,9 +144,9 @@ class MeanAir:
         return {key: float(np.mean([part[key] for part in parts])) for key in parts[0]}
 
 
-def _work(sight: Sight) -> float:
-    v = sight.vehicle
-    return v.drag_coefficient * v.frontal_area_m2 * sight.mean_speed_m_s**3
+def _work(view: LaneView) -> float:
+    v = view.vehicle
+    return v.drag_coefficient * v.frontal_area_m2 * view.mean_speed_m_s**3
 
 
 def viscosity_levels(viscosity: Array) -> tuple[Array, NDArray[np.int64]]:
@@ -162,28 +161,28 @@ def viscosity_levels(viscosity: Array) -> tuple[Array, NDArray[np.int64]]:
     return levels[used], np.searchsorted(used, number).astype(np.int64)
 
 
-def relative_speed(sight: Sight) -> float:
-    """Mean speed of a sight's vehicles through the air, m/s."""
-    return float(air_relative_speed(sight.mean_speed_m_s, sight.direction, sight.wind_along_m_s))
+def relative_speed(view: LaneView) -> float:
+    """Mean speed of a view's vehicles through the air, m/s."""
+    return float(air_relative_speed(view.mean_speed_m_s, view.direction, view.wind_along_m_s))
 
 
-def wake_of(sight: Sight, settings: FieldSettings, viscosity_m2_s: float) -> Wake:
-    """Wake of a sight's vehicles in air of an eddy viscosity made by traffic."""
-    relative = relative_speed(sight)
-    air = settings.air_state(sight, relative, viscosity_m2_s)
-    return vehicle_wake(sight.vehicle, settings.constants, air)
+def wake_of(view: LaneView, settings: FieldSettings, viscosity_m2_s: float) -> Wake:
+    """Wake of a view's vehicles in air of an eddy viscosity made by traffic."""
+    relative = relative_speed(view)
+    air = settings.air_state(view, relative, viscosity_m2_s)
+    return vehicle_wake(view.vehicle, settings.constants, air)
 
 
 def followed_wake(
-    sight: Sight, settings: FieldSettings, wall_y_m: float | None, viscosity_m2_s: float,
+    view: LaneView, settings: FieldSettings, wall_y_m: float | None, viscosity_m2_s: float,
     points: Array,
 ) -> Array:  # fmt: skip
     """Integrals over one pass of u (road axes), m, and of k, m2/s, at points (m, 2): (2, m).
 
     From where the wake enters the balance to the wake memory, with its fade.
     """
-    wake, relative = wake_of(sight, settings, viscosity_m2_s), relative_speed(sight)
-    first = entry_behind_m(sight, settings)
+    wake, relative = wake_of(view, settings, viscosity_m2_s), relative_speed(view)
+    first = entry_behind_m(view, settings)
     last = relative * settings.wake_memory_s
     if last <= first:
         return np.zeros((2, len(points)))
@@ -192,23 +191,23 @@ def followed_wake(
     age = x / relative
     fade = np.clip((settings.wake_memory_s - age) / (FADE * settings.wake_memory_s), 0.0, 1.0)
     weight = fade * np.diff(edges) / relative
-    lateral = sight.direction * (points[:, 0] - sight.lane_centre_m + settings.lateral_shift_m)
+    lateral = view.direction * (points[:, 0] - view.lane_centre_m + settings.lateral_shift_m)
     places = [lateral]
     if wall_y_m is not None:
-        wall = sight.direction * (wall_y_m - sight.lane_centre_m)
+        wall = view.direction * (wall_y_m - view.lane_centre_m)
         places.append(2.0 * wall - lateral)
     out = np.zeros((2, len(points)))
     for y in places:
         u, k = wake.both(x[:, None], y[None, :], points[None, :, 1])
-        out[0] += sight.direction * relative * (weight @ u)
+        out[0] += view.direction * relative * (weight @ u)
         out[1] += relative**2 * (weight @ k)
     return out
 
 
-def entry_behind_m(sight: Sight, settings: FieldSettings) -> float:
+def entry_behind_m(view: LaneView, settings: FieldSettings) -> float:
     """Distance behind the tail where a wake enters the road's balance, m."""
-    table = wake_table(sight.vehicle, wake_start(sight.vehicle, settings.constants), 0)
-    return table.entry_m - sight.vehicle.length_m
+    table = wake_table(view.vehicle, wake_start(view.vehicle, settings.constants), 0)
+    return table.entry_m - view.vehicle.length_m
 
 
 def road_section(
@@ -244,20 +243,20 @@ def road_section(
 
 
 def sources(
-    section: RoadSection, sights: Sequence[Sight], settings: FieldSettings, side_y_m: float
+    section: RoadSection, views: Sequence[LaneView], settings: FieldSettings, side_y_m: float
 ) -> Sources:
-    """The sights as sources of the section; beyond a wall nothing enters."""
-    tables = [wake_table(s.vehicle, wake_start(s.vehicle, settings.constants), 0) for s in sights]
+    """The views as sources of the section; beyond a wall nothing enters."""
+    tables = [wake_table(s.vehicle, wake_start(s.vehicle, settings.constants), 0) for s in views]
     entry = np.array(
-        [section.project(t, t.entry, s.lane_centre_m) for t, s in zip(tables, sights, strict=True)]
+        [section.project(t, t.entry, s.lane_centre_m) for t, s in zip(tables, views, strict=True)]
     )
     for barrier in section.barriers:
         beyond = np.sign(section.grid.y - barrier.y_m) != np.sign(side_y_m - barrier.y_m)
         entry[:, :, beyond] = 0.0
     return Sources(
         entry,
-        np.array([s.direction for s in sights]),
-        np.array([relative_speed(s) for s in sights]),
+        np.array([s.direction for s in views]),
+        np.array([relative_speed(s) for s in views]),
     )
 
 
@@ -268,18 +267,18 @@ def closure_of(settings: FieldSettings) -> Closure:
 
 def mean_air(
     section: RoadSection,
-    sights: Sequence[Sight],
+    views: Sequence[LaneView],
     rates_per_s: Array,
     settings: FieldSettings,
     wall_y_m: float | None,
     side_y_m: float,
     start: RoadState | None = None,
 ) -> MeanAir:
-    """Balance of every hour for ``rates_per_s`` (hours, sights).
+    """Balance of every hour for ``rates_per_s`` (hours, views).
 
     ``side_y_m``: a y on the road's side of the wall. ``start``: air like it, to be warm from.
     """
-    made = sources(section, sights, settings, side_y_m)
+    made = sources(section, views, settings, side_y_m)
     closure = closure_of(settings)
     states = _states(section, made, rates_per_s, closure, start)
     own = settings.own_diffusivity_m2_s
@@ -294,12 +293,12 @@ def mean_air(
         models = list(pool.map(lambda nu: section.linear(nu, factor_mixing), viscosity))
         force = section.force(made)
         alone = list(pool.map(lambda model: model.responses(force), models))
-    factor = np.array([s.factor for s in states]).reshape(len(states), len(sights))
-    response = np.array(alone).reshape(len(states), len(sights), -1)
+    factor = np.array([s.factor for s in states]).reshape(len(states), len(views))
+    response = np.array(alone).reshape(len(states), len(views), -1)
     response *= (rates_per_s * factor)[:, :, None]
     around = np.array([section.around(made, nu) for nu in viscosity]) * factor_mixing
     return MeanAir(
-        section, tuple(sights), settings, wall_y_m, side_y_m, made, tuple(states), tuple(models),
+        section, tuple(views), settings, wall_y_m, side_y_m, made, tuple(states), tuple(models),
         response, rates_per_s, factor, around,
     )  # fmt: skip
 
@@ -330,20 +329,20 @@ def _states(
 
 
 def prepare_wakes(
-    sights: Sequence[Sight], settings: FieldSettings, viscosity: Sequence[float] = ()
+    views: Sequence[LaneView], settings: FieldSettings, viscosity: Sequence[float] = ()
 ) -> None:
-    """March the tables that sights need in air of the given eddy viscosities, and in still air."""
+    """March the tables that views need in air of the given eddy viscosities, and in still air."""
     if settings.constants.law != "section":
         viscosity = ()
     wanted = []
-    for sight in sights:
-        start = wake_start(sight.vehicle, settings.constants)
+    for view in views:
+        start = wake_start(view.vehicle, settings.constants)
         levels = {0}
         for value in viscosity:
-            air = settings.air_state(sight, relative_speed(sight), value)
+            air = settings.air_state(view, relative_speed(view), value)
             low, high, _ = bracket(air.diffusivity_over_speed_m)
             levels |= {low, high}
-        wanted += [(sight.vehicle, start, level) for level in sorted(levels)]
+        wanted += [(view.vehicle, start, level) for level in sorted(levels)]
     prepare_tables(wanted)
 
 

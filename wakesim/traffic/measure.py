@@ -16,11 +16,10 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from wakesim.arrays import Array
 from wakesim.traffic.measure_kernels import cut, merge_groups
-
-Array = NDArray[np.float64]
 
 _GREGORY = np.array([3.0 / 8.0, 7.0 / 6.0, 23.0 / 24.0])
 

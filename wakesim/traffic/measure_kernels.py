@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 
-import numba
 import numpy as np
 
-_FAST = {"contract", "arcp", "reassoc", "nsz"}
+from wakesim.arrays import kernel
+
 _FEATURES = 4
 
 
-@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+@kernel()
 def _survey(features, weight, order, low, high):
     """Loss of a group if it became one node, the side it comes from and the mean along it.
 
@@ -42,7 +42,7 @@ def _survey(features, weight, order, low, high):
     return total * loss if high - low > 1 else 0.0, side, anchor[side] + mean[side]
 
 
-@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+@kernel()
 def cut(features, weight, groups):
     """Cut samples into at most ``groups`` groups.
 
@@ -84,7 +84,7 @@ def cut(features, weight, groups):
     return order, np.append(first, n)
 
 
-@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+@kernel()
 def merge_groups(nodes, weight, order, first):
     """One node for every group: mean, and mean local variance plus the scatter of the means."""
     groups = first.size - 1

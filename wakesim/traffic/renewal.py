@@ -27,13 +27,12 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from wakesim.arrays import Array
 from wakesim.traffic import headways
 from wakesim.traffic.headways import HeadwaySettings
 from wakesim.traffic.measure import checked_samples, per_pulse, time_weights
-
-Array = NDArray[np.float64]
 
 _MEMORY_HEADWAYS = 200.0  # mean headways after which the stream has forgotten
 

@@ -21,14 +21,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import fft
 
+from wakesim.arrays import Array
 from wakesim.traffic.measure import Measure
 from wakesim.traffic.measure_kernels import cut
 from wakesim.traffic.speed_kernels import lay_out, rings
-
-Array = NDArray[np.float64]
 
 _CELLS = 1024  # a side of the grid
 _TAIL = math.log(1e9)  # the Chernoff bound of what lies outside is exp(-_TAIL) on each side

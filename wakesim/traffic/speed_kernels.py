@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 
-import numba
 import numpy as np
 
-_FAST = {"contract", "arcp", "reassoc", "nsz"}
+from wakesim.arrays import kernel
+
 _PARTS = 4
 
 
-@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+@kernel()
 def lay_out(nodes, weight, step_u, step_v, grid):
     """Add nodes to a periodic grid from zero on; mean and second moments are kept."""
     rows, columns = grid.shape
@@ -33,7 +33,7 @@ def lay_out(nodes, weight, step_u, step_v, grid):
                 )
 
 
-@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+@kernel()
 def rings(mass, u0, v0, step_u, step_v, width, count):
     """Mass at the speeds 0, width, 2 width ..., each cell spread over its area.
 

@@ -37,13 +37,12 @@ from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from wakesim.arrays import Array
 from wakesim.traffic.measure import Measure, join, measure
 from wakesim.traffic.speed_distribution import SpeedDistribution, invert
 from wakesim.traffic.stationary_kernels import moments_of_many, moments_of_one
-
-Array = NDArray[np.float64]
 
 # Relative tolerance and largest k times the standard deviation, of mean cube and mean speed. The
 # latter's integrand falls as k^-2 only and sees the edges of signatures without turbulence.

@@ -26,12 +26,13 @@ import math
 import numba
 import numpy as np
 
-_FAST = {"contract", "arcp", "reassoc", "nsz"}
+from wakesim.arrays import kernel
+
 _BLOCK = 256
 _SERIES_A, _SERIES_B = 0.05, 0.3
 
 
-@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+@kernel()
 def _start(x, y, state, i):
     """Series of all parts at the smallest wave number, where |x| and y are small."""
     xx = x * x
@@ -47,7 +48,7 @@ def _start(x, y, state, i):
     state[6, i] = e
 
 
-@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+@kernel()
 def _octave(state, weight, first, count):
     """Sums of a and b over a block, and the step to twice the wave number."""
     x, q, p, c, s, d, e = state
@@ -70,7 +71,7 @@ def _octave(state, weight, first, count):
     return total_a, total_b
 
 
-@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+@kernel()
 def _octave_still(state, weight, first, count):
     """The same without local variance."""
     x, q, p, c, s, _, _ = state
@@ -89,7 +90,7 @@ def _octave_still(state, weight, first, count):
     return total_a, total_b
 
 
-@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+@kernel()
 def _log_characteristic(nodes, weight, cosine, sine, k0, voices, octaves, part_a, part_b):
     """a and b of one direction at k0 2^(j/voices), j < voices x octaves."""
     n = weight.size
@@ -121,7 +122,7 @@ def _log_characteristic(nodes, weight, cosine, sine, k0, voices, octaves, part_a
                 part_b[octave * voices + voice] += b
 
 
-@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+@kernel()
 def _beyond_second(damping, a, phase, b):
     """Re exp(a - damping + i (phase + b)) - 1 + damping + phase^2/2 without cancellation."""
     exponent = a - damping
@@ -144,14 +145,14 @@ def _beyond_second(damping, a, phase, b):
     return curve + a + grown * turned + quartic - phase * b - 0.5 * b * b
 
 
-@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+@kernel()
 def _along(matrix, cosine, sine):
     """Variance along a direction of a covariance (uu, vv, uv)."""
     value = matrix[0] * cosine * cosine + matrix[1] * sine * sine + 2.0 * matrix[2] * cosine * sine
     return max(value, 0.0)
 
 
-@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+@kernel()
 def _direction(state, cosine, sine, k0, voices, part_a, part_b, out):
     """Integrals over k of one direction: k^-4 D and k^-2 D, D the difference to the reference.
 
@@ -195,7 +196,7 @@ def _direction(state, cosine, sine, k0, voices, part_a, part_b, out):
         out[stride + 1] = step * speed
 
 
-@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+@kernel()
 def _normal_moments(row, angle, directions):
     """E|u|^3 and E|u| of a bivariate normal, by its folded projections on many directions."""
     cube, speed = 0.0, 0.0
@@ -218,7 +219,7 @@ def _normal_moments(row, angle, directions):
     return 0.75 * math.pi * cube / directions, 0.5 * math.pi * speed / directions
 
 
-@numba.njit(cache=True, fastmath=_FAST, error_model="numpy")
+@kernel()
 def _combine(state, angle, normal_directions, parts):
     """Mean cube and mean speed, each with the differences to half the wave numbers and angles."""
     directions = parts.shape[0]
@@ -250,7 +251,7 @@ def _combine(state, angle, normal_directions, parts):
     return result
 
 
-@numba.njit(cache=True, fastmath=_FAST, error_model="numpy", parallel=True)
+@kernel(parallel=True)
 def moments_of_one(
     nodes, weight, state, angle, k0, voices, octaves, directions, normal_directions
 ):  # fmt: skip
@@ -271,7 +272,7 @@ def moments_of_one(
     return _combine(state, angle, normal_directions, parts)
 
 
-@numba.njit(cache=True, fastmath=_FAST, error_model="numpy", parallel=True)
+@kernel(parallel=True)
 def moments_of_many(
     nodes, weight, first, state, angle, k0, voices, octaves, directions, normal_directions, out
 ):  # fmt: skip

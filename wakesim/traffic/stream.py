@@ -11,11 +11,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
+from wakesim.arrays import Array
 from wakesim.errors import CaseError
 from wakesim.traffic import headways
 from wakesim.traffic.headways import HeadwaySettings
-
-Array = NDArray[np.float64]
 
 SLOWEST_M_S = 5.0
 TRUNCATION_SD = 3.0

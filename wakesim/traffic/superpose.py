@@ -10,6 +10,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from wakesim.arrays import Array, kernel
 from wakesim.traffic.lines import (
     FAR_CHANNELS,
     NEAR_CHANNELS,
@@ -22,19 +23,12 @@ from wakesim.traffic.lines import (
 )
 from wakesim.traffic.stream import Passes
 
-Array = NDArray[np.float64]
-
 _BLOCK = 512
 _NEAR = NEAR_CHANNELS * POINTS
 _FAR_COLUMN = (NEAR_CHANNELS - FAR_CHANNELS) * POINTS
 
 
-@numba.njit(
-    parallel=True,
-    cache=True,
-    fastmath={"contract", "arcp", "reassoc", "nsz"},
-    error_model="numpy",
-)
+@kernel(parallel=True)
 def add_lines(data, first, rows, line, start, step, gain, group, block, column, out):
     """Add lines to out (n, columns), in place.
 
@@ -82,7 +76,7 @@ def _ratio(value: Array, unit: Array | float) -> Array:
 
 
 def sight_table(lanes: int, vehicles: int, keys: list[tuple[int, int]]) -> NDArray[np.int64]:
-    """Number of the sight of every (lane, vehicle), shape (lanes, vehicles); -1 where none."""
+    """Number of the view of every (lane, vehicle), shape (lanes, vehicles); -1 where none."""
     table = np.full((lanes, vehicles), -1, dtype=np.int64)
     for number, (lane, vehicle) in enumerate(keys):
         table[lane, vehicle] = number
@@ -101,28 +95,28 @@ def superpose(
 ) -> Array:
     """Sum of all passes, (vehicles, samples, 4, 9): pulse u, pulse v, wake u (m/s), k (m2/s2).
 
-    ``sight_of`` (lanes, vehicles) numbers the sights of the library; sample i is at
+    ``sight_of`` (lanes, vehicles) numbers the views of the library; sample i is at
     start_s + i dt_s. ``level`` (n,): which of the library's eddy viscosities each pass's wake
     spreads in, default the first.
     """
     out = np.zeros((vehicles, samples, _NEAR))
-    sight = sight_of[passes.lane, passes.vehicle]
-    if np.any(sight < 0):
+    view = sight_of[passes.lane, passes.vehicle]
+    if np.any(view < 0):
         raise ValueError("a pass has no line: its class was not prepared for its lane")
-    direction = np.array([s.direction for s in library.sights])[sight]
-    length = np.array([s.vehicle.length_m for s in library.sights])[sight]
-    mean = np.array([s.mean_speed_m_s for s in library.sights])[sight]
-    sd = np.array([s.speed_sd_m_s for s in library.sights])[sight]
-    along = np.array([s.wind_along_m_s for s in library.sights])[sight]
+    direction = np.array([s.direction for s in library.views])[view]
+    length = np.array([s.vehicle.length_m for s in library.views])[view]
+    mean = np.array([s.mean_speed_m_s for s in library.views])[view]
+    sd = np.array([s.speed_sd_m_s for s in library.views])[view]
+    along = np.array([s.wind_along_m_s for s in library.views])[view]
     relative = air_relative_speed(passes.speed_m_s, direction, along)
     since = start_s - passes.time_s
     wander = _ratio(passes.wander_m, library.settings.wander_sd_m)
-    group = sight * library.viscosity_m2_s.size + (0 if level is None else level)
+    group = view * library.viscosity_m2_s.size + (0 if level is None else level)
     near_line = group * WANDER_NODES.size + _nearest(WANDER_NODES, wander)
     far_line = group * SPEED_NODES.size + _nearest(SPEED_NODES, _ratio(passes.speed_m_s - mean, sd))
     travelled = passes.speed_m_s * since
     near_start = (library.near_start_m + travelled) / library.near.step_m
-    far_start = (library.far_start_m[sight] + travelled) / library.far.step_m
+    far_start = (library.far_start_m[view] + travelled) / library.far.step_m
     wake = relative * passes.wake_factor
     energy = relative**2 * passes.wake_factor
     near_gain = np.column_stack([relative, relative, wake, energy])

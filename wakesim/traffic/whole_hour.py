@@ -15,13 +15,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wakesim.flow.wake import SHARE_U, SHARE_V
+from wakesim.arrays import Array
 from wakesim.section.closure import Closure
 from wakesim.section.drift import drag_factor
 from wakesim.section.road import RoadSection, RoadState, Sources
 from wakesim.traffic.stream import Passes
-
-Array = NDArray[np.float64]
+from wakesim.vehicle.wake import SHARE_U, SHARE_V
 
 _STEP_S = 0.1
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(6)

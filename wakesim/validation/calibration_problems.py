@@ -19,18 +19,17 @@ import numpy as np
 from numpy.polynomial import chebyshev
 from numpy.typing import ArrayLike, NDArray
 
+from wakesim.arrays import Array
 from wakesim.case.catalogue import catalogue
 from wakesim.case.vehicle import Vehicle
-from wakesim.flow.opentail import net_source_m2
-from wakesim.flow.passfield import pass_field
-from wakesim.flow.wake import TURBULENCE_TIME_S, AirState, WakeConstants, vehicle_wake
 from wakesim.runtime import shared_path
 from wakesim.validation.constants_table import constants_table
 from wakesim.validation.fitting import Constant, Problem
 from wakesim.validation.quantities.gust import line_extreme, line_pulse, pass_line
 from wakesim.validation.quantities.passage import front_deficit, passage_energy
-
-Array = NDArray[np.float64]
+from wakesim.vehicle.opentail import net_source_m2
+from wakesim.vehicle.passfield import pass_field
+from wakesim.vehicle.wake import TURBULENCE_TIME_S, AirState, WakeConstants, vehicle_wake
 
 # 25 degree Ahmed body (Lienhart and Becker 2003); drag and nose radius: Ahmed et al. 1984, from
 # memory; recirculation length derived from the same measurements.

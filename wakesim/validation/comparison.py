@@ -11,12 +11,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-import numpy.typing as npt
-
+from wakesim.arrays import Array
 from wakesim.case.vehicle import Vehicle
-
-Array = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -162,9 +162,9 @@ def _from_file(home: str, path: str) -> Any:
 
 def _input(name: str) -> tuple[float, ...]:
     """Ends of an uncertain input of the model interval, of whichever wake law has it."""
-    from wakesim.flow.wake import LAWS, WakeConstants
     from wakesim.measures.model_interval import uncertain_by_name
     from wakesim.traffic.lines import FieldSettings
+    from wakesim.vehicle.wake import LAWS, WakeConstants
 
     for law in LAWS:
         settings = FieldSettings(WakeConstants(law=law), True, 30.0, 0.25)

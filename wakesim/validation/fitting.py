@@ -24,8 +24,8 @@ from numpy.typing import NDArray
 from scipy.optimize import OptimizeResult, least_squares
 from scipy.stats import t as student
 
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
+from wakesim.arrays import Array, Mask
+
 Interval = tuple[float, float]
 
 TAIL = 0.95  # one-sided: 90 % two-sided

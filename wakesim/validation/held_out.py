@@ -21,9 +21,9 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import t as student
 
+from wakesim.arrays import Array
 from wakesim.validation.fitting import (
     TAIL,
     Constant,
@@ -35,8 +35,6 @@ from wakesim.validation.fitting import (
     intervals,
     jackknife,
 )
-
-Array = NDArray[np.float64]
 
 _DRAWS, _SEED = 4000, 20
 _STEP = 1e-4  # of the differences behind the linearised residuals

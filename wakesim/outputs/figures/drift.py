@@ -14,8 +14,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import MaxNLocator
-from numpy.typing import NDArray
 
+from wakesim.arrays import Array
 from wakesim.outputs.figures import style
 from wakesim.outputs.figures.cross_section import lane_vehicles
 from wakesim.outputs.wording import number
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from wakesim.case.schema import Case, Mount
     from wakesim.results import MountResult, MountStatistics, Result
 
-Array = NDArray[np.float64]
 
 _HEIGHT_IN, _PANEL_IN = 3.6, 3.0  # of one panel, of each further one
 _AXES_PT = 460.0  # width of the axes, about

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from numpy.typing import NDArray
 
+from wakesim.arrays import Array
 from wakesim.energy.capture import capture_ratio
 from wakesim.energy.uncertainty import Percentiles, Ranking, YieldUncertainty
 from wakesim.outputs.energy_words import RESPONSE_WORDS
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from wakesim.energy.study import EnergyResult
     from wakesim.results import MountResult, Result
 
-Array = NDArray[np.float64]
 
 _BETZ_LABEL = "bound of Betz"
 _LOOKS = {

@@ -19,13 +19,13 @@ from numpy.typing import ArrayLike
 
 from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
-from wakesim.flow.outlines import vehicle_outline
-from wakesim.flow.panels2d import VortexOutline
-from wakesim.flow.panels3d import SourceHull
-from wakesim.flow.passfield import PassField, pass_field
-from wakesim.flow.wake import LAWS, AirState, WakeConstants, vehicle_wake
 from wakesim.validation.comparison import Array, Comparison
 from wakesim.validation.quantities.inputs import body_of, choice, flag, number, setting
+from wakesim.vehicle.outlines import vehicle_outline
+from wakesim.vehicle.panels2d import VortexOutline
+from wakesim.vehicle.panels3d import SourceHull
+from wakesim.vehicle.passfield import PassField, pass_field
+from wakesim.vehicle.wake import LAWS, AirState, WakeConstants, vehicle_wake
 
 Field = Callable[[Array], Array]
 

@@ -18,9 +18,6 @@ from functools import lru_cache
 import numpy as np
 
 from wakesim.errors import CaseError
-from wakesim.flow.outlines import ellipse
-from wakesim.flow.panels2d import VortexOutline
-from wakesim.flow.panels3d import SourceHull
 from wakesim.validation.comparison import Array, Comparison, Quantity
 from wakesim.validation.quantities.bodies import (
     FIELD_OPTIONS,
@@ -29,6 +26,9 @@ from wakesim.validation.quantities.bodies import (
     refuse_inside,
 )
 from wakesim.validation.quantities.inputs import condition, integer
+from wakesim.vehicle.outlines import ellipse
+from wakesim.vehicle.panels2d import VortexOutline
+from wakesim.vehicle.panels3d import SourceHull
 
 _PANELS_2D, _PANELS_3D = 400, 20
 _SURFACE_PANELS = 4  # nearest panel centres averaged for a speed on a hull's surface

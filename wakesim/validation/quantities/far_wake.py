@@ -35,12 +35,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from wakesim.errors import CaseError
-from wakesim.flow.wake import WakeConstants
 from wakesim.section.closure import LEAST_EPS, LEAST_K, Closure
 from wakesim.section.march import advance
 from wakesim.validation.comparison import Array, Comparison, Quantity
 from wakesim.validation.quantities.bodies import WAKE_OPTIONS, Wake, wake_of
 from wakesim.validation.quantities.inputs import SMALLEST, body_of, choice, condition, setting
+from wakesim.vehicle.wake import WakeConstants
 
 PLANE_SPREAD = 0.09
 _LN2 = math.log(2.0)

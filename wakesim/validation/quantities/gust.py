@@ -20,12 +20,12 @@ import numpy as np
 
 from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
-from wakesim.flow.passfield import PassField
-from wakesim.flow.wake import SHARE_U, SHARE_V, TURBULENCE_TIME_S
 from wakesim.validation.comparison import Array, Comparison, Quantity
 from wakesim.validation.quantities.bodies import FIELD_OPTIONS, WAKE_OPTIONS, vehicle_field
 from wakesim.validation.quantities.extremes import Extreme, expected_extreme
 from wakesim.validation.quantities.inputs import body_of, choice, condition, number
+from wakesim.vehicle.passfield import PassField
+from wakesim.vehicle.wake import SHARE_U, SHARE_V, TURBULENCE_TIME_S
 
 STATISTICS = ("mean", "mean_plus_2sd", "mean_flow")
 _AHEAD_M, _BEHIND_M = 30.0, 150.0

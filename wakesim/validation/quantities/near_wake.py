@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from wakesim.flow.wake import SHARE_U
 from wakesim.validation.comparison import Array, Comparison, Quantity
 from wakesim.validation.quantities.bodies import WAKE_OPTIONS, new_field, wake_constants, wake_of
 from wakesim.validation.quantities.inputs import (
@@ -24,6 +23,7 @@ from wakesim.validation.quantities.inputs import (
     flag,
     setting,
 )
+from wakesim.vehicle.wake import SHARE_U
 
 PEAK_OPTIONS = {
     **WAKE_OPTIONS,

@@ -38,7 +38,6 @@ from wakesim.air.traffic_turbulence import (
 )
 from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
-from wakesim.flow.wake import AirState
 from wakesim.validation.comparison import Array, Comparison, Quantity
 from wakesim.validation.quantities.bodies import (
     WAKE_OPTIONS,
@@ -49,6 +48,7 @@ from wakesim.validation.quantities.bodies import (
 )
 from wakesim.validation.quantities.inputs import body_of, choice, condition, setting
 from wakesim.validation.quantities.turbulence import balance_viscosity
+from wakesim.vehicle.wake import AirState
 
 _FRONT_POINTS = 48  # Gauss-Legendre, each way
 _NEAREST_M = 1e-4

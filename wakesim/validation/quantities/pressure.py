@@ -12,7 +12,6 @@ import math
 
 import numpy as np
 
-from wakesim.flow.pressure import pulse_pressure
 from wakesim.validation.comparison import Array, Comparison, Quantity
 from wakesim.validation.quantities.bodies import (
     FIELD_OPTIONS,
@@ -27,6 +26,7 @@ from wakesim.validation.quantities.inputs import (
     number,
     refuse,
 )
+from wakesim.vehicle.pressure import pulse_pressure
 
 STANDARD_DENSITY_KG_M3 = 1.225
 _REACH_M = 40.0

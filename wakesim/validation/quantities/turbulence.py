@@ -25,8 +25,6 @@ from wakesim.case.air import Drift
 from wakesim.case.vehicle import Vehicle
 from wakesim.constants import RESIDUAL_FRICTION_VELOCITY_M_S
 from wakesim.errors import CaseError
-from wakesim.flow.marched_wake import wake_start
-from wakesim.flow.wake import SHARE_W, AirState, WakeConstants
 from wakesim.section.closure import Closure
 from wakesim.section.grid import CrossSectionGrid
 from wakesim.section.road import RoadSection, Sources
@@ -35,6 +33,8 @@ from wakesim.traffic.mean_air import REACH_M
 from wakesim.validation.comparison import Array, Comparison, Quantity
 from wakesim.validation.quantities.bodies import WAKE_OPTIONS, Wake, wake_of
 from wakesim.validation.quantities.inputs import body_of, choice, condition, flag, setting
+from wakesim.vehicle.marched_wake import wake_start
+from wakesim.vehicle.wake import SHARE_W, AirState, WakeConstants
 
 _LANE_M, _TOP_M, _CELL_M, _GROWTH = 3.65, 70.0, 0.8, 0.16
 

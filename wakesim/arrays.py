@@ -1,0 +1,35 @@
+"""The array types of annotations, and how every compiled loop of the package is compiled."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+
+# Sums may be reordered and contracted; NaN and infinity keep their meaning.
+_REORDERED = {"contract", "arcp", "reassoc", "nsz"}
+
+
+def kernel(
+    *, parallel: bool = False, reorder: bool = True, inline: str = "never"
+) -> Callable[[Callable[..., Any]], Any]:
+    """Decorator of a compiled loop; loops run by ``numba.prange`` with ``parallel``.
+
+    Compiled when first called and kept on disk. Divisions by zero give infinity, as in numpy,
+    which lets loops with a division be vectorised. ``reorder=False`` keeps the order of sums.
+    """
+    import numba
+
+    return numba.njit(  # type: ignore[no-any-return]
+        cache=True,
+        parallel=parallel,
+        inline=inline,
+        fastmath=_REORDERED if reorder else False,
+        error_model="numpy",
+    )

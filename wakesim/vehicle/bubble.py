@@ -1,0 +1,112 @@
+"""What all wake laws share: their constants, the air around, and the bubble behind the base.
+
+Within the bubble, from the tail to L_b behind it, a far law holds no more: there the air moves with
+the vehicle or faster (reversed flow), with shear layers at the edges of the base, and the far law's
+section at L_b is blended in. Lengths are in m, velocities per unit air-relative speed V.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.special import erf
+
+from wakesim import constants as defaults
+from wakesim.arrays import Array
+from wakesim.case.vehicle import Vehicle
+
+LAWS = ("section", "couple", "momentum")
+TURBULENCE_NEAR = 0.115  # k/V^2 just behind the base, Lienhart and Becker 2003
+TURBULENCE_FAR = 0.165  # k/V^2 at x = h per C_D A_f/h^2, similarity laws
+TURBULENCE_CENTRE = 0.5  # height of its centre over that of the vehicle, similarity laws, assumed
+TURBULENCE_RISE = 1.1  # vertical width over that of the mean, similarity laws, assumed
+SHARE_U, SHARE_V, SHARE_W = 0.40, 0.32, 0.28  # of 2k; u from the same data, v and w assumed
+TURBULENCE_ONSET = 0.25  # heights behind the tail over which it rises from zero, assumed
+TURBULENCE_TIME_S = 0.2  # integral time scale at a fixed point: most of the variance lies above
+# 0.5 Hz, as Eskridge and Rao 1983 (J. Climate Appl. Meteorol. 22, 1431; abstract) observed
+SHEAR_HEIGHTS = 0.05  # thickness of the shear layer at the base, vehicle heights, assumed
+SHEAR_GROWTH = 0.12  # its growth along the bubble, assumed
+
+
+@dataclass(frozen=True)
+class WakeConstants:
+    """Empirical constants of the wake; ranges are in the case reference.
+
+    ``law``: one of ``LAWS``. Marched wake (``section``): ``weak_shear_mixing`` on the mixing of far
+    wakes and ``decay`` C_2 of the closure, ``wake_start_energy`` k/V^2 at the bubble's end,
+    ``side_layer_share`` of the drag that the side layer carries, ``side_layer_energy`` share of the
+    drag's work that is turbulence of the corner's separation.
+    Comparators: ``couple_spread`` lambda, ``momentum_spread`` S, and the level and profile of their
+    turbulence.
+    """
+
+    law: str = "section"
+    weak_shear_mixing: float = defaults.WEAK_SHEAR_MIXING
+    decay: float = defaults.TURBULENCE_DECAY_C2
+    wake_start_energy: float = defaults.WAKE_START_ENERGY
+    side_layer_share: float = defaults.SIDE_LAYER_SHARE
+    side_layer_energy: float = defaults.SIDE_LAYER_ENERGY
+    couple_spread: float = defaults.COUPLE_SPREAD
+    momentum_spread: float = defaults.MOMENTUM_SPREAD
+    bubble_length_heights: float = defaults.BUBBLE_LENGTH_HEIGHTS
+    reversed_flow: float = defaults.REVERSED_FLOW
+    turbulence_factor: float = defaults.TURBULENCE_FACTOR
+    turbulence_near: float = TURBULENCE_NEAR
+    turbulence_far: float = TURBULENCE_FAR
+    turbulence_centre: float = TURBULENCE_CENTRE  # heights
+    turbulence_rise: float = TURBULENCE_RISE
+    coarse: bool = False  # marched on fewer cells and steps, for changes only
+
+
+@dataclass(frozen=True)
+class AirState:
+    """Air that a wake trails through, as ratios to the air-relative speed V."""
+
+    diffusivity_over_speed_m: float = 0.0  # eddy viscosity of that air over V
+    crosswind_ratio: float = 0.0  # v_c/V, positive towards +y
+
+
+def bubble_length_m(vehicle: Vehicle, constants: WakeConstants) -> float:
+    """Length of the recirculation bubble behind the base."""
+    return constants.bubble_length_heights * vehicle.height_m
+
+
+class NearWake:
+    """Bubble of one vehicle; methods take broadcastable arrays and return the broadcast shape.
+
+    x is the distance behind the tail; a law adds ``velocity``, ``turbulence`` and ``width``.
+    """
+
+    def __init__(self, vehicle: Vehicle, constants: WakeConstants, air: AirState) -> None:
+        self.vehicle = vehicle
+        self.constants = constants
+        self.air = air
+        self.bubble_m = bubble_length_m(vehicle, constants)
+
+    def lateral(self, x: Array, y: Array) -> Array:
+        """Distance from the wake's own centre, which a crosswind carries aside behind the tail."""
+        return y - self.air.crosswind_ratio * np.maximum(x, 0.0)
+
+    def blend(self, x: Array) -> Array:
+        """Share of the far law: 0 at the tail, 1 from the bubble's end on."""
+        s = np.clip(x / self.bubble_m, 0.0, 1.0)
+        return np.asarray(s * s * (3.0 - 2.0 * s))
+
+    def base_shape(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
+        """1 within the base, 0 outside, with the shear layers between; ``y`` from the centre."""
+        v = self.vehicle
+        x, y, z = (np.asarray(a, dtype=np.float64) for a in (x, y, z))
+        thick = SHEAR_HEIGHTS * v.height_m + SHEAR_GROWTH * np.clip(x, 0.0, self.bubble_m)
+        across = erf((y + 0.5 * v.width_m) / thick) - erf((y - 0.5 * v.width_m) / thick)
+        upward = erf((z - v.clearance_m) / thick) - erf((z - v.height_m) / thick)
+        return np.asarray(0.25 * across * upward)
+
+    def bubble(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
+        """Recirculating air behind the base, u/V between 0 and 1 + reversed_flow."""
+        x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+        inside = np.clip(x / self.bubble_m, 0.0, 1.0)
+        strength = 1.0 + self.constants.reversed_flow * np.sin(math.pi * inside)
+        return strength * self.base_shape(x, self.lateral(x, y), z)

@@ -1,0 +1,133 @@
+"""The frozen field of one vehicle: displacement flow plus mean wake, per unit speed.
+
+A rigid vehicle at constant speed in uniform air carries its field along. Points are in the
+vehicle frame (X ahead of the nose, Y from the centreline, Z above the road); a field is
+multiplied by the air-relative speed V to give m/s.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from wakesim.arrays import Array
+from wakesim.case.vehicle import Vehicle
+from wakesim.vehicle.hull import vehicle_hull
+from wakesim.vehicle.opentail import bubble_sinks, net_source_m2
+from wakesim.vehicle.panels3d import SourceHull
+from wakesim.vehicle.wake import AirState, Wake, WakeConstants, bubble_length_m, vehicle_wake
+
+
+@lru_cache(maxsize=128)
+def solved_hull(
+    vehicle: Vehicle,
+    bubble_length: float | None,
+    wall_lateral_m: float | None = None,
+    refinement: float = 1.0,
+    net_source_factor: float = 1.0,
+) -> SourceHull:
+    """Displacement flow of a vehicle; ``bubble_length`` in m, None for a closed tail.
+
+    ``net_source_factor`` multiplies the net source behind an open tail, 1/2 C_D A_f.
+    """
+    shape = vehicle_hull(vehicle, refinement)
+    if bubble_length is None:
+        return SourceHull(shape.quads, road=True, wall_y=wall_lateral_m)
+    closed_area = _projected_base(shape.quads[shape.base])
+    sinks = bubble_sinks(
+        shape,
+        tail_x_m=-vehicle.length_m,
+        bubble_length_m=bubble_length,
+        outflow_m2=closed_area,
+        net_m2=net_source_m2(vehicle.drag_coefficient, vehicle.frontal_area_m2, net_source_factor),
+    )
+    return SourceHull(
+        shape.quads, road=True, wall_y=wall_lateral_m, open_base=shape.base, sinks=sinks
+    )
+
+
+def _projected_base(quads: Array) -> float:
+    """Area of the base projected on a plane across the road, m2."""
+    vector = 0.5 * np.cross(quads[:, 2] - quads[:, 0], quads[:, 3] - quads[:, 1])
+    return float(-vector[:, 0].sum())
+
+
+class PassField:
+    """Velocity and turbulence around one vehicle, per unit air-relative speed."""
+
+    def __init__(self, vehicle: Vehicle, hull: SourceHull, wake: Wake) -> None:
+        self.vehicle = vehicle
+        self.hull = hull
+        self._wake = wake
+
+    def displacement(self, points: ArrayLike) -> Array:
+        """Irrotational part (m, 3) at points (m, 3) m."""
+        return self.hull.velocity(points)
+
+    def _behind(self, points: ArrayLike) -> tuple[Array, list[Array], Array]:
+        p = np.asarray(points, dtype=np.float64)
+        if p.ndim != 2 or p.shape[1] != 3:
+            raise ValueError(f"points must have shape (m, 3), not {p.shape}")
+        lateral = [p[:, 1]]
+        if self.hull.wall_y is not None:  # image of the wake in the wall
+            lateral.append(2.0 * self.hull.wall_y - p[:, 1])
+        return -self.vehicle.length_m - p[:, 0], lateral, p[:, 2]
+
+    def wake(self, points: ArrayLike) -> Array:
+        """Mean wake (m, 3); only the along-road component is modelled."""
+        x, lateral, z = self._behind(points)
+        out = np.zeros((x.size, 3))
+        out[:, 0] = sum(self._wake.velocity(x, y, z) for y in lateral)
+        return out
+
+    def turbulence(self, points: ArrayLike) -> Array:
+        """Turbulent kinetic energy (m,) per unit speed squared."""
+        x, lateral, z = self._behind(points)
+        return np.sum([self._wake.turbulence(x, y, z) for y in lateral], axis=0)
+
+    def velocity(self, points: ArrayLike) -> Array:
+        """Displacement plus mean wake (m, 3) at points (m, 3) m, per unit speed."""
+        return self.displacement(points) + self.wake(points)
+
+
+def pass_field(
+    vehicle: Vehicle,
+    *,
+    constants: WakeConstants = WakeConstants(),
+    air: AirState = AirState(),
+    open_tail: bool = True,
+    wall_lateral_m: float | None = None,
+    refinement: float = 1.0,
+    nose_radius_m: float | None = None,
+    net_source_factor: float = 1.0,
+) -> PassField:
+    """Frozen field of a vehicle.
+
+    Parameters
+    ----------
+    vehicle
+        Dimensions and drag.
+    constants, air
+        Wake constants, and ambient diffusivity and crosswind as ratios to the speed.
+    open_tail
+        Separated tail (default) or a closed hull that is a full sink at the rear.
+    wall_lateral_m
+        Y of a vertical wall along the road in the vehicle frame, m.
+    refinement
+        Panels in each direction, relative to the default (about 1500 panels).
+    nose_radius_m
+        Radius of the edges around the nose; default that of the vehicle.
+    net_source_factor
+        Factor on the net source of an open tail, for its calibration.
+
+    Raises ValueError when the hull would touch the wall, CaseError for a radius that no nose of
+    this size can have.
+    """
+    if nose_radius_m is not None:
+        vehicle = replace(vehicle, nose_radius_m=nose_radius_m)
+    length = bubble_length_m(vehicle, constants) if open_tail else None
+    hull = solved_hull(vehicle, length, wall_lateral_m, refinement, net_source_factor)
+    return PassField(vehicle, hull, vehicle_wake(vehicle, constants, air))
