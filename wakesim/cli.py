@@ -20,7 +20,6 @@ from typing import TYPE_CHECKING, Any
 
 from wakesim import cli_claim
 from wakesim.case.starters import KINDS, starter_text
-from wakesim.cli_summary import CAUTION, summary_lines
 from wakesim.errors import (
     EXIT_DONE,
     EXIT_INTERRUPTED,
@@ -30,6 +29,7 @@ from wakesim.errors import (
     OutputError,
     WakesimError,
 )
+from wakesim.outputs.wording import CAUTION
 from wakesim.runtime import Progress, forward_only
 
 if TYPE_CHECKING:
@@ -370,7 +370,9 @@ def _run(options: argparse.Namespace) -> int:
     if options.json:
         sys.stdout.write((folder / "summary.json").read_text(encoding="utf-8"))
     else:
-        _say(options, summary_lines(result, folder, len(paths)))
+        from wakesim.outputs.report import console_text
+
+        _say(options, [console_text(result, folder, len(paths))])
     failed = len(getattr(result, "failed", ()))
     if failed:
         log.error(

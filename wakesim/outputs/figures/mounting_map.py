@@ -23,11 +23,6 @@ _TARMAC, _SHOULDER, _VERGE = "#6e6e6e", "#9a9a9a", "#cfdcc3"
 _SWEPT, _SWEPT_EDGE, _KEEP_OUT = "#dbe7f0", "#35536b", "#8c8c8c"
 _SLAB_M = 0.3
 _LABEL_ROOM = (0.03, 0.025)  # half width and height of a contour label, shares of the axes
-_KIND_WORDS = {
-    "roadside": "roadside",
-    "central_reservation": "central reservation",
-    "overhead": "overhead",
-}
 _KIND_MARKERS = {"roadside": "o", "central_reservation": "s", "overhead": "^"}
 
 
@@ -54,7 +49,7 @@ def draw_map(result: MapResult) -> Figure:
     best = [(k, p) for k, p in result.best_by_kind.items()]
     handles = [
         Line2D([], [], marker=_KIND_MARKERS[k], color="none", markerfacecolor="white",
-               markeredgecolor=style.INK, markersize=7, label=f"best {_KIND_WORDS[k]}")
+               markeredgecolor=style.INK, markersize=7, label=f"best {wording.PLACE_KINDS[k]}")
         for k, _ in best
     ] + [
         Line2D([], [], marker="x", color="none", markeredgecolor=style.VERMILLION,
