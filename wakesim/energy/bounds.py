@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.energy import ceilings
-from wakesim.measures import series
 from wakesim.traffic.lines import FieldSettings, LaneView, air_relative_speed
+from wakesim.traffic.scene import prepare_scene
 from wakesim.vehicle.wake import vehicle_wake
 
 DEFAULT_SPACING_M = 10.0  # of rotors along the road where the case has no row
@@ -50,7 +50,7 @@ def bounds_at(
 
     Negative shaft power, where traffic takes away from the wind, counts as none.
     """
-    scene = series.prepare(case, mount)
+    scene = prepare_scene(case, mount)
     rates = scene.rates_per_s.mean(axis=0)
     drag, beyond = [], []
     for view in scene.views:

@@ -21,8 +21,8 @@ from wakesim.air.profiles import ambient_velocity
 from wakesim.arrays import Array
 from wakesim.case.schema import Case
 from wakesim.case.vehicle import Vehicle
-from wakesim.measures.series import field_settings
 from wakesim.traffic.lines import FieldSettings, LaneView, air_relative_speed
+from wakesim.traffic.scene import field_settings
 from wakesim.vehicle.passfield import PassField, pass_field
 from wakesim.vehicle.wake import SHARE_U
 

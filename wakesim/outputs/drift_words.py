@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from wakesim.measures.series import wake_memory
 from wakesim.outputs import wording
 from wakesim.outputs.wording import change, number, significant
+from wakesim.traffic.scene import wake_memory
 
 if TYPE_CHECKING:
     from wakesim.results import DriftSummary, ModelVariant, MountResult, MountStatistics, Result

@@ -17,12 +17,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from wakesim.measures.series import wake_memory
 from wakesim.outputs import grid_words, wording
 from wakesim.outputs.grid_words import AXIS_WORDS, STANDARD_NAMES, TABLE_FORMAT, VARIABLES
 from wakesim.outputs.netcdf import NetcdfWriter
 from wakesim.outputs.summary import all_warnings, full_provenance, plain
 from wakesim.outputs.tables import csv_header
+from wakesim.traffic.scene import wake_memory
 
 if TYPE_CHECKING:
     from wakesim.results import GridResult, LookupResult, PassTableResult

@@ -19,7 +19,6 @@ import numpy as np
 from wakesim.arrays import Array
 from wakesim.case.schema import Case
 from wakesim.errors import CaseError
-from wakesim.measures import series
 from wakesim.records.alignment import Alignment, Clock, align
 from wakesim.records.ambient_mast import known_at, reached, slow_wind, with_wind_of
 from wakesim.records.anemometer import AnemometerRecord
@@ -68,6 +67,7 @@ from wakesim.records.words import (
     SLOW_FROM_RECORD,
     SLOW_S,
 )
+from wakesim.traffic.scene import field_settings, wake_memory
 from wakesim.traffic.stream import Passes
 
 Ambient = Literal["case", "record", "mast"]
@@ -209,7 +209,7 @@ class _Work:
         )  # fmt: skip
         draws = self._draws(scenario)
         other_case = other_law(case)
-        other = self._draws(scenario, settings=series.field_settings(other_case))
+        other = self._draws(scenario, settings=field_settings(other_case))
         log_time = used.log_time(record.time_s + shift)
         families = [model]
         if self.components:
@@ -368,7 +368,7 @@ class _Work:
         if lost > 0.02:
             self.notes.append(
                 f"{100 * lost:.0f} % of the record is left out: before it less than "
-                f"{series.wake_memory(self.inputs.case):g} s of traffic is logged, or none after"
+                f"{wake_memory(self.inputs.case):g} s of traffic is logged, or none after"
             )
         shift = float(self.record.time_s[inside][0])
         moved = replace(passes, time_s=clock.record_time(passes.time_s) - shift)

@@ -32,7 +32,6 @@ from scipy import special
 from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
-from wakesim.measures.series import wake_memory
 from wakesim.records.alignment import Clock
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.forward_series import ForwardSeries
@@ -46,6 +45,7 @@ from wakesim.records.pass_average import (
     pass_changes,
 )
 from wakesim.records.quantities import taken
+from wakesim.traffic.scene import wake_memory
 from wakesim.traffic.stream import Passes
 
 DECAY_S = ((15.0, 30.0), (30.0, 60.0))

@@ -13,11 +13,10 @@ from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.errors import CaseError
-from wakesim.measures import series
-from wakesim.measures.series import Scene
 from wakesim.traffic.lines import LaneView
+from wakesim.traffic.scene import Scene, prepare_scene
 from wakesim.traffic.stream import Passes
-from wakesim.traffic.superpose import sight_table
+from wakesim.traffic.superpose import view_table
 
 _POINT_M = 0.01  # lines are interpolated over a width, which must not be zero
 
@@ -41,7 +40,7 @@ def logged_scene(case: Case, mount: Mount, passes: Passes, span: tuple[float, fl
     """
     if case.traffic is None:
         raise CaseError(f'{case.path}: study = "{case.study}": a record needs a traffic study')
-    scene = series.prepare(case, point_mount(mount))
+    scene = prepare_scene(case, point_mount(mount))
     vehicles = list(case.vehicles.values())
     stretches = max(1, math.ceil((span[1] - span[0]) / 3600.0 - 0.01))
     hour = stretch_of(passes.time_s, span, stretches)
@@ -69,6 +68,6 @@ def logged_scene(case: Case, mount: Mount, passes: Passes, span: tuple[float, fl
         scene,
         keys=tuple(keys),
         views=tuple(views),
-        sight_of=sight_table(len(case.road.lanes), len(vehicles), keys),
+        view_of=view_table(len(case.road.lanes), len(vehicles), keys),
         rates_per_s=np.array(rates).T,
     )

@@ -25,14 +25,13 @@ from numpy.typing import NDArray
 from wakesim.air.noise import resolved_share, von_karman_noise
 from wakesim.arrays import Array
 from wakesim.case.instrument import Instrument
-from wakesim.measures import series
-from wakesim.measures.background import Background, background
-from wakesim.measures.series import Scene
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.forward import walked
 from wakesim.records.instrument import SPEED_ONLY, apply_response, recorded, transfer
 from wakesim.records.pass_lines import LogErrors
 from wakesim.traffic.lines import FieldSettings, LineLibrary
+from wakesim.traffic.mount_air import MountAir, mount_air
+from wakesim.traffic.scene import Scene, scene_lines
 from wakesim.traffic.stream import Passes
 from wakesim.vehicle.wake import SHARE_U, SHARE_V, TURBULENCE_TIME_S
 
@@ -117,9 +116,9 @@ def modelled_records(
     scene = scenario.scene if scene is None else scene
     settings = scenario.settings if settings is None else settings
     windows = scenario.windows if windows is None else windows
-    air = background(scene, settings, coarse=True)
+    air = mount_air(scene, settings, coarse=True)
     around = air.viscosity[[int(np.bincount(air.level).argmax())]]
-    lines = series.library(scene, settings, around, cache)
+    lines = scene_lines(scene, settings, around, cache)
     return [_drawn(scenario, number, scene, lines, air, windows) for number in range(draws)]
 
 
@@ -128,13 +127,13 @@ def _drawn(
     number: int,
     scene: Scene,
     lines: LineLibrary,
-    air: Background,
+    air: MountAir,
     windows: Sequence[Window],
 ) -> AnemometerRecord:
     """The draw of that number."""
     hours = len(air.drag_factor)
     passes = _scattered(scenario, number)
-    view = scene.sight_of[passes.lane, passes.vehicle]
+    view = scene.view_of[passes.lane, passes.vehicle]
     factor = air.drag_factor[_hours(passes.time_s, scenario.span_s, hours), view]
     passes = replace(passes, wake_factor=passes.wake_factor * factor)
     drift = air.by_class.sum(axis=1)[:, _CENTRE]

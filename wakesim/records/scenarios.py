@@ -7,7 +7,6 @@ from dataclasses import replace
 import numpy as np
 
 from wakesim.case.schema import Case
-from wakesim.measures import series
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.forward import forward, logged_scene, point_mount
 from wakesim.records.forward_series import ForwardSeries
@@ -16,6 +15,7 @@ from wakesim.records.instrument import linear_response
 from wakesim.records.modelled import Scenario, SlowWind, Window, fine_step, windows_of
 from wakesim.records.pass_lines import LogErrors
 from wakesim.records.passing_log import PassingLog
+from wakesim.traffic.scene import draw_round, field_settings, prepare_scene
 from wakesim.traffic.stream import Passes
 
 LARGEST_OFFSET_S = 60.0  # of the log's clock from the record's
@@ -65,7 +65,7 @@ def logged_scenario(
     assert case.traffic is not None
     return Scenario(
         scene=scene,
-        settings=series.field_settings(case),
+        settings=field_settings(case),
         passes=passes,
         span_s=(float(passes.time_s.min()), float(passes.time_s.max())),
         windows=windows_of(record.time_s, GAP_S),
@@ -114,11 +114,11 @@ def simulated_scenario(
         start = 3600.0 * ((hour - first) % 24) + _EDGE_S
         time = start + record.dt_s * np.arange(round(span / record.dt_s))
         windows.append(Window(start - 2.0, float(time[-1]) + 2.0, time, hour))
-    settings = series.field_settings(timed)
+    settings = field_settings(timed)
     scenario = Scenario(
-        scene=series.prepare(timed, point_mount(inputs.mount)),
+        scene=prepare_scene(timed, point_mount(inputs.mount)),
         settings=settings,
-        passes=series.draw_round(timed, 0, 60.0 + settings.wake_memory_s),
+        passes=draw_round(timed, 0, 60.0 + settings.wake_memory_s),
         span_s=(0.0, 3600.0 * length),
         windows=tuple(sorted(windows, key=lambda w: w.start_s)),
         instrument=inputs.instrument,
