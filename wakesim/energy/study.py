@@ -24,7 +24,7 @@ from wakesim.energy.winds import Winds, wind_of_hours, year_winds
 from wakesim.energy.yields import Coverage, YearYield
 from wakesim.measures import series
 from wakesim.measures.model_interval import coarse
-from wakesim.results import MountStatistics, Signature
+from wakesim.measures.results import MountStatistics, Signature
 
 Say = Callable[[float, str], None]
 

@@ -22,10 +22,10 @@ from numpy.typing import ArrayLike
 from wakesim.arrays import Array
 from wakesim.case.schema import Case
 from wakesim.case.vehicle import Vehicle
+from wakesim.measures.results import ModelVariant
 from wakesim.measures.series import case_sights, field_settings
 from wakesim.measures.steady import steady_state
 from wakesim.measures.steady_air import SteadyAir
-from wakesim.results import ModelVariant
 from wakesim.section.road import RoadState
 from wakesim.traffic.lines import FieldSettings
 from wakesim.vehicle.pulse_grid import PulseFields, PulseTable

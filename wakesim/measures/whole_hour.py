@@ -11,9 +11,9 @@ from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.measures.background import air_of
 from wakesim.measures.places import one_hour
+from wakesim.measures.results import WholeHour
 from wakesim.measures.series import case_sights, draw_round, field_settings
 from wakesim.measures.steady import steady_state
-from wakesim.results import WholeHour
 from wakesim.traffic.lines import FieldSettings
 from wakesim.traffic.mean_air import MeanAir, closure_of
 from wakesim.traffic.superpose import sight_table
