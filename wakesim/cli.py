@@ -464,7 +464,7 @@ def _compare(options: argparse.Namespace) -> int:
 
 
 def _compare_into(folder: Path, case: Case, options: argparse.Namespace) -> int:
-    from wakesim.records.logger_file import opened_file
+    from wakesim.records.logger import opened_file
     from wakesim.records.publish import check_target, save
 
     check_target(folder, options.force)
@@ -475,7 +475,7 @@ def _compare_into(folder: Path, case: Case, options: argparse.Namespace) -> int:
     from wakesim.records.comparison import compare_record  # the heavy part starts here
     from wakesim.records.comparison_report import printed
     from wakesim.records.inputs import Beside, read_inputs
-    from wakesim.records.logger_cells import ReadOptions, column_names
+    from wakesim.records.logger import ReadOptions, column_names
 
     inputs = read_inputs(
         case,
