@@ -19,7 +19,6 @@ import hashlib
 import io
 import os
 import re
-import stat
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -31,7 +30,16 @@ from numpy.typing import NDArray
 from wakesim.air.record_times import zone
 from wakesim.arrays import Array
 from wakesim.case.problems import one_line, shorten
-from wakesim.csv_tables import Column, Problems
+from wakesim.csv_tables import (
+    MOST_RECORD_BYTES,
+    SPACES,
+    Column,
+    Problems,
+    check_text_bytes,
+    open_table_file,
+    split_line,
+    usual_delimiter,
+)
 from wakesim.errors import CaseError
 from wakesim.records.clock import Stamps, read_stamps, utc_microseconds
 from wakesim.records.columns import (
@@ -50,13 +58,10 @@ from wakesim.records.columns import (
 if TYPE_CHECKING:
     import pandas as pd
 
-MAX_BYTES = 4_000_000_000
 PIECE_BYTES = 8_000_000
-SPACES = r"\s+"  # the delimiter of columns that are lined up with spaces
 _LONGEST_LINE = 100_000
 _HEAD_LINES = 60  # in which the names of the columns must be
 _LOOKED_AT = 200  # lines of data from which the decimal sign is taken
-_PACKED = {b"\x1f\x8b": "gzip", b"PK": "zip (or a spreadsheet)", b"BZh": "bzip2", b"\xfd7z": "xz"}
 _MISSING_NOTE = "missing"
 _DELIMITERS = ("\t", ";", ",", SPACES)
 _COMMA_NUMBER = re.compile(r"[+-]?\d*,\d+")
@@ -131,7 +136,7 @@ def open_logger_file(
     after use. Raises CaseError when the file cannot be read, is no text, packed, too large or
     empty, or has no such line.
     """
-    file = opened_file(path, what)
+    file = open_table_file(path, what, MOST_RECORD_BYTES)
     source = one_line(os.fsdecode(path))
     try:
         return _opened(file, source, what, count, units, header_line)
@@ -140,34 +145,11 @@ def open_logger_file(
         raise
 
 
-def opened_file(path: str | os.PathLike[str], what: str) -> BinaryIO:
-    """The file open for reading. Raises CaseError when it is none, or too large."""
-    source = one_line(os.fsdecode(path))
-    try:
-        found = os.stat(path)
-        if stat.S_ISDIR(found.st_mode):
-            raise CaseError(f"{source}: is a folder, not {what}")
-        if not stat.S_ISREG(found.st_mode):  # a pipe would wait for ever
-            raise CaseError(f"{source}: is not a regular file")
-        if found.st_size > MAX_BYTES:
-            raise CaseError(f"{source}: larger than {MAX_BYTES // 1_000_000_000} GB; split it")
-        return open(path, "rb")
-    except FileNotFoundError as error:
-        raise CaseError(f"{source}: no such file") from error
-    except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) else str(error)
-        raise CaseError(f"{source}: cannot be read: {one_line(str(reason))}") from error
-
-
 def _opened(
     file: BinaryIO, source: str, what: str, count: Count, units: frozenset[str], header_line: int
 ) -> LoggerFile:
     data = file.read(PIECE_BYTES)
-    for start, kind in _PACKED.items():
-        if data.startswith(start):
-            raise CaseError(f"{source}: is packed with {kind}; give the CSV text itself")
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise CaseError(f"{source}: is UTF-16 text; save it as UTF-8")
+    check_text_bytes(data, source)
     if b"\n" not in data[:_LONGEST_LINE] and b"\r" in data[:_LONGEST_LINE]:
         raise CaseError(f"{source}: its lines end in CR alone; save it with LF or CR LF")
     begin = 3 if data.startswith(b"\xef\xbb\xbf") else 0
@@ -234,24 +216,13 @@ def _names_line(
         candidates = chosen
     else:
         candidates = [i for i, (number, _) in enumerate(table) if number <= _HEAD_LINES]
-    best, top = (candidates[0], _usual_delimiter(table[candidates[0]][1])), 0
+    best, top = (candidates[0], usual_delimiter(table[candidates[0]][1])), 0
     for i in candidates:
         for delimiter in _DELIMITERS:
             found = count(split_line(table[i][1], delimiter))
             if found > top:
                 best, top = (i, delimiter), found
     return best
-
-
-def _usual_delimiter(text: str) -> str:
-    return max(",;\t", key=text.count)
-
-
-def split_line(text: str, delimiter: str) -> list[str]:
-    """The cells of a line, without spaces around them and quotes."""
-    if delimiter == SPACES:
-        return text.split()
-    return [c.strip() for c in next(csv.reader([text], delimiter=delimiter, skipinitialspace=True))]
 
 
 def _decimal(rows: Sequence[Sequence[str]]) -> str:
