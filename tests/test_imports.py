@@ -17,7 +17,7 @@ import wakesim
 PACKAGE = Path(wakesim.__file__).parent
 STAGES = ["case", "section", "vehicle", "air", "traffic", "measures", "energy", "outputs"]
 ABOVE = {"validation", "records"}  # packages that may import anything but the command line
-COMMON = {"arrays", "constants", "errors", "quantities", "runtime", "results"}
+COMMON = {"arrays", "constants", "csv_tables", "errors", "quantities", "runtime", "results"}
 SEE_ALL = {"__init__", "__main__", "run", "sweep", "grids", "map_run", "cli", "cli_claim"}
 HEAVY = ("numpy", "scipy", "numba", "matplotlib", "h5py", "pandas", "xarray")
 

@@ -18,13 +18,13 @@ from wakesim.case.load import load_case_text
 from wakesim.errors import CaseError
 from wakesim.measures import series
 from wakesim.records.forward import (
+    LogErrors,
     allowed_range,
     forward,
     logged_scene,
     spread_nodes,
     turbulence_share,
 )
-from wakesim.records.pass_lines import LogErrors
 from wakesim.traffic.stream import Passes
 from wakesim.vehicle.wake import SHARE_U, TURBULENCE_TIME_S, AirState
 
