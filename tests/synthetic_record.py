@@ -15,9 +15,7 @@ from one_lane_road import FAR, FAR_FLOW, text_of
 from wakesim.air.noise import resolved_share, von_karman_noise
 from wakesim.case.load import load_case_text
 from wakesim.records.anemometer import AnemometerRecord
-from wakesim.records.forward import forward, spread_nodes
-from wakesim.records.logged_scene import point_mount
-from wakesim.records.pass_lines import LogErrors
+from wakesim.records.forward import LogErrors, forward, point_mount, spread_nodes
 from wakesim.traffic.scene import draw_round, field_settings, prepare_scene, scene_lines
 from wakesim.traffic.superpose import superpose
 from wakesim.vehicle.wake import SHARE_U, SHARE_V

@@ -17,13 +17,13 @@ from wakesim.air.noise import resolved_share, von_karman_noise, von_karman_spect
 from wakesim.case.load import load_case_text
 from wakesim.errors import CaseError
 from wakesim.records.forward import (
+    LogErrors,
     allowed_range,
     forward,
     logged_scene,
     spread_nodes,
     turbulence_share,
 )
-from wakesim.records.pass_lines import LogErrors
 from wakesim.traffic.scene import draw_round
 from wakesim.traffic.stream import Passes
 from wakesim.vehicle.wake import SHARE_U, TURBULENCE_TIME_S, AirState

@@ -20,9 +20,9 @@ from wakesim.measures import series
 from wakesim.records.alignment import FASTEST_DRIFT
 from wakesim.records.columns import ANEMOMETER, PASSING_LOG
 from wakesim.records.decisive import DECAY_S
-from wakesim.records.instrument import apply_response, block_average
-from wakesim.records.logged_scene import point_mount
-from wakesim.records.scenarios import LARGEST_OFFSET_S
+from wakesim.records.forward import point_mount
+from wakesim.records.instrument import apply_response
+from wakesim.records.modelled import LARGEST_OFFSET_S
 from wakesim.runtime import cases_path
 from wakesim.traffic.mount_air import mount_air
 from wakesim.traffic.scene import (
@@ -131,6 +131,12 @@ def simulated(case: Case, mount: Mount) -> tuple[np.ndarray, np.ndarray, float]:
     lines = scene_lines(scene, settings, air.viscosity)
     sums = series.merge(list(series.walk(scene, lines, passes, 0.0, samples, noise, air)))
     return sums.u, sums.v, 1.0 / case.compute.sample_rate_hz
+
+
+def block_average(values, dt, length):
+    """Means over whole blocks of ``length`` s."""
+    size = round(length / dt)
+    return values[: values.size // size * size].reshape(-1, size).mean(axis=1)
 
 
 @pytest.mark.slow

@@ -22,7 +22,7 @@ from wakesim.energy.uncertainty import YieldUncertainty
 from wakesim.energy.winds import Winds, wind_of_hours, year_winds
 from wakesim.energy.yields import Coverage, YearYield
 from wakesim.measures.model_interval import coarse
-from wakesim.results import MountStatistics, Signature
+from wakesim.measures.results import MountStatistics, Signature
 from wakesim.traffic.scene import field_settings, prepare_scene
 
 Say = Callable[[float, str], None]

@@ -156,7 +156,7 @@ def state_groups(
 
 
 def compute_group(group: StateGroup) -> dict[str, Array]:
-    """PLACE_VARIABLES (places,) of one traffic and air."""
+    """Quantities of the group ``state`` (places,) of one traffic and air."""
     case = state_case(group.case, dict(group.values))
     pulses = pulse_fields(field_settings(case))
     return rotor_statistics(case, np.array(group.places), density_of(case), pulses=pulses)

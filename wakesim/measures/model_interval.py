@@ -22,7 +22,7 @@ from numpy.typing import ArrayLike
 from wakesim.arrays import Array
 from wakesim.case.schema import Case
 from wakesim.case.vehicle import Vehicle
-from wakesim.results import ModelVariant
+from wakesim.measures.results import ModelVariant
 from wakesim.section.road import RoadState
 from wakesim.traffic.lines import FieldSettings
 from wakesim.traffic.point_statistics import PointAir, point_statistics

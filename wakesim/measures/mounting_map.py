@@ -208,7 +208,10 @@ def assemble(
     moments: list[dict[str, Array]],
     density_kg_m3: float,
 ) -> dict[str, Array]:
-    """PLACE_VARIABLES (heights, offsets) from the moments of each column, NaN where not free."""
+    """Quantities of the group ``state`` (heights, offsets), from the moments of each column.
+
+    NaN where not free.
+    """
     mount = case.mounts[0]
     third = mount.rotor_height_m / 3.0
     shares = np.full(9, 1.0 / 9.0)

@@ -25,15 +25,6 @@ from wakesim.traffic.point_statistics import PointStatistics, point_statistics, 
 from wakesim.traffic.scene import field_settings
 from wakesim.vehicle.pulse_grid import PulseFields
 
-# name: (units, meaning)
-PLACE_VARIABLES: dict[str, tuple[str, str]] = {
-    "effective_speed": ("m s-1", "cube root of the mean cubed rotor-equivalent speed"),
-    "mean_speed": ("m s-1", "mean horizontal speed over the swept area"),
-    "sd_speed": ("m s-1", "standard deviation of the horizontal speed over the swept area"),
-    "drift": ("m s-1", "sustained drift along the road (+x), mean over the swept area"),
-    "power_density": ("W m-2", "kinetic energy flux through the swept area"),
-}
-
 
 def busiest_hour(case: Case) -> int:
     """The clock hour with most vehicles on all carriageways."""
@@ -73,7 +64,7 @@ def rotor_statistics(
     pulses: PulseFields | None = None,
     settings: FieldSettings | None = None,
 ) -> dict[str, Array]:
-    """PLACE_VARIABLES (n,) of the first mount's rotor at places (n, 2), case's first hour."""
+    """The quantities ``state`` (n,) of the first mount's rotor at places (n, 2), first hour."""
     points, shares = rotor_points(case.mounts[0], places)
     state = point_statistics(case, points, settings=settings, pulses=pulses)
     return area_statistics(
@@ -111,7 +102,7 @@ def point_moments(state: PointStatistics) -> dict[str, Array]:
 def area_statistics(
     moments: dict[str, Array], shares: Array, density_kg_m3: float
 ) -> dict[str, Array]:
-    """PLACE_VARIABLES (n,) from moments (n, points)."""
+    """The quantities ``state`` (n,) from moments (n, points)."""
     cube, square, mean, drift = (moments[k] @ shares for k in ("cube", "square", "mean", "drift"))
     effective = np.cbrt(np.maximum(cube, 0.0))
     return {

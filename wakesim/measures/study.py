@@ -14,28 +14,23 @@ from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.errors import NumericalError
 from wakesim.measures import intervals, series
-from wakesim.measures.effective import (
-    effective_speed,
-    energy_pattern_factor,
-    power_density,
-    share_above,
-)
-from wakesim.measures.gusts import gust_peak
+from wakesim.measures.effective import effective_speed
 from wakesim.measures.model_interval import mount_interval
-from wakesim.measures.series import MECHANISMS, RotorSums
-from wakesim.measures.signature import signature
-from wakesim.measures.spectra import velocity_spectrum
-from wakesim.measures.whole_hour import compare_hour
-from wakesim.results import (
+from wakesim.measures.results import (
     DriftSummary,
     HourRow,
     ModelVariant,
-    MountResult,
     MountStatistics,
     Series,
     Signature,
     WholeHour,
 )
+from wakesim.measures.scalars import MountSeries, all_measures
+from wakesim.measures.series import MECHANISMS, RotorSums
+from wakesim.measures.signature import signature
+from wakesim.measures.spectra import velocity_spectrum
+from wakesim.measures.whole_hour import compare_hour
+from wakesim.results import MountResult
 from wakesim.traffic.lines import LaneView, LineLibrary
 from wakesim.traffic.mount_air import MountAir, mount_air, settling_time, still_mount_air
 from wakesim.traffic.point_statistics import pulse_fields
@@ -134,7 +129,7 @@ class TrafficStudy:
                 pulse_fields,
                 lambda share: self.say(0.5 + (interval_end - 0.5) * share, "model interval"),
             )
-        statistics = self._statistics(effective, model, variants, cutoff, first_passes)
+        statistics = self._statistics(model, variants, cutoff, first_passes)
         if compute.whole_hour and self.scene.views:
             statistics = replace(statistics, whole_hour=self._whole_hour(interval_end))
         return MountResult(self.mount, self._signatures(), statistics)
@@ -182,7 +177,6 @@ class TrafficStudy:
 
     def _statistics(
         self,
-        effective: float,
         model: tuple[float, float],
         variants: tuple[ModelVariant, ...],
         cutoff: dict[float, float],
@@ -194,21 +188,21 @@ class TrafficStudy:
         by_class, by_mechanism = self._shares(cube)
         hz, density = velocity_spectrum(first.u, self.dt, _SPECTRUM_SEGMENT_S)
         _, passing = velocity_spectrum(first.passing, self.dt, _SPECTRUM_SEGMENT_S)
-        ambient_cube = sum(s.ambient_cube for s in self._sums) / speed.size
+        measured = MountSeries(
+            speed_m_s=speed,
+            first_m_s=first.speed,
+            dt_s=self.dt,
+            u_m_s=sum(s.u_sum for s in self._sums) / speed.size,
+            v_m_s=sum(s.v_sum for s in self._sums) / speed.size,
+            ambient_cube_m3_s3=sum(s.ambient_cube for s in self._sums) / speed.size,
+            cut_in_m_s=self.mount.cut_in_m_s,
+            gust_averaging_s=self.case.compute.gust_averaging_s,
+            density_kg_m3=self.density,
+        )
         return MountStatistics(
-            effective_speed_m_s=effective,
+            measures=all_measures(measured),
             sampling_interval_m_s=self._interval(),
             model_interval_m_s=model,
-            mean_speed_m_s=float(speed.mean()),
-            mean_u_m_s=sum(s.u_sum for s in self._sums) / speed.size,
-            mean_v_m_s=sum(s.v_sum for s in self._sums) / speed.size,
-            sd_speed_m_s=float(speed.std()),
-            energy_pattern_factor=energy_pattern_factor(speed),
-            time_above_cut_in=share_above(speed, self.mount.cut_in_m_s),
-            gust_peak_m_s=gust_peak(first.speed, self.dt, self.case.compute.gust_averaging_s),
-            peak_m_s=float(speed.max()),
-            ambient_effective_speed_m_s=math.cbrt(ambient_cube),
-            power_density_w_m2=power_density(effective, self.density),
             by_class=by_class,
             by_mechanism=by_mechanism,
             hourly=self._hourly(speed),

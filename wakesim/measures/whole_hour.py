@@ -10,7 +10,7 @@ import numpy as np
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.measures.places import one_hour
-from wakesim.results import WholeHour
+from wakesim.measures.results import WholeHour
 from wakesim.traffic.lines import FieldSettings
 from wakesim.traffic.mean_air import MeanAir, closure_of, road_air
 from wakesim.traffic.point_statistics import point_statistics

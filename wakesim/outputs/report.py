@@ -22,7 +22,8 @@ from wakesim.outputs.wording import interval, number, place, significant
 from wakesim.traffic.scene import wake_memory
 
 if TYPE_CHECKING:
-    from wakesim.results import GridResult, MountResult, MountStatistics, Result
+    from wakesim.measures.results import MountStatistics
+    from wakesim.results import GridResult, MountResult, Result
 
 _BETZ = 16.0 / 27.0  # Betz 1920
 

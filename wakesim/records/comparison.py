@@ -22,45 +22,41 @@ from wakesim.errors import CaseError
 from wakesim.records.alignment import Alignment, Clock, align
 from wakesim.records.ambient_mast import known_at, reached, slow_wind, with_wind_of
 from wakesim.records.anemometer import AnemometerRecord
-from wakesim.records.curves import Curves, curves
 from wakesim.records.decisive import along_road, decisive, large_classes
 from wakesim.records.fit import FitResult, TimeError, find_time_error, fit
-from wakesim.records.forward import TIME_ERRORS_S, spread_nodes
-from wakesim.records.forward_series import ForwardSeries
+from wakesim.records.forward import TIME_ERRORS_S, ForwardSeries, LogErrors, spread_nodes
 from wakesim.records.inputs import Inputs, with_invented
 from wakesim.records.instrument import SPEED_ONLY
-from wakesim.records.judgement import Judgement, judge, unmatched
-from wakesim.records.model_range import STRETCH_S, STRETCHES, ModelRange, model_range
-from wakesim.records.modelled import (
-    Cache,
-    Scenario,
-    SlowWind,
-    modelled_records,
-    windows_of,
-)
-from wakesim.records.pass_lines import LogErrors
-from wakesim.records.passing_log import PassingLog
-from wakesim.records.points import PointMetrics, point_metrics
-from wakesim.records.quantities import (
+from wakesim.records.judgement import (
     QUANTITIES,
+    Judgement,
     Pair,
     block_table,
     compare,
+    judge,
     part_of,
     taken,
+    unmatched,
     values_of,
     without_wind,
 )
-from wakesim.records.scenarios import (
+from wakesim.records.model_range import STRETCH_S, STRETCHES, ModelRange, model_range
+from wakesim.records.modelled import (
     GAP_S,
     LARGEST_OFFSET_S,
+    Cache,
+    Scenario,
+    SlowWind,
     forward_at,
     logged_scenario,
+    modelled_records,
     other_law,
     simulated_scenario,
+    windows_of,
 )
-from wakesim.records.signatures import ClassSignature, signatures
-from wakesim.records.statistics import block_edges, usual_block_s
+from wakesim.records.pass_average import ClassSignature, PointMetrics, point_metrics, signatures
+from wakesim.records.passing_log import PassingLog
+from wakesim.records.statistics import Curves, block_edges, curves, usual_block_s
 from wakesim.records.words import (
     AMBIENT_EXCUSE,
     NEEDS_COMPONENTS,
@@ -475,7 +471,9 @@ class _Work:
             inputs=self.inputs, case=case, ambient=self.ambient, record=seen[0], shift_s=shift,
             model=seen[1][0], passes=passes, clock=clock, time_error=self.time_error,
             judgements=tuple(judged), points=points,
-            signatures=tuple(shapes or ()), curves=shown.with_range(spread, len(QUANTITIES)),
+            signatures=tuple(shapes or ()), curves=shown.with_range(
+                spread.down[len(QUANTITIES):], spread.up[len(QUANTITIES):]
+            ),
             spread=spread, pair=pair, fit=found, simulated_s=scenario.duration_s,
             hours=tuple(sorted({w.seed for w in scenario.windows})) if clock is None else (),
             notes=tuple(dict.fromkeys(self.notes)),

@@ -34,9 +34,9 @@ from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.records.alignment import Clock
 from wakesim.records.anemometer import AnemometerRecord
-from wakesim.records.forward_series import ForwardSeries
+from wakesim.records.forward import ForwardSeries
 from wakesim.records.inputs import Anemometer
-from wakesim.records.judgement import UNKNOWN, Judgement, judge_difference
+from wakesim.records.judgement import UNKNOWN, Judgement, judge_difference, taken
 from wakesim.records.pass_average import (
     FEWEST_PASSES,
     cluster_mean,
@@ -44,7 +44,6 @@ from wakesim.records.pass_average import (
     isolated,
     pass_changes,
 )
-from wakesim.records.quantities import taken
 from wakesim.traffic.scene import wake_memory
 from wakesim.traffic.stream import Passes
 
