@@ -20,11 +20,11 @@ from synthetic_result import build_result, single_pass_text, traffic_text
 
 from wakesim.case.load import load_case_text
 from wakesim.energy.claims import Claim, Place, check_claim
-from wakesim.measures.series import wake_memory
+from wakesim.measures.results import WholeHour
 from wakesim.outputs import page
 from wakesim.outputs.figures import Rendered
 from wakesim.outputs.report import console_text, grid_answer, write_report
-from wakesim.results import WholeHour
+from wakesim.traffic.scene import wake_memory
 
 GOLDEN = Path(__file__).parent / "golden"
 DRAWN = (
@@ -97,7 +97,7 @@ def test_texts_of_other_states() -> None:
     unasked = replace(
         post, energy=studies.plain_energy(),
         statistics=replace(values, model_interval_m_s=(NAN, NAN), variants=(),
-                           ambient_effective_speed_m_s=0.7),
+                           measures=values.measures | {"ambient_effective_speed_m_s": 0.7}),
     )  # fmt: skip
     energy = studies.energy()
     losing = studies.energy(

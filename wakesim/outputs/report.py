@@ -16,12 +16,12 @@ from wakesim.energy.loads import (
     cycles_above,
     dynamic_pressure,
 )
-from wakesim.measures.series import wake_memory
 from wakesim.outputs import page, wording
 from wakesim.outputs.figures import Rendered
 from wakesim.outputs.figures.signature import air_around, nearest_by_class
-from wakesim.outputs.grid_words import AXIS_WORDS
 from wakesim.outputs.summary import all_warnings, full_provenance
+from wakesim.quantities import AXES
+from wakesim.traffic.scene import wake_memory
 
 if TYPE_CHECKING:
     from wakesim.energy.study import EnergyResult
@@ -76,7 +76,7 @@ def grid_answer(result: Any) -> list[str]:
     own = numbers.get(result.case.study, lambda _: {})(result)
     memory = wake_memory(result.case)
     return page.sentences(
-        "grid-answer", result=result, case=result.case, axes=AXIS_WORDS, memory_s=memory, **own
+        "grid-answer", result=result, case=result.case, axes=AXES, memory_s=memory, **own
     )
 
 
@@ -188,7 +188,7 @@ def _grid_context(result: Any, figures: Sequence[Rendered]) -> dict[str, Any]:
         "answer": grid_answer(result),
         "warnings": [*all_warnings(result), *result.failed[:_FAILED_SHOWN]],
         "figures": [_figure(drawn) for drawn in figures],
-        "axes": AXIS_WORDS,
+        "axes": AXES,
     }
 
 
