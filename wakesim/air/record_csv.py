@@ -13,9 +13,8 @@ import os
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
-from wakesim.case.problems import one_line, shorten
+from wakesim.case.messages import closest, one_line, shorten
 from wakesim.case.reading import decoded
-from wakesim.case.suggest import closest
 from wakesim.errors import CaseError
 
 MAX_BYTES = 200_000_000

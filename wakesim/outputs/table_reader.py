@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from wakesim.arrays import Array
-from wakesim.case.problems import one_line, shorten
+from wakesim.case.messages import one_line, shorten
 from wakesim.case.studies import AXES, MOST_STATES
 from wakesim.errors import CaseError
 from wakesim.measures.interpolation import Axis, interpolate, needs

@@ -14,10 +14,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wakesim.case.load import load_case_text
-from wakesim.case.problems import one_line
+from wakesim.case.messages import LineMap, one_line
 from wakesim.case.schema import Case
 from wakesim.case.settings import ModelConstants
-from wakesim.case.toml_lines import LineMap
 from wakesim.errors import CaseError, OutputError
 
 if TYPE_CHECKING:

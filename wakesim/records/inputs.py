@@ -14,10 +14,9 @@ from numpy.typing import NDArray
 
 from wakesim.air.record_times import zone
 from wakesim.case.instrument import Instrument
+from wakesim.case.messages import closest, one_line, shorten
 from wakesim.case.mounts import Mount
-from wakesim.case.problems import one_line, shorten
 from wakesim.case.schema import Case
-from wakesim.case.suggest import closest
 from wakesim.errors import CaseError
 from wakesim.records.ambient_mast import AmbientMast, known_at
 from wakesim.records.anemometer import AnemometerRecord, read_anemometer

@@ -28,10 +28,10 @@ from scipy import signal
 
 from wakesim.arrays import Array
 from wakesim.case.instrument import Instrument, instrument_key_problems
-from wakesim.case.messages import explain
+from wakesim.case.messages import one_line, render
 from wakesim.case.mounts import Mount
-from wakesim.case.problems import one_line, render
 from wakesim.case.reading import parse, read_text
+from wakesim.case.schema_errors import explain
 from wakesim.case.tables import Table
 from wakesim.errors import CaseError
 from wakesim.records.response_kernel import relax

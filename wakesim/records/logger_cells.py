@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from wakesim.air.record_csv import Column, Problems
 from wakesim.air.record_times import zone
 from wakesim.arrays import Array
-from wakesim.case.problems import one_line, shorten
+from wakesim.case.messages import one_line, shorten
 from wakesim.errors import CaseError
 from wakesim.records.clock import Stamps, read_stamps, utc_microseconds
 from wakesim.records.columns import (

@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import BinaryIO, NamedTuple
 
-from wakesim.case.problems import one_line
+from wakesim.case.messages import one_line
 from wakesim.errors import CaseError
 
 MAX_BYTES = 4_000_000_000

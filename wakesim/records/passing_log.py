@@ -21,9 +21,8 @@ from numpy.typing import NDArray
 
 from wakesim.air.record_csv import Problems
 from wakesim.arrays import Array
-from wakesim.case.catalogue import catalogue
 from wakesim.case.schema import Case
-from wakesim.case.vehicle import Vehicle
+from wakesim.case.vehicle import Vehicle, catalogue
 from wakesim.errors import CaseError
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.clock import microseconds

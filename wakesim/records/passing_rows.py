@@ -9,11 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.air.record_csv import Problems
-from wakesim.case.catalogue import aliases, canonical, catalogue, unknown_vehicle
-from wakesim.case.problems import one_line, shorten
+from wakesim.case.messages import closest, one_line, shorten
 from wakesim.case.road import Lane
 from wakesim.case.schema import Case
-from wakesim.case.suggest import closest
+from wakesim.case.vehicle import aliases, canonical, catalogue, unknown_vehicle
 from wakesim.records.columns import NO_TIME, PASSING_LOG
 from wakesim.records.logger_cells import SHOWN_OF_A_KIND, Cells
 

@@ -10,9 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from wakesim.case.problems import one_line, shorten
+from wakesim.case.messages import closest, one_line, shorten
 from wakesim.case.reading import decoded, read_bytes
-from wakesim.case.suggest import closest
 from wakesim.errors import CaseError
 
 MAX_BYTES = 20_000_000
