@@ -11,10 +11,10 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from wakesim.case.messages import Path, Problem, closest, one_line, shorten
+from wakesim.case.messages import Path, Problem
 from wakesim.case.mounts import Mount
 from wakesim.case.tables import Intensity, Table, given, one_speed, speed_keys, speed_of
-from wakesim.errors import CaseError
+from wakesim.errors import CaseError, closest, one_line, shorten
 from wakesim.runtime import shared_path
 
 RoughnessName = Literal[

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field, Strict
 
-from wakesim.case.messages import Problem, one_line, shorten
+from wakesim.case.messages import Problem
 from wakesim.case.mounts import Mount
 from wakesim.case.reading import read_bytes
 from wakesim.case.tables import (
@@ -23,7 +23,7 @@ from wakesim.case.tables import (
     one_speed,
     speed_of,
 )
-from wakesim.errors import CaseError
+from wakesim.errors import CaseError, one_line, shorten
 
 _COLUMNS = (("speed_m_s", "m/s", 60.0), ("power_w", "W", 1e7))  # name, unit, largest value
 _MOST_BYTES = 1_000_000

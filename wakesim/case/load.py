@@ -13,7 +13,7 @@ from wakesim.case.air import AirTable, air_key_problems, wind_problems
 from wakesim.case.build import build_case
 from wakesim.case.energy import energy_key_problems
 from wakesim.case.instrument import instrument_key_problems
-from wakesim.case.messages import Problem, one_line, render
+from wakesim.case.messages import Problem, render
 from wakesim.case.mounts import (
     Mount,
     mount_problems,
@@ -37,7 +37,7 @@ from wakesim.case.traffic import (
     traffic_key_problems,
 )
 from wakesim.case.vehicle import Vehicle, aliases, catalogue, vehicle_problems
-from wakesim.errors import CaseError
+from wakesim.errors import CaseError, one_line
 
 
 def load_case(path: str | os.PathLike[str]) -> Case:

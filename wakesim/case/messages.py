@@ -6,7 +6,6 @@ trusts that the text is valid. Paths are tuples of keys and of positions in list
 
 from __future__ import annotations
 
-import difflib
 import math
 import re
 import tomllib
@@ -14,6 +13,8 @@ from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
+
+from wakesim.errors import closest, one_line, shorten
 
 Path = tuple[str | int, ...]
 
@@ -221,13 +222,6 @@ def unit_of(key: str) -> str:
     return UNITS.get(split_unit(key)[1], "")
 
 
-def closest(word: str, known: Iterable[str], cutoff: float = 0.6) -> str | None:
-    """The known word nearest to ``word``, or None when none is near."""
-    folded = {name.casefold(): name for name in known}
-    found = difflib.get_close_matches(word[:80].casefold(), list(folded), n=1, cutoff=cutoff)
-    return folded[found[0]] if found else None
-
-
 def _spelled(key: str) -> tuple[str, str]:
     """(stem, accepted suffix) of a key that may carry an unusual unit suffix."""
     low = key.casefold().replace("-", "_").replace(" ", "_")
@@ -336,15 +330,3 @@ def shown(value: Any, unit: str = "") -> str:
     if isinstance(value, str):
         return f'"{shorten(one_line(value))}"'
     return shorten(str(value))
-
-
-def shorten(text: str, width: int = 60) -> str:
-    """The text, cut with an ellipsis when longer than ``width``."""
-    return text if len(text) <= width else text[: width - 3] + "..."
-
-
-def one_line(text: str) -> str:
-    """The text with line breaks and other unprintable characters escaped."""
-    return "".join(
-        c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text
-    )

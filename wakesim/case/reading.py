@@ -10,8 +10,8 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from wakesim.case.messages import LineMap, closest, one_line, shorten
-from wakesim.errors import CaseError
+from wakesim.case.messages import LineMap
+from wakesim.errors import CaseError, closest, one_line, shorten
 
 MAX_BYTES = 1_000_000  # a case is a few kB; more is some other file
 

@@ -10,8 +10,9 @@ import annotated_types
 from pydantic import BaseModel, Tag
 from pydantic_core import ErrorDetails
 
-from wakesim.case.messages import Path, Problem, closest, key_text, split_unit, suggest_key, unit_of
+from wakesim.case.messages import Path, Problem, key_text, split_unit, suggest_key, unit_of
 from wakesim.case.tables import HOURS, LIST, NUMBER, TABLE, TEXT
+from wakesim.errors import closest
 
 TAGS = (NUMBER, LIST, TEXT, TABLE)
 

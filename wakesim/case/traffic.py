@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field, Strict
 
-from wakesim.case.messages import Path, Problem, closest
+from wakesim.case.messages import Path, Problem
 from wakesim.case.road import Lane, Road
 from wakesim.case.tables import (
     HOURS,
@@ -36,6 +36,7 @@ from wakesim.case.vehicle import (
     catalogue,
     unknown_vehicle,
 )
+from wakesim.errors import closest
 from wakesim.runtime import shared_path
 
 _BUNCHING = ("bunching_s", "bunching_factor", "tanner")

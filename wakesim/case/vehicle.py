@@ -10,8 +10,7 @@ from functools import cache
 from numbers import Real
 from typing import Any
 
-from wakesim.case.messages import closest, one_line, shorten
-from wakesim.errors import CaseError
+from wakesim.errors import CaseError, closest, one_line, shorten
 from wakesim.runtime import shared_path
 
 SHAPES = ("box", "bonnet")

@@ -6,10 +6,10 @@ import math
 from typing import TYPE_CHECKING
 
 from wakesim.case.mounts import PLACE_KINDS
-from wakesim.measures.series import wake_memory
 from wakesim.outputs import grid_words
 from wakesim.outputs.wording import interval, number, place, significant
 from wakesim.results import LookupResult, MapResult, PassTableResult
+from wakesim.traffic.scene import wake_memory
 
 if TYPE_CHECKING:
     from wakesim.results import GridResult, HeadwayCheck
