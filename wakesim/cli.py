@@ -570,7 +570,7 @@ def _keys(options: argparse.Namespace) -> int:
 def _vehicles(options: argparse.Namespace) -> int:
     from dataclasses import asdict
 
-    from wakesim.case.catalogue import aliases, catalogue
+    from wakesim.case.vehicle import aliases, catalogue
 
     vehicles = catalogue()
     if options.json:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from wakesim.case.mounts import PLACE_KINDS
 from wakesim.case.studies import GRID_STUDIES
 from wakesim.energy.loads import (
     AMBIENT_GUST_M_S,
@@ -198,6 +199,7 @@ def _map_numbers(result: MapResult) -> dict[str, Any]:
         return {}
     y, z = float(result.offset_m[result.best[1]]), float(result.height_m[result.best[0]])
     return {
+        "place_kinds": PLACE_KINDS,
         "best": {name: float(v[result.best]) for name, v in result.variables.items()},
         "moved": [v for v in result.variants if (v.best_offset_m, v.best_height_m) != (y, z)],
     }

@@ -90,13 +90,6 @@ WAKE_LAWS = {
     "momentum": "the momentum wake, a comparator (the air slides freely over the road)",
 }
 
-MOUNT_KINDS = {
-    "post": "post beside the road",
-    "central_reservation": "post in the central reservation",
-    "overhead": "overhead, on a gantry or bridge",
-    "wall": "beside a wall",
-}
-
 HEADWAYS = {
     "exponential": "exponential: vehicles independent of each other",
     "shifted_exponential": "shifted exponential: independent beyond a minimum",
@@ -121,12 +114,6 @@ RESPONSES = {
     "inertial": "with its inertia",
     "quasi_steady": "without inertia (quasi-steady)",
     "fixed_speed": "held at one shaft speed",
-}
-
-PLACE_KINDS = {
-    "roadside": "roadside",
-    "central_reservation": "central reservation",
-    "overhead": "overhead",
 }
 
 BESIDE_INTERVAL = "beside the interval"
