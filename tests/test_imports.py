@@ -15,10 +15,23 @@ import pytest
 import wakesim
 
 PACKAGE = Path(wakesim.__file__).parent
-STAGES = ["case", "section", "vehicle", "air", "traffic", "measures", "energy", "outputs"]
+STAGES = [
+    "case",
+    "section",
+    "vehicle",
+    "air",
+    "traffic",
+    "measures",
+    "energy",
+    "studies",
+    "outputs",
+]
 ABOVE = {"validation", "records"}  # packages that may import anything but the command line
-COMMON = {"arrays", "constants", "errors", "runtime", "results"}
-SEE_ALL = {"__init__", "__main__", "run", "sweep", "grids", "map_run", "cli", "cli_claim"}
+COMMON = {
+    "arrays", "constants", "errors", "runtime", "results", "progress", "folders", "workers",
+    "sweep",
+}  # fmt: skip
+SEE_ALL = {"__init__", "__main__", "run", "cli", "cli_claim"}
 HEAVY = ("numpy", "scipy", "numba", "matplotlib", "h5py", "pandas", "xarray")
 
 

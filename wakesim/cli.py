@@ -14,7 +14,6 @@ import shutil
 import sys
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -30,15 +29,13 @@ from wakesim.errors import (
     OutputError,
     WakesimError,
 )
-from wakesim.runtime import Progress, forward_only
+from wakesim.progress import shown
 
 if TYPE_CHECKING:
     from wakesim.case.schema import Case
     from wakesim.case.vehicle import Vehicle
 
 _STATUSES = "; ".join(f"{status} {meaning}" for status, meaning in EXIT_MEANINGS.items())
-
-_NO_DIGITS = str.maketrans("", "", "0123456789")
 
 log = logging.getLogger("wakesim")
 
@@ -344,28 +341,20 @@ def _say(options: argparse.Namespace, lines: Iterable[str]) -> None:
 
 def _run(options: argparse.Namespace) -> int:
     from wakesim.case.load import load_case
-    from wakesim.case.studies import GRID_STUDIES
+    from wakesim.folders import hold
     from wakesim.outputs import check_target
-    from wakesim.outputs.folders import hold
 
     case = load_case(options.case)
     folder = Path(options.output or Path("out", Path(options.case).stem))
-    # Studies of many points keep what is finished in the folder, for a later run to go on from.
-    samples = case.energy is not None and case.energy.samples > 0
-    keeps = case.study in GRID_STUDIES or samples
     with hold(folder):
         check_target(folder, options.force)
 
         from wakesim.run import run  # the heavy part starts here
 
-        workers = options.workers
-        if samples and workers is None:
-            from wakesim.sweep import free_processors
-
-            workers = free_processors()
-        sweep = {"workers": workers, "cluster": options.cluster, "folder": folder}
-        with _progress(options.quiet) as report:
-            result = run(case, progress=report, **(sweep if keeps else {}))
+        with shown(options.quiet) as report:
+            result = run(
+                case, report, workers=options.workers, cluster=options.cluster, folder=folder
+            )
         paths = result.save(folder, force=options.force)
     if options.json:
         sys.stdout.write((folder / "summary.json").read_text(encoding="utf-8"))
@@ -380,45 +369,11 @@ def _run(options: argparse.Namespace) -> int:
     return EXIT_PARTIAL if failed else EXIT_DONE
 
 
-@contextmanager
-def _progress(quiet: bool) -> Iterator[Progress]:
-    """Shows progress, only ever forwards: as a bar on a terminal, else as log lines."""
-    if quiet or not sys.stderr.isatty():
-        yield forward_only(_LogProgress())
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
-    from rich.progress import Progress as Bar
-
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
-    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("starting", total=1.0)
-
-        def report(done: float, text: str) -> None:
-            bar.update(task, completed=done, description=text or None)
-
-        yield forward_only(report)
-
-
-class _LogProgress:
-    """Progress as log lines, one for each new activity and each further tenth."""
-
-    def __init__(self) -> None:
-        self._said: tuple[str, int] = ("", 0)
-
-    def __call__(self, done: float, text: str) -> None:
-        tenth = int(10 * done + 1e-9)
-        activity = text.translate(_NO_DIGITS)  # counts of points change all the time
-        if (activity, tenth) != self._said:
-            self._said = (activity, tenth)
-            log.info("%3.0f %% %s", 100 * done, text)
-
-
 # --- validate -----------------------------------------------------------------------------------
 
 
 def _validate(options: argparse.Namespace) -> int:
-    from wakesim.outputs.folders import hold
+    from wakesim.folders import hold
     from wakesim.runtime import validation_path
     from wakesim.validation.publish import check_target, default_target, publish
     from wakesim.validation.reader import find_files
@@ -428,7 +383,7 @@ def _validate(options: argparse.Namespace) -> int:
     target = Path(options.output) if options.output else default_target(options.data is None)
     find_files(folder)
     check_target(target, options.force)
-    with hold(target), _progress(options.quiet) as report:
+    with hold(target), shown(options.quiet) as report:
         scorecard = evaluate_folder(folder, lambda done, text: report(0.7 * done, text))
         calibration = None
         if options.data is None:
@@ -455,7 +410,7 @@ def _validate(options: argparse.Namespace) -> int:
 
 def _compare(options: argparse.Namespace) -> int:
     from wakesim.case.load import load_case
-    from wakesim.outputs.folders import hold
+    from wakesim.folders import hold
 
     case = load_case(options.case)
     folder = Path(options.output or Path("out", f"compare-{Path(options.record).stem}"))
@@ -500,7 +455,7 @@ def _compare_into(folder: Path, case: Case, options: argparse.Namespace) -> int:
             mast_height_m=options.ambient_height,
         ),
     )
-    with _progress(options.quiet) as report:
+    with shown(options.quiet) as report:
         result = compare_record(
             inputs,
             fitted=options.fit,
@@ -529,7 +484,7 @@ def _claim(options: argparse.Namespace) -> int:
 
 
 def _new(options: argparse.Namespace) -> int:
-    from wakesim.outputs.folders import replace_file
+    from wakesim.folders import replace_file
 
     text = starter_text(options.kind)
     if options.output == "-":

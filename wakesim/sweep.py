@@ -11,8 +11,7 @@ Linear algebra may differ in the last bit from process to process. So results ar
 binary digits (2e-9), far below what any of them is worth: a resumed run equals an uninterrupted
 one.
 
-Processes are started afresh (spawn) with one thread each, and end with the main process, however
-that ends. A worker that dies takes its chunk with it: the pool is built anew and the chunks that
+A worker that dies takes its chunk with it: the pool is built anew and the chunks that
 were under way are tried again one by one, so that a chunk that kills its worker is found and
 recorded while all others complete.
 """
@@ -23,21 +22,16 @@ import contextlib
 import csv
 import functools
 import hashlib
-import importlib
 import io
 import json
 import logging
 import math
-import multiprocessing
 import os
-import signal
-import sys
-import threading
 import time
 import zipfile
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
@@ -45,22 +39,21 @@ from typing import Any
 
 import numpy as np
 
-from wakesim.errors import CaseError, OutputError
-from wakesim.outputs.folders import hold, replace_file
+from wakesim.errors import OutputError
+from wakesim.folders import hold, replace_file
+from wakesim.progress import Progress, log_duration
+from wakesim.workers import process_pool
 
 log = logging.getLogger("wakesim")
 
 Values = dict[str, Any]  # name -> float or array
 Function = Callable[[Any], Values]
-Progress = Callable[[float, str], None]
 
-_FORMAT = "wakesim sweep 1"
+_FORMAT = "wakesim sweep 2"
 _SOLO_TRIES = 2  # of a chunk that was under way when a worker died
 _IN_FLIGHT = 2  # chunks a worker has at hand
 _ROUNDED_BITS = 24  # of the 53 of a float
-_PR_SET_PDEATHSIG = 1  # of prctl(2)
 _FAILURES = "failures.csv"
-_LONG_S = 60.0  # what takes longer is told how long it will take
 _LEAST_TIMED = 2  # tasks from which that is told
 
 
@@ -159,7 +152,7 @@ def sweep(
             rest.unlink(missing_ok=True)
         work = _Work(function, tasks, shards, chunk_size, progress)
         if executor is None:
-            work.tell = functools.partial(tell_duration, what, workers)
+            work.tell = functools.partial(log_duration, what, workers)
         if work.pending:
             _compute(work, executor, workers)
         outcome = work.outcome()
@@ -199,7 +192,7 @@ class _Work:
             return
         try:
             found = _load(chunk.path.read_bytes())
-        except (OSError, ValueError, KeyError, zipfile.BadZipFile) as error:
+        except (OSError, EOFError, ValueError, KeyError, IndexError, zipfile.BadZipFile) as error:
             log.warning("%s is damaged and is computed again: %s", chunk.path, error)
             return
         for i, values in zip(chunk.indices, found, strict=True):
@@ -276,27 +269,6 @@ class _Pace:
         return math.nan if few else sum(self._timed) / len(self._timed)
 
 
-def tell_duration(what: str, processes: int, tasks: int, seconds_a_task: float) -> float:
-    """Log how long tasks will take when that is long; the seconds."""
-    processes = max(1, min(processes, tasks))
-    seconds = tasks * seconds_a_task / processes
-    if seconds >= _LONG_S:
-        on = f"{processes} processes" if processes > 1 else "1 process"
-        log.info("%s: %d points take about %s on %s", what, tasks, duration(seconds), on)
-    return seconds
-
-
-def duration(seconds: float) -> str:
-    """A span of time in words, as precise as an estimate is."""
-    minutes = seconds / 60.0
-    if minutes < 90.0:
-        return f"{max(1, round(minutes))} min"
-    hours = minutes / 60.0
-    if hours < 10.0:
-        return f"{int(hours)} h {10 * int(minutes % 60.0 / 10.0)} min".replace(" 0 min", "")
-    return f"{round(hours)} h" if hours < 48.0 else f"{round(hours / 24.0)} days"
-
-
 def _grouped(tasks: Sequence[Task], chunk_size: int) -> Iterator[list[int]]:
     """Runs of indices with one group, at most ``chunk_size`` long."""
     part: list[int] = []
@@ -359,11 +331,8 @@ def _with_processes(work: _Work, workers: int) -> None:
 
 
 def _one_pool(work: _Work, workers: int) -> list[_Chunk]:
-    pool = _pool(workers)
-    try:
+    with process_pool(workers) as pool:
         return _drive(work, pool, _IN_FLIGHT * workers)
-    finally:
-        _close(pool)
 
 
 def _alone(work: _Work, chunk: _Chunk) -> None:
@@ -410,121 +379,26 @@ def _drive(work: _Work, executor: Executor, most: int) -> list[_Chunk]:
     return broken
 
 
-def free_processors() -> int:
-    """Processors this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
-
-
-def _pool(workers: int) -> ProcessPoolExecutor:
-    context = multiprocessing.get_context("spawn")
-    return ProcessPoolExecutor(
-        workers, mp_context=context, initializer=_start_worker, initargs=(os.getpid(),)
-    )
-
-
-def _start_worker(parent: int) -> None:
-    """One thread a worker, no longer than its parent; Ctrl-C is the main process's business."""
-    _end_with(parent)
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    import numba
-    import threadpoolctl
-
-    importlib.import_module("scipy.linalg")  # its own BLAS: only what is loaded can be limited
-    numba.set_num_threads(1)
-    threadpoolctl.threadpool_limits(1)
-
-
-def _end_with(parent: int) -> None:
-    """End this process when its parent ends, even one that is killed.
-
-    Everywhere a thread waits for the end of the pipe that the parent holds; it must wait for a
-    compiled loop to end as well, so Linux is asked to kill this process at once.
-    """
-    threading.Thread(target=_end_after_parent, daemon=True).start()
-    if sys.platform == "linux":
-        import ctypes
-
-        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
-        if os.getppid() != parent:  # ended before it was asked
-            os._exit(1)
-
-
-def _end_after_parent() -> None:
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)
-
-
-def _close(pool: ProcessPoolExecutor) -> None:
-    pool.shutdown(wait=False, cancel_futures=True)
-    for child in multiprocessing.active_children():
-        child.terminate()
-    pool.shutdown(wait=True)
-
-
-@contextlib.contextmanager
-def cluster_executor(address: str) -> Iterator[Executor]:
-    """Executor of a Dask cluster by the address of its scheduler.
-
-    Raises CaseError when dask.distributed is not installed or the scheduler does not answer.
-    """
-    try:
-        from distributed import Client
-    except ImportError as error:
-        text = "a cluster needs dask.distributed: install the extra wakesim[cluster]"
-        raise CaseError(text) from error
-    try:
-        client = Client(address, timeout="10s", set_as_default=False)
-    except (OSError, ValueError, TimeoutError) as error:
-        raise CaseError(f'cluster "{address}": no scheduler answers: {error}') from error
-    try:
-        yield client.get_executor(pure=False, retries=3)
-    finally:
-        client.close()
-
-
 # --- files ----------------------------------------------------------------------------------------
 
 
 def _dump(results: list[Values | None]) -> bytes:
     """Bytes of a shard; the same results give the same bytes."""
+    arrays = {f"{k}/{name}": v for k, one in enumerate(results) for name, v in (one or {}).items()}
     buffer = io.BytesIO()
-    with zipfile.ZipFile(buffer, "w") as archive:
-        _member(archive, "format", _FORMAT.encode())
-        _member(archive, "count", str(len(results)).encode())
-        for k, values in enumerate(results):
-            for name in sorted(values or {}):
-                array = io.BytesIO()
-                np.lib.format.write_array(array, np.asarray(values[name]), allow_pickle=False)
-                _member(archive, f"{k}/{name}", array.getvalue())
-            _member(archive, f"{k}.known", str(int(values is not None)).encode())
+    np.savez(buffer, known=[one is not None for one in results], **dict(sorted(arrays.items())))
     return buffer.getvalue()
 
 
-def _member(archive: zipfile.ZipFile, name: str, data: bytes) -> None:
-    archive.writestr(zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0)), data)
-
-
 def _load(data: bytes) -> list[Values | None]:
-    with zipfile.ZipFile(io.BytesIO(data)) as archive:
-        if archive.read("format").decode() != _FORMAT:
-            raise ValueError("of another format")
-        count = int(archive.read("count"))
-        out: list[Values | None] = [
-            {} if archive.read(f"{k}.known") == b"1" else None for k in range(count)
-        ]
-        for name in archive.namelist():
-            number, slash, quantity = name.partition("/")
+    with np.load(io.BytesIO(data), allow_pickle=False) as arrays:
+        out: list[dict[str, Any]] = [{} for _ in arrays["known"]]
+        for key in arrays.files:
+            number, slash, name = key.partition("/")
             if slash:
-                array = np.lib.format.read_array(io.BytesIO(archive.read(name)), allow_pickle=False)
-                values = out[int(number)]
-                if values is None:
-                    raise ValueError("a failed point has values")
-                values[quantity] = array.item() if array.ndim == 0 else array
-    return out
+                array = arrays[key]
+                out[int(number)][name] = array.item() if array.ndim == 0 else array
+        return [one if known else None for one, known in zip(out, arrays["known"], strict=True)]
 
 
 def _write(path: Path, data: bytes) -> None:

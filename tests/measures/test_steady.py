@@ -12,7 +12,6 @@ from one_lane_road import FAR, FAR_FLOW, text_of
 from wakesim.case.load import load_case_text
 from wakesim.measures import series
 from wakesim.measures.background import background
-from wakesim.measures.signature import signature
 from wakesim.measures.steady import (
     SteadyAir,
     centre_noise,
@@ -21,6 +20,7 @@ from wakesim.measures.steady import (
     shot_noise_at,
     steady_state,
 )
+from wakesim.studies.single_pass import signature
 from wakesim.traffic.stationary import mean_cubes
 
 PULSES = pulse_fields(series.field_settings(load_case_text(text_of(), "test.toml")))

@@ -12,8 +12,9 @@ from pathlib import Path
 import pytest
 from synthetic_result import single_pass_text
 
+from wakesim import folders
 from wakesim.errors import OutputError
-from wakesim.outputs import check_target, folders, save_all
+from wakesim.outputs import check_target, save_all
 
 ROOT = Path(__file__).resolve().parents[2]
 

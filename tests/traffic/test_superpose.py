@@ -12,7 +12,7 @@ import pytest
 
 from wakesim.case.catalogue import catalogue
 from wakesim.case.mounts import Mount
-from wakesim.measures.signature import signature
+from wakesim.studies.single_pass import signature
 from wakesim.traffic.lines import FieldSettings, LaneView, build_library
 from wakesim.traffic.stream import Passes
 from wakesim.traffic.superpose import add_lines, sight_table, superpose

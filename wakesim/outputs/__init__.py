@@ -9,7 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from wakesim.outputs.folders import (
+from wakesim.folders import (
     FIGURES,
     RESULT,
     make_sure_writable,

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from wakesim.measures.pass_table import PASS_VARIABLES
 from wakesim.measures.places import PLACE_VARIABLES
 from wakesim.outputs import wording
+from wakesim.studies.pass_table import PASS_VARIABLES
 
 if TYPE_CHECKING:
     from wakesim.results import GridResult, LookupResult

@@ -28,9 +28,9 @@ from wakesim.arrays import Array
 from wakesim.case.problems import one_line, shorten
 from wakesim.case.studies import AXES, MOST_STATES
 from wakesim.errors import CaseError
+from wakesim.folders import published
 from wakesim.measures.interpolation import Axis, interpolate, needs
 from wakesim.outputs import table_file
-from wakesim.outputs.folders import published
 from wakesim.outputs.grid_words import AXIS_WORDS, TABLE_FORMAT, TABLE_LIMITS
 
 Outside = Literal["error", "flag", "clip"]

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wakesim.errors import CaseError
-from wakesim.outputs.folders import (
+from wakesim.folders import (
     COMPARISON,
     FIGURES,
     make_sure_writable,

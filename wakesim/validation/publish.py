@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+from wakesim import folders
 from wakesim.errors import OutputError
-from wakesim.outputs import folders
 from wakesim.runtime import is_checkout, validation_path
 from wakesim.validation.report import FIRST_LINE, figure_name, report
 from wakesim.validation.scorecard import Scorecard

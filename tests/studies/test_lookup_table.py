@@ -7,9 +7,11 @@ import pytest
 from grid_cases import map_text, table_text
 
 from wakesim.case.load import load_case_text
-from wakesim.measures import lookup
-from wakesim.measures.lookup import StateGroup, compute_group
-from wakesim.measures.mounting_map import (
+from wakesim.measures.places import chosen_hour, one_hour, rotor_statistics
+from wakesim.measures.steady import rotor_statistics as engine
+from wakesim.studies import lookup_table as lookup
+from wakesim.studies.lookup_table import StateGroup, compute_group
+from wakesim.studies.mounting_map import (
     FREE,
     GROUND,
     IN_THE_WAY,
@@ -23,8 +25,6 @@ from wakesim.measures.mounting_map import (
     kinds,
     reasons,
 )
-from wakesim.measures.places import chosen_hour, one_hour, rotor_statistics
-from wakesim.measures.steady import rotor_statistics as engine
 
 STATE = {"flow_veh_h": 420.0, "heavy_share": 0.2, "speed_factor": 0.9, "wind_speed_m_s": 2.5}
 

@@ -18,8 +18,8 @@ from pathlib import Path
 from types import FrameType, SimpleNamespace
 from typing import Any
 
+from wakesim import folders
 from wakesim.errors import OutputError
-from wakesim.outputs import folders
 
 KILLED = 77
 FOREIGN = {"notes.txt": "mine", "figures/mine.txt": "mine too", "deep/er/data.csv": "1,2\n"}
