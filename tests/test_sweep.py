@@ -31,7 +31,7 @@ def tasks(count: int, **more: object) -> list[Task]:
     out = []
     for i in range(count):
         payload = {"x": float(i), **more}
-        out.append(Task(content_key(float(i)), payload, group=str(i // 4)))
+        out.append(Task(content_key(float(i)), payload))
     return out
 
 

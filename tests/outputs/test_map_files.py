@@ -11,7 +11,8 @@ from grid_cases import map_text
 import wakesim
 from wakesim.case.load import load_case_text
 from wakesim.outputs.figures.mounting_map import skyline
-from wakesim.studies.mounting_map import BETZ, REASONS
+from wakesim.energy.bounds import BETZ
+from wakesim.studies.mounting_map import REASONS
 
 
 @pytest.fixture(scope="module")

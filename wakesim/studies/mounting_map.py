@@ -28,6 +28,7 @@ from wakesim.case.mounts import GROUND_GAP_M, WANDER_SDS, Mount
 from wakesim.case.schema import Case
 from wakesim.case.study_rules import vehicle_in_the_way
 from wakesim.case.traffic import Headway
+from wakesim.energy.bounds import BETZ
 from wakesim.energy.study import rotor_of
 from wakesim.measures.model_interval import ends
 from wakesim.measures.places import (
@@ -66,7 +67,6 @@ KIND_OF_MOUNT = {
     "central_reservation": RESERVATION,
     "overhead": OVERHEAD,
 }
-BETZ = 16.0 / 27.0
 MOMENTS = ("cube", "square", "mean", "drift")
 
 _STEP_SHARE, _LARGEST_STEP_M, _SMALLEST_STEP_M = 1.0 / 6.0, 0.4, 0.15
