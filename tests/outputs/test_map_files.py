@@ -10,8 +10,8 @@ from grid_cases import map_text
 
 import wakesim
 from wakesim.case.load import load_case_text
-from wakesim.outputs.figures.mounting_map import skyline
 from wakesim.energy.bounds import BETZ
+from wakesim.outputs.figures.mounting_map import skyline
 from wakesim.studies.mounting_map import REASONS
 
 

@@ -18,8 +18,8 @@ import wakesim
 from wakesim import folders
 from wakesim.case.load import load_case_text
 from wakesim.errors import CaseError
-from wakesim.measures.series import wake_memory
 from wakesim.outputs.summary import FORMAT_VERSION
+from wakesim.traffic.scene import wake_memory
 
 AXES = ["offset_m", "height_m", "flow_veh_h", "wind_speed_m_s", "wind_angle_deg"]
 

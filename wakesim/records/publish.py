@@ -22,9 +22,8 @@ def save(
     Raises OutputError as ``folders.publish`` does.
     """
     from wakesim.records.comparison_figures import render
-    from wakesim.records.comparison_json import write_json
+    from wakesim.records.comparison_files import tables, write_json, write_table
     from wakesim.records.comparison_report import write_report
-    from wakesim.records.comparison_tables import tables, write_table
     from wakesim.records.fitted_case import fitted_text
 
     fitted, left_out = "", ()

@@ -31,13 +31,13 @@ from wakesim.measures.interpolation import Axis, interpolate
 from wakesim.measures.model_interval import ends
 from wakesim.measures.model_interval import names as interval_names
 from wakesim.measures.places import chosen_hour, moved_at, one_hour, rotor_statistics
-from wakesim.measures.series import field_settings
-from wakesim.measures.steady_air import pulse_fields
 from wakesim.progress import Progress
 from wakesim.results import InterpolationCheck, LookupResult
 from wakesim.studies.grid import Sweeps, common_of_many, lane_vehicles, sweeps
 from wakesim.studies.refine import Refined, random_states, refine, relative_error
 from wakesim.studies.registry import Options, study
+from wakesim.traffic.point_statistics import pulse_fields
+from wakesim.traffic.scene import field_settings
 
 log = logging.getLogger("wakesim")
 

@@ -10,12 +10,13 @@ from wakesim.air.profiles import ambient_velocity
 from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
-from wakesim.measures.series import field_settings
+from wakesim.measures.results import Signature
 from wakesim.progress import Progress, span
-from wakesim.results import MountResult, Result, Signature
+from wakesim.results import MountResult, Result
 from wakesim.studies.grid import common
 from wakesim.studies.registry import Options, study
 from wakesim.traffic.lines import FieldSettings, LaneView, air_relative_speed
+from wakesim.traffic.scene import field_settings
 from wakesim.vehicle.finite_height import finite_height_relief
 from wakesim.vehicle.outlines import vehicle_outline
 from wakesim.vehicle.panels2d import VortexOutline
