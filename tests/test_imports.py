@@ -31,7 +31,7 @@ COMMON = {
     "arrays", "constants", "csv_tables", "errors", "folders", "progress", "quantities", "results",
     "runtime", "sweep", "workers",
 }  # fmt: skip
-SEE_ALL = {"__init__", "__main__", "run", "cli", "cli_claim"}
+SEE_ALL = {"__init__", "__main__", "run", "cli", "cli_claim", "cli_compare"}
 HEAVY = ("numpy", "scipy", "numba", "matplotlib", "h5py", "pandas", "xarray")
 
 
