@@ -338,7 +338,7 @@ def _vehicles_arguments(parser: argparse.ArgumentParser) -> None:
 def _vehicles(options: argparse.Namespace) -> int:
     from dataclasses import asdict
 
-    from wakesim.case.catalogue import aliases, catalogue
+    from wakesim.case.vehicle import aliases, catalogue
 
     vehicles = catalogue()
     if options.json:

@@ -10,8 +10,8 @@ import numba
 import numpy as np
 import pytest
 
-from wakesim.case.catalogue import catalogue
 from wakesim.case.mounts import Mount
+from wakesim.case.vehicle import catalogue
 from wakesim.studies.single_pass import signature
 from wakesim.traffic.lines import FieldSettings, LaneView, build_library
 from wakesim.traffic.stream import Passes

@@ -19,7 +19,6 @@ from numba import get_num_threads
 from wakesim import runtime
 from wakesim.air.density import density_of
 from wakesim.case.schema import Case
-from wakesim.case.vehicle import Vehicle
 from wakesim.progress import Progress, span
 from wakesim.studies.registry import Options
 from wakesim.sweep import (
@@ -133,17 +132,3 @@ def common_of_many(
     """What every GridResult holds."""
     more = [] if not work.failed else [f"{len(work.failed)} points could not be computed"]
     return common(case, began, (*warnings, *more)) | {"failed": tuple(work.failed)}
-
-
-def lane_vehicles(case: Case) -> dict[int, list[Vehicle]]:
-    """Vehicles that drive in each lane at any hour, by lane index."""
-    found: dict[int, list[Vehicle]] = {}
-    for flow in case.traffic.flows if case.traffic else ():
-        for lane in case.road.lanes:
-            if lane.carriageway == flow.carriageway:
-                found[lane.index] = [
-                    v
-                    for v in case.vehicles.values()
-                    if any(flow.lane_veh_h(h, lane.number, v.name) > 0 for h in range(24))
-                ]
-    return found

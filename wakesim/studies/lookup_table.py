@@ -22,9 +22,9 @@ from numpy.typing import NDArray
 from wakesim.air.density import density_of
 from wakesim.arrays import Array
 from wakesim.case.air import OPEN_LAND, Air
+from wakesim.case.mounts import offsets_of_clearances
 from wakesim.case.schema import Case
 from wakesim.case.studies import PLACE_AXES, LookupTableTable
-from wakesim.case.study_rules import near_carriageway, offsets_of_clearances
 from wakesim.case.traffic import Traffic
 from wakesim.errors import NumericalError
 from wakesim.measures.interpolation import Axis, interpolate
@@ -33,7 +33,7 @@ from wakesim.measures.model_interval import names as interval_names
 from wakesim.measures.places import chosen_hour, moved_at, one_hour, rotor_statistics
 from wakesim.progress import Progress
 from wakesim.results import InterpolationCheck, LookupResult
-from wakesim.studies.grid import Sweeps, common_of_many, lane_vehicles, sweeps
+from wakesim.studies.grid import Sweeps, common_of_many, sweeps
 from wakesim.studies.refine import Refined, random_states, refine, relative_error
 from wakesim.studies.registry import Options, study
 from wakesim.traffic.point_statistics import pulse_fields
@@ -171,7 +171,7 @@ def _traffic(case: Case, values: Values, hour: int) -> Traffic:
     traffic = case.traffic
     if traffic is None:
         raise ValueError("the case has no traffic")
-    near = near_carriageway(case.road, case.mounts[0]).name
+    near = case.road.nearest_carriageway(case.mounts[0].offset_m).name
     now = {flow.carriageway: flow.hourly_veh_h[hour] for flow in traffic.flows}
     wanted = values.get("flow_veh_h", now.get(near, 0.0))
     split = values.get("direction_split")
@@ -219,8 +219,8 @@ def places_of(case: Case, axes: Mapping[str, Sequence[float]]) -> tuple[tuple[fl
     mount = case.mounts[0]
     heights = axes.get("height_m", (mount.height_m,))
     if "clearance_m" in axes:
-        traffic = lane_vehicles(case)
-        offsets = offsets_of_clearances(axes["clearance_m"], mount, case.road, traffic)
+        clearances, traffic = tuple(axes["clearance_m"]), case.lane_vehicles()
+        offsets = offsets_of_clearances(clearances, mount, case.road, traffic)
     else:
         offsets = tuple(axes.get("offset_m", (mount.offset_m,)))
     return tuple((float(y), float(z)) for y, z in product(offsets, heights))

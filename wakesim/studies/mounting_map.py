@@ -24,9 +24,15 @@ from scipy.ndimage import label
 
 from wakesim.air.density import density_of
 from wakesim.arrays import Array, Mask
-from wakesim.case.mounts import GROUND_GAP_M, WANDER_SDS, Mount
+from wakesim.case.mounts import (
+    GROUND_GAP_M,
+    PLACE_KINDS,
+    WANDER_SDS,
+    Mount,
+    place_kind,
+    vehicle_in_the_way,
+)
 from wakesim.case.schema import Case
-from wakesim.case.study_rules import vehicle_in_the_way
 from wakesim.case.traffic import Headway
 from wakesim.energy.bounds import BETZ
 from wakesim.energy.study import rotor_of
@@ -42,7 +48,7 @@ from wakesim.measures.places import (
 )
 from wakesim.progress import Progress, silent
 from wakesim.results import HeadwayCheck, MapResult, MapVariant
-from wakesim.studies.grid import Sweeps, common_of_many, lane_vehicles, sweeps
+from wakesim.studies.grid import Sweeps, common_of_many, sweeps
 from wakesim.studies.post import TrafficStudy
 from wakesim.studies.registry import Options, study
 from wakesim.traffic.point_statistics import point_statistics, pulse_fields
@@ -58,13 +64,6 @@ REASONS = {
     KEEP_OUT: "nearer to the paved road than the keep-out distance, and below the headroom",
     GROUND: "the rotor would reach the ground",
     WALL: "at or behind the wall",
-}
-ROADSIDE, RESERVATION, OVERHEAD = KINDS = ("roadside", "central_reservation", "overhead")
-KIND_OF_MOUNT = {
-    "post": ROADSIDE,
-    "wall": ROADSIDE,
-    "central_reservation": RESERVATION,
-    "overhead": OVERHEAD,
 }
 MOMENTS = ("cube", "square", "mean", "drift")
 
@@ -98,10 +97,10 @@ def mounting_map(case: Case, options: Options, say: Progress) -> MapResult:
         kind = kinds(there, offsets, heights)
         by_kind = {
             name: place
-            for name in KINDS
+            for name in PLACE_KINDS
             if (place := best_place(np.where(kind == name, effective, np.nan)))
         }
-        wanted = KIND_OF_MOUNT[case.mounts[0].kind]
+        wanted = case.mounts[0].support.place.name
         best = by_kind.get(wanted) or best_place(effective)
         if best is not None and wanted not in by_kind:
             warnings.append(
@@ -200,7 +199,7 @@ def _at_mount(case: Case, density: float) -> dict[str, float]:
 def reasons(case: Case, offsets: Array, heights: Array) -> NDArray[np.int8]:
     """Codes of REASONS (heights, offsets) for the rotor of the first mount."""
     out = np.zeros((len(heights), len(offsets)), dtype=np.int8)
-    traffic, lanes = lane_vehicles(case), case.road.lanes
+    traffic, lanes = case.lane_vehicles(), case.road.lanes
     wander = case.traffic.wander_sd_m if case.traffic else 0.0
     mount = case.mounts[0]
     for j, y in enumerate(offsets):
@@ -220,16 +219,12 @@ def reasons(case: Case, offsets: Array, heights: Array) -> NDArray[np.int8]:
 
 
 def kinds(case: Case, offsets: Array, heights: Array) -> NDArray[np.str_]:
-    """KINDS (heights, offsets): what a rotor would hang on at each place."""
-    out = np.full((len(heights), len(offsets)), ROADSIDE, dtype="U32")
-    mount, ways = case.mounts[0], case.road.carriageways
+    """Names of PLACE_KINDS (heights, offsets): what a rotor would hang on at each place."""
+    out = np.empty((len(heights), len(offsets)), dtype="U32")
+    mount = case.mounts[0]
     for j, y in enumerate(offsets):
-        below = [way for way in ways if way.paved_m[1] <= y]
-        above = [way for way in ways if way.paved_m[0] >= y]
-        if _near_paved_road(case, moved(mount, float(y), mount.height_m)):
-            out[:, j] = OVERHEAD
-        elif below and above:
-            out[:, j] = RESERVATION
+        over_road = _near_paved_road(case, moved(mount, float(y), mount.height_m))
+        out[:, j] = place_kind(case.road, float(y), over_road).name
     return out
 
 
@@ -265,7 +260,7 @@ def _beyond_wall(case: Case, place: Mount) -> bool:
 def swept_rectangles(case: Case) -> tuple[tuple[float, float, float], ...]:
     """(lowest y, highest y, height) of what every class of every lane sweeps, m."""
     wander = WANDER_SDS * (case.traffic.wander_sd_m if case.traffic else 0.0)
-    traffic = lane_vehicles(case)
+    traffic = case.lane_vehicles()
     return tuple(
         (lane.centre_m - v.width_m / 2 - wander, lane.centre_m + v.width_m / 2 + wander, v.height_m)
         for lane in case.road.lanes
