@@ -153,7 +153,7 @@ def _density(text: str | None) -> float:
 def _place(folder: Path, mount: str | None) -> tuple[Place, bool]:
     """The mount of a computed result, and whether its data are invented."""
     from wakesim.energy.claims import Place
-    from wakesim.outputs.folders import published
+    from wakesim.folders import published
 
     path = folder / "summary.json" if folder.is_dir() else folder
     try:

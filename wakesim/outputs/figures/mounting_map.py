@@ -13,9 +13,9 @@ from matplotlib.patches import Patch, Rectangle
 from matplotlib.ticker import MaxNLocator
 
 from wakesim.case.mounts import PLACE_KINDS
-from wakesim.measures.mounting_map import keep_out_spans
 from wakesim.outputs import wording
 from wakesim.outputs.figures import style
+from wakesim.studies.mounting_map import keep_out_spans
 
 if TYPE_CHECKING:
     from wakesim.results import MapResult
@@ -24,10 +24,6 @@ _TARMAC, _SHOULDER, _VERGE = "#6e6e6e", "#9a9a9a", "#cfdcc3"
 _SWEPT, _SWEPT_EDGE, _KEEP_OUT = "#dbe7f0", "#35536b", "#8c8c8c"
 _SLAB_M = 0.3
 _LABEL_ROOM = (0.03, 0.025)  # half width and height of a contour label, shares of the axes
-<<<<<<< HEAD
-_KIND_MARKERS = {"roadside": "o", "central_reservation": "s", "overhead": "^"}
-=======
->>>>>>> main
 
 
 def map_caption(result: MapResult) -> str:
@@ -52,13 +48,8 @@ def draw_map(result: MapResult) -> Figure:
     """The map over offset and height."""
     best = [(k, p) for k, p in result.best_by_kind.items()]
     handles = [
-<<<<<<< HEAD
-        Line2D([], [], marker=_KIND_MARKERS[k], color="none", markerfacecolor="white",
-               markeredgecolor=style.INK, markersize=7, label=f"best {wording.PLACE_KINDS[k]}")
-=======
         Line2D([], [], marker=PLACE_KINDS[k].marker, color="none", markerfacecolor="white",
                markeredgecolor=style.INK, markersize=7, label=f"best {PLACE_KINDS[k].label}")
->>>>>>> main
         for k, _ in best
     ] + [
         Line2D([], [], marker="x", color="none", markeredgecolor=style.VERMILLION,
