@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from wakesim.arrays import Array
 from wakesim.case.schema import Case
 from wakesim.case.traffic import Headway
-from wakesim.energy.study import rotor_of
+from wakesim.energy.states import rotor_of
 from wakesim.grids import (
     Progress,
     SweepOptions,

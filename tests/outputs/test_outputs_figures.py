@@ -15,7 +15,7 @@ from synthetic_result import build_result, single_pass_text, traffic_text
 
 from wakesim.case.catalogue import catalogue
 from wakesim.case.load import load_case, load_case_text
-from wakesim.measures.model_interval import CROSSWIND, uncertain_inputs
+from wakesim.constants import INPUTS
 from wakesim.outputs import drift_words
 from wakesim.outputs.figures import (
     cross_section,
@@ -32,7 +32,6 @@ from wakesim.outputs.figures.style import decade, house_style
 from wakesim.outputs.windows import busiest_window, typical_busy_window
 from wakesim.results import WholeHour
 from wakesim.runtime import cases_path
-from wakesim.vehicle.wake import WakeConstants
 
 KINDS = {
     "cross-section",
@@ -488,8 +487,7 @@ def test_band_means_keep_the_level_and_the_bands():
 
 
 def test_notes_on_the_mean_air_name_inputs_of_the_model():
-    settings = SimpleNamespace(constants=WakeConstants())
-    names = {item.name for item in uncertain_inputs(settings)} | {CROSSWIND}
+    names = {item.name for item in INPUTS}
     assert {name for name, _ in drift_words.SENSITIVE} <= names
 
 

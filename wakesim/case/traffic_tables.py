@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, Strict
 
+from wakesim import constants
 from wakesim.case.problems import Problem
 from wakesim.case.tables import (
     FractionOrHourly,
@@ -113,7 +114,7 @@ class TrafficTable(Table):
     """
 
     seed: int = Field(ge=0, le=2**63 - 1, description="a whole number that fixes the random draws")
-    wander_sd_m: float = Field(default=0.25, ge=0, le=1)
+    wander_sd_m: float = Field(default=constants.WANDER_SD_M.value, ge=0, le=1)
     drafting: bool = False
     headway: HeadwayTable = HeadwayTable()
     flows: Annotated[tuple[FlowTable, ...], Strict(False)] = Field(

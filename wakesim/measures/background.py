@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from wakesim import constants
 from wakesim.arrays import Array
 from wakesim.case.schema import Case
-from wakesim.constants import RESIDUAL_FRICTION_VELOCITY_M_S
 from wakesim.measures.series import Scene, wind_friction_velocity
 from wakesim.section.drift import SINKS, DriftField
 from wakesim.section.road import RoadState
@@ -91,7 +91,7 @@ def background(scene: Scene, settings: FieldSettings, *, coarse: bool = False) -
 
 def _friction_velocity(case: Case) -> float:
     """Of the wind and of what moves in still air, m/s."""
-    return math.hypot(wind_friction_velocity(case), RESIDUAL_FRICTION_VELOCITY_M_S)
+    return math.hypot(wind_friction_velocity(case), constants.RESIDUAL_FRICTION_VELOCITY_M_S.value)
 
 
 _KEPT: dict[tuple[object, ...], MeanAir] = {}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from wakesim import constants
 from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.results import Signature
@@ -18,7 +19,7 @@ _STEP_S = 0.01
 _BEFORE_S = 2.0
 _PULSE_REACH_M = 100.0  # the displacement flow is neglected farther from nose and tail
 _PLANE_GAP_M = 0.2  # nearer to the side than this, or above the vehicle, no relief is given
-_PLANE_CORNER = 0.15  # radius of the plan outline's corners over the width, assumed
+_PLANE_CORNER = constants.PLANE_CORNER_RADIUS.value
 _PLANE_REACH_M, _PLANE_STEP_M = 40.0, 0.1
 _NOTICEABLE = 0.1  # duration counts speeds above this share of the peak
 

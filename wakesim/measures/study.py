@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from wakesim import constants
 from wakesim.air.profiles import ambient_velocity
 from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
@@ -50,7 +51,9 @@ Say = Callable[[float, str], None]
 
 LEVEL = 0.90  # confidence of the sampling interval
 _SPECTRUM_SEGMENT_S = 120.0
-_UNKNOWN_SPEED_M_S = 25.0  # single pass of a class without a speed of its own
+_UNKNOWN_SPEED_M_S = (
+    constants.UNKNOWN_SPEED_M_S.value
+)  # single pass of a class without a speed of its own
 
 
 def single_pass(case: Case, mount: Mount, say: Say) -> MountResult:

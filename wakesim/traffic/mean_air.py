@@ -262,7 +262,9 @@ def sources(
 
 def closure_of(settings: FieldSettings) -> Closure:
     """Closure constants of the settings."""
-    return Closure(c2=settings.constants.decay, weak_shear=settings.constants.weak_shear_mixing)
+    return Closure(
+        c2=settings.constants.turbulence_decay_c2, weak_shear=settings.constants.weak_shear_mixing
+    )
 
 
 def mean_air(

@@ -19,11 +19,11 @@ import numpy as np
 from numpy.polynomial import chebyshev
 from numpy.typing import ArrayLike, NDArray
 
+from wakesim import constants as empirical
 from wakesim.arrays import Array
 from wakesim.case.catalogue import catalogue
 from wakesim.case.vehicle import Vehicle
 from wakesim.runtime import shared_path
-from wakesim.validation.constants_table import constants_table
 from wakesim.validation.fitting import Constant, Problem
 from wakesim.validation.quantities.gust import line_extreme, line_pulse, pass_line
 from wakesim.validation.quantities.passage import front_deficit, passage_energy
@@ -75,8 +75,6 @@ _LORRY, _GUST_REACH_M = "artic_lorry_eu", 15.0
 _GUST = (22.35, 0.61, 0.1)  # speed m/s, clearance m, averaging s
 _GUST_HEIGHT_M = 1.5
 # Box in which the marched wake's constants are sought, and nodes of the interpolation in each.
-_NAMES = ("mixing of far wakes", "turbulent energy at the bubble's end",
-          "energy of the corner's separation")  # fmt: skip
 KEYS = ("weak_shear_mixing", "wake_start_energy", "side_layer_energy")
 _BOX = ((0.3, 6.0), (0.006, 0.06), (0.15, 1.0))
 _NODES = (4, 3, 3)
@@ -95,14 +93,14 @@ def table(name: str) -> dict[str, Array]:
 
 
 def _constant(
-    name: str, bounds: tuple[float, float], positive: bool = True, unlike: str = ""
+    key: str, bounds: tuple[float, float], positive: bool = True, unlike: str = ""
 ) -> Constant:
     """A constant with default, symbol and range from the table of constants."""
-    row = constants_table()[name]
-    allowed = (row.low, row.high)
+    row = empirical.TABLE[key]
     return Constant(
-        name, row.symbol, row.unit, row.value, bounds, allowed, positive=positive, unlike=unlike
-    )
+        row.name, row.symbol, row.unit, row.value, bounds, row.ends, positive=positive,
+        unlike=unlike,
+    )  # fmt: skip
 
 
 def _stations(count: int, repeats: int = 1) -> NDArray[np.int64]:
@@ -307,7 +305,7 @@ def marched_problem() -> Problem:
         name="marched wake",
         data="gust beside a lorry, wakes of box truck and motorcycle, peaks behind the Ahmed body "
         "beyond its bubble, turbulence over roads from 3 m up, in this order",
-        constants=tuple(_constant(name, box) for name, box in zip(_NAMES, _BOX, strict=True)),
+        constants=tuple(_constant(key, box) for key, box in zip(KEYS, _BOX, strict=True)),
         measured=data.measured,
         station=data.station,
         predict=Interpolated(lambda v: marched_values(_at(v)), _BOX, _NODES),
@@ -350,7 +348,7 @@ def tail_problem() -> Problem:
         name="open tail",
         data="mean velocity 0.398 m ahead of the 25° Ahmed body, U and W at 8 heights",
         constants=(
-            _constant("net source of the open tail", (-60.0, 60.0), positive=False),
+            _constant("net_source_factor", (-60.0, 60.0), positive=False),
             tunnel,
         ),
         measured=np.concatenate([data["U_m_s"], data["W_m_s"]]),
