@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import integrate
 
 from wakesim.energy import response
-from wakesim.energy.ceilings import BETZ
+from wakesim.energy.bounds import BETZ
 from wakesim.energy.response import capture_ratio
 from wakesim.energy.rotor import CoefficientCurve, Rotor, generic_rotor, rotor_types
 

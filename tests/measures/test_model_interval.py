@@ -10,7 +10,7 @@ from one_lane_road import text_of
 
 from wakesim import constants
 from wakesim.case.load import load_case_text
-from wakesim.measures import model_interval, series
+from wakesim.measures import model_interval
 from wakesim.measures.model_interval import (
     change,
     ends,
@@ -19,6 +19,7 @@ from wakesim.measures.model_interval import (
     variants,
 )
 from wakesim.measures.places import moved_at
+from wakesim.traffic.scene import field_settings
 
 
 def test_changes_add_as_squares_each_input_once():
@@ -42,7 +43,7 @@ def test_interval_never_goes_below_still_air():
 @pytest.mark.parametrize("law", ["section", "couple", "momentum"])
 def test_every_input_has_a_range_around_its_default_and_moves_something(law):
     case = load_case_text(text_of())
-    settings = series.field_settings(case)
+    settings = field_settings(case)
     settings = replace(settings, constants=replace(settings.constants, law=law))
     tried = variants(settings, "counted", "hull", "beside")
     assert (
@@ -57,7 +58,7 @@ def test_every_input_has_a_range_around_its_default_and_moves_something(law):
 def test_constants_are_moved_over_the_ranges_of_their_rows():
     case = load_case_text(text_of())
     for law in ("section", "couple", "momentum"):
-        settings = series.field_settings(case)
+        settings = field_settings(case)
         settings = replace(settings, constants=replace(settings.constants, law=law))
         for item in uncertain_inputs(settings):
             for key in constants.moved_by(item):
@@ -71,7 +72,7 @@ def test_drag_stays_in_the_range_of_the_class():
     case = load_case_text(text_of())
     item = constants.DRAG_COEFFICIENTS
     for end in (0, 1):
-        changed, _ = change(item, case, series.field_settings(case), item.ends[end])
+        changed, _ = change(item, case, field_settings(case), item.ends[end])
         for name, vehicle in changed.vehicles.items():
             assert vehicle.drag_coefficient == case.vehicles[name].drag_range[end]
 

@@ -24,11 +24,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim import constants
-from wakesim.air.record_csv import Cells, Problems, read_cells
+from wakesim.air.record_csv import Cells, read_cells
 from wakesim.air.record_times import to_utc, zone
 from wakesim.air.rose import WindRose, fit_rose
 from wakesim.arrays import Array
 from wakesim.case.problems import one_line
+from wakesim.csv_tables import Problems
 from wakesim.errors import CaseError
 
 CALM_BELOW_M_S = constants.CALM_BELOW_M_S.value

@@ -22,7 +22,7 @@ from numpy.typing import ArrayLike
 
 from wakesim import constants
 from wakesim.arrays import Array
-from wakesim.energy.ceilings import BETZ
+from wakesim.energy.bounds import BETZ
 from wakesim.errors import CaseError
 from wakesim.runtime import shared_path
 

@@ -21,12 +21,20 @@ from wakesim.energy import response
 from wakesim.energy.response import Response, best_fixed_speed, directed_speed
 from wakesim.energy.rotor import RESPONSES, PowerCurve, Rotor, generic_rotor
 from wakesim.measures import series
-from wakesim.measures.background import background, without_drift
 from wakesim.measures.effective import effective_speed
 from wakesim.measures.model_interval import coarse
-from wakesim.measures.series import Scene
-from wakesim.measures.split import RotorSums
+from wakesim.measures.series import RotorSums
 from wakesim.traffic.lines import FieldSettings
+from wakesim.traffic.mount_air import mount_air, still_mount_air
+from wakesim.traffic.scene import (
+    Scene,
+    draw_round,
+    field_settings,
+    prepare_scene,
+    round_noise,
+    scene_lines,
+    with_drag,
+)
 from wakesim.traffic.stream import Passes
 
 Cache = dict[tuple[object, ...], Array]
@@ -117,13 +125,13 @@ class CommonSample:
         for k in range(math.ceil(total / 3600.0)):
             hour_length = min(3600.0, total - 3600.0 * k)
             self.starts.append(3600.0 * k + max(0.0, 0.5 * (hour_length - length)))
-        self.noise = series.round_noise(scene, 0, self.samples * len(self.starts))
+        self.noise = round_noise(scene, 0, self.samples * len(self.starts))
 
     def hours(self, scene: Scene, settings: FieldSettings, cache: Cache) -> Iterator[RotorSums]:
         """The stretch of every hour in turn, under the settings of a state."""
-        air = background(scene, settings, coarse=True)
-        lines = series.library(scene, settings, air.viscosity, cache)
-        passes = series.with_drag(scene, self.passes, air.drag_factor)
+        air = mount_air(scene, settings, coarse=True)
+        lines = scene_lines(scene, settings, air.viscosity, cache)
+        passes = with_drag(scene, self.passes, air.drag_factor)
         for k, start in enumerate(self.starts):
             part = slice(k * self.samples, (k + 1) * self.samples)
             noise = (self.noise[0][part], self.noise[1][part])
@@ -180,22 +188,22 @@ class States:
         if day.flow == 0.0:
             return self.without_traffic(wind)
         case = in_wind(on_day(self.case, day), wind)
-        settings = coarse(series.field_settings(case))
+        settings = coarse(field_settings(case))
         passes = first_round(case, settings)
-        sample = CommonSample(series.prepare(case, self.mount), passes, longer * self._per_hour_s)
-        scene = series.prepare(case, self.mount)
+        sample = CommonSample(prepare_scene(case, self.mount), passes, longer * self._per_hour_s)
+        scene = prepare_scene(case, self.mount)
         hours = list(sample.hours(scene, settings, self._cache))
         return self._power(hours)
 
     def without_traffic(self, wind: Wind | None) -> HourlyPower:
         """In the wind alone, in the same turbulence."""
         case = in_wind(self.case, wind)
-        settings = coarse(series.field_settings(case))
-        scene = series.prepare(case, self.mount)
+        settings = coarse(field_settings(case))
+        scene = prepare_scene(case, self.mount)
         nobody = first_round(case, settings).take(slice(0, 0))
         sample = CommonSample(scene, nobody, self._per_hour_s)
-        air = without_drift(scene, settings)
-        lines = series.library(scene, settings, air.viscosity, self._cache)
+        air = still_mount_air(scene, settings)
+        lines = scene_lines(scene, settings, air.viscosity, self._cache)
         hours = []
         for k, start in enumerate(sample.starts):
             part = slice(k * sample.samples, (k + 1) * sample.samples)
@@ -214,7 +222,7 @@ class States:
 
 def first_round(case: Case, settings: FieldSettings) -> Passes:
     """The passes of the first round, early enough for all wakes at its start."""
-    return series.draw_round(case, 0, 10.0 + _BEFORE_WAKES * settings.wake_memory_s)
+    return draw_round(case, 0, 10.0 + _BEFORE_WAKES * settings.wake_memory_s)
 
 
 def hourly_power(

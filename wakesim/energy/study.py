@@ -13,17 +13,16 @@ from wakesim.case.energy import EnergyTable, LoadTable
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case, Wind
 from wakesim.energy import yields
-from wakesim.energy.bounds import DEFAULT_SPACING_M, Bounds, bounds_at
-from wakesim.energy.ceilings import HOURS_A_YEAR
+from wakesim.energy.bounds import DEFAULT_SPACING_M, HOURS_A_YEAR, Bounds, bounds_at
 from wakesim.energy.claims import Claim, ClaimCheck, Place, check_claim
 from wakesim.energy.loads import DRAG_AREA_SHARE, PassLoad, pass_load, pressure_history
 from wakesim.energy.rotor import Rotor
 from wakesim.energy.states import WEEKDAY, Day, HourlyPower, States, rotor_of, whole_day
 from wakesim.energy.uncertainty import YieldUncertainty
 from wakesim.energy.yields import Coverage, Winds, YearYield, wind_of_hours, year_winds
-from wakesim.measures import series
 from wakesim.measures.model_interval import coarse
-from wakesim.results import MountStatistics, Signature
+from wakesim.measures.results import MountStatistics, Signature
+from wakesim.traffic.scene import field_settings, prepare_scene
 
 Say = Callable[[float, str], None]
 
@@ -87,7 +86,7 @@ def energy_study(
     and where the hours are fewer, effective speed and interval are scaled to a whole day.
     """
     table = case.energy or EnergyTable()
-    settings = coarse(series.field_settings(case))
+    settings = coarse(field_settings(case))
     states = States(case, mount, rotor_of(case, mount), density_kg_m3, table.sample_per_hour_s)
     own = states.with_traffic(case.air.wind, longer=_OWN_STRETCH)
     rotor = states.rotor
@@ -131,7 +130,7 @@ def energy_study(
         loads=_loads(case, mount, density_kg_m3, rotor, signatures),
         gust_cycles_a_year=3600.0
         * HOURS_A_YEAR
-        * float(series.prepare(states.case, mount).rates_per_s.mean(axis=0).sum()),
+        * float(prepare_scene(states.case, mount).rates_per_s.mean(axis=0).sum()),
         case_wind=case.air.wind,
         shaft_speed_given=case.rotor is not None and case.rotor.shaft_speed_rpm is not None,
     )
@@ -223,8 +222,8 @@ def _loads(
     case: Case, mount: Mount, density: float, rotor: Rotor, signatures: tuple[Signature, ...]
 ) -> tuple[PassLoad, ...]:
     """One load history for each class, in the lane where it passes nearest."""
-    scene = series.prepare(whole_day(case), mount)
-    settings = series.field_settings(case)
+    scene = prepare_scene(whole_day(case), mount)
+    settings = field_settings(case)
     lanes = {lane.centre_m: lane.name for lane in case.road.lanes}
     found = []
     for one in signatures:

@@ -47,12 +47,11 @@ from wakesim.constants import Input
 from wakesim.energy import states
 from wakesim.energy.rotor import Rotor
 from wakesim.energy.states import CommonSample, Day, rotor_of
-from wakesim.measures import series
 from wakesim.measures.lookup import density_of
 from wakesim.measures.model_interval import change, coarse, standing_hours, uncertain_inputs
 from wakesim.measures.places import one_hour
-from wakesim.measures.series import Scene
 from wakesim.traffic.lines import FieldSettings
+from wakesim.traffic.scene import Scene, field_settings, prepare_scene, scene_lines
 from wakesim.traffic.stream import Passes
 
 METHOD = "yield 4"  # part of the key of a kept sample; raise it when ``evaluate`` changes
@@ -284,7 +283,7 @@ def yield_parameters(case: Case, mount: Mount) -> tuple[Parameter, ...]:
     absent = {constants.POWER_COEFFICIENT if curve else constants.POWER_CURVE}
     if case.air.wind is None:
         absent.add(constants.WIND_SPEED)
-    settings = series.field_settings(case)
+    settings = field_settings(case)
     return tuple(
         Parameter(item.name, *_range(item, case, mount), item.scale, item.origin, item.key)
         for item in uncertain_inputs(settings, "counted", "yield")
@@ -378,7 +377,7 @@ def evaluate(payload: dict[str, Any]) -> dict[str, float]:
     assert case.rotor is not None
     cube, power = 0.0, 0.0
     for hour in hours:
-        scene = series.prepare(one_hour(states.on_day(case, Day(flow=flow)), hour, mount), mount)
+        scene = prepare_scene(one_hour(states.on_day(case, Day(flow=flow)), hour, mount), mount)
         passes = states.first_round(one_hour(case, hour, mount), settings)
         stretches = CommonSample(scene, passes, stretch_s)
         stretches.passes = _squeezed(stretches, scene, settings, flow)
@@ -404,8 +403,8 @@ class _Place:
 def central_pulses(place: _Place) -> states.Cache:
     """Panel part of the lines with all inputs at their central values, kept by each worker."""
     cache: states.Cache = {}
-    settings = replace(coarse(series.field_settings(place.case)), pulse_reach_m=-1.0)
-    series.library(series.prepare(place.case, place.mount), settings, np.zeros(1), cache)
+    settings = replace(coarse(field_settings(place.case)), pulse_reach_m=-1.0)
+    scene_lines(prepare_scene(place.case, place.mount), settings, np.zeros(1), cache)
     return cache
 
 
@@ -434,7 +433,7 @@ def _moved(case: Case, inputs: dict[str, float]) -> tuple[Case, FieldSettings]:
     if wind is not None:
         stronger = inputs.get(constants.WIND_SPEED.key, 1.0)
         case = states.in_wind(case, replace(wind, speed_m_s=wind.speed_m_s * stronger))
-    settings = replace(coarse(series.field_settings(case)), pulse_reach_m=-1.0)
+    settings = replace(coarse(field_settings(case)), pulse_reach_m=-1.0)
     for item in uncertain_inputs(settings):
         if item.key in inputs:
             case, settings = change(item, case, settings, inputs[item.key])
