@@ -78,7 +78,8 @@ def test_drag_stays_in_the_range_of_the_class():
 
 
 def test_more_drag_and_smoother_ground_move_more_air():
-    case = load_case_text(text_of(memory=20, hours=1))
+    one_class = {"light_mix": "{ panel_van = 1.0 }", "heavy": 0.0}
+    case = load_case_text(text_of(memory=20, hours=1, **one_class))
     moved = moved_at(case, np.array([[2.5, 2.0]]))
     base = moved.effective_speed()
     for item in (constants.DRAG_COEFFICIENTS, constants.VEHICLE_DIMENSIONS):

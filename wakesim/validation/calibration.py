@@ -469,7 +469,7 @@ def _gain(gain: Gain) -> str:
     return f"{_number(gain.value, 2)} ± {_number(gain.uncertainty, 2)}"
 
 
-def _stations(fit: Fit) -> tuple[int, int]:
+def _station_counts(fit: Fit) -> tuple[int, int]:
     """Number of stations that train and that are held out."""
     problem, use = fit.problem, fit.problem.training()
     return len(set(problem.station[use])), len(set(problem.station[~use]))
@@ -507,7 +507,7 @@ def report_lines() -> list[str]:
     for fit in fits:
         if fit.problem.name != shown:
             shown = fit.problem.name
-            trained, held = _stations(fit)
+            trained, held = _station_counts(fit)
             text = (
                 f"**{fit.problem.name}** ({fit.problem.data}; {trained} train, {held} held out). "
                 f"{fit.problem.note}"
