@@ -12,8 +12,8 @@ import pytest
 
 import wakesim
 from wakesim import constants
-from wakesim.case.catalogue import catalogue
 from wakesim.case.settings import ModelConstants
+from wakesim.case.vehicle import catalogue
 from wakesim.constants import TABLE, Constant, Input, WakeConstants
 from wakesim.runtime import shared_path
 

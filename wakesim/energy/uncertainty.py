@@ -39,6 +39,7 @@ from numpy.typing import ArrayLike
 from scipy.stats import qmc
 
 from wakesim import constants
+from wakesim.air.density import density_of
 from wakesim.arrays import Array
 from wakesim.case.energy import EnergyTable
 from wakesim.case.mounts import Mount
@@ -47,7 +48,6 @@ from wakesim.constants import Input
 from wakesim.energy import states
 from wakesim.energy.rotor import Rotor
 from wakesim.energy.states import CommonSample, Day, rotor_of
-from wakesim.measures.lookup import density_of
 from wakesim.measures.model_interval import change, coarse, standing_hours, uncertain_inputs
 from wakesim.measures.places import one_hour
 from wakesim.traffic.lines import FieldSettings
@@ -382,7 +382,13 @@ def evaluate(payload: dict[str, Any]) -> dict[str, float]:
         stretches = CommonSample(scene, passes, stretch_s)
         stretches.passes = _squeezed(stretches, scene, settings, flow)
         found = states.hourly_power(
-            scene, settings, stretches, rotor, density_of(case), cache, case.rotor.direction_weight
+            scene,
+            settings,
+            stretches,
+            rotor,
+            density_of(case.air),
+            cache,
+            case.rotor.direction_weight,
         )
         cube += found.mean_effective_speed_m_s**3 / len(hours)
         power += found.mean_w / len(hours)

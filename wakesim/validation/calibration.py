@@ -23,8 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from wakesim import constants as empirical
 from wakesim.arrays import Array
-from wakesim.case.catalogue import catalogue
-from wakesim.case.vehicle import Vehicle
+from wakesim.case.vehicle import Vehicle, catalogue
 from wakesim.runtime import shared_path
 from wakesim.validation.fitting import Constant, Fit, Gain, Problem, estimate, judge
 from wakesim.validation.markdown import table as markdown_table
