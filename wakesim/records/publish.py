@@ -53,14 +53,11 @@ def save(
 def _write_into(result: Comparison, staging: Path) -> tuple[list[str], tuple[str, ...]]:
     """Write all files below ``staging``; names relative to it, comparison.json last."""
     from wakesim.records.comparison_figures import render
-    from wakesim.records.comparison_files import tables, write_json, write_table
+    from wakesim.records.comparison_files import write_json, write_tables
     from wakesim.records.comparison_report import write_report
     from wakesim.records.fitted_case import fitted_text
 
-    names = []
-    for table in tables(result):
-        write_table(result, table, staging / table)
-        names.append(table)
+    names = write_tables(result, staging)
     left_out: tuple[str, ...] = ()
     if result.fit is not None:
         try:
