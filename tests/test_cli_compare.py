@@ -178,8 +178,8 @@ def test_a_failure_leaves_no_half_written_folder(place, monkeypatch, done):
 def _no_range(scenario, windows, measure, cache, say):
     import numpy as np
 
-    from wakesim.records.comparison import modelled_records
     from wakesim.records.model_range import ModelRange
+    from wakesim.records.modelled import modelled_records
 
     size = measure(modelled_records(scenario, cache, windows=windows)[0]).size
     return ModelRange(np.zeros(size), np.zeros(size), ())

@@ -76,9 +76,15 @@ class _CallableModule(ModuleType):
 
 
 class _Package(ModuleType):
-    """The package: a module imported under the name of a public function is made callable."""
+    """The package: what it does to a module when that is first imported.
+
+    A module under the name of a public function is made callable; the records of a result get
+    their way to the outputs, which they do not know.
+    """
 
     def __setattr__(self, name: str, value: Any) -> None:
+        if name == "results":
+            value.outputs = lambda: import_module("wakesim.outputs")
         if name in _CALLABLE and isinstance(value, ModuleType):
             value.__class__ = _CallableModule
         super().__setattr__(name, value)

@@ -27,11 +27,11 @@ from wakesim.measures.lookup import density_of
 from wakesim.measures.model_interval import ends
 from wakesim.measures.mounting_map import BETZ, FREE
 from wakesim.measures.places import chosen_hour, moved, moved_at, one_hour, rotor_statistics
-from wakesim.measures.series import field_settings
-from wakesim.measures.steady_air import pulse_fields
 from wakesim.measures.study import TrafficStudy
 from wakesim.results import GridResult, HeadwayCheck, MapResult, MapVariant
 from wakesim.sweep import free_processors
+from wakesim.traffic.point_statistics import pulse_fields
+from wakesim.traffic.scene import field_settings
 
 Index = tuple[int, int]
 

@@ -8,7 +8,7 @@ import pytest
 from wakesim.case.catalogue import vehicle
 from wakesim.case.mounts import Mount
 from wakesim.energy import loads
-from wakesim.results import Signature
+from wakesim.measures.results import Signature
 from wakesim.traffic.lines import FieldSettings, LaneView
 from wakesim.vehicle.wake import WakeConstants
 

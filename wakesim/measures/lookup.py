@@ -23,8 +23,8 @@ from wakesim.case.study_rules import near_carriageway, offsets_of_clearances
 from wakesim.case.traffic import Traffic
 from wakesim.case.vehicle import Vehicle
 from wakesim.measures.places import chosen_hour, one_hour, rotor_statistics
-from wakesim.measures.series import field_settings
-from wakesim.measures.steady_air import pulse_fields
+from wakesim.traffic.point_statistics import pulse_fields
+from wakesim.traffic.scene import field_settings
 
 Values = Mapping[str, float]
 
@@ -156,7 +156,7 @@ def state_groups(
 
 
 def compute_group(group: StateGroup) -> dict[str, Array]:
-    """PLACE_VARIABLES (places,) of one traffic and air."""
+    """Quantities of the group ``state`` (places,) of one traffic and air."""
     case = state_case(group.case, dict(group.values))
     pulses = pulse_fields(field_settings(case))
     return rotor_statistics(case, np.array(group.places), density_of(case), pulses=pulses)

@@ -27,9 +27,8 @@ from wakesim.case.schema import Case
 from wakesim.case.study_rules import vehicle_in_the_way
 from wakesim.measures.lookup import lane_vehicles
 from wakesim.measures.places import area_statistics, moved, point_moments
-from wakesim.measures.series import field_settings
-from wakesim.measures.steady import steady_state
-from wakesim.measures.steady_air import pulse_fields
+from wakesim.traffic.point_statistics import point_statistics, pulse_fields
+from wakesim.traffic.scene import field_settings
 
 FREE, IN_THE_WAY, KEEP_OUT, GROUND, WALL = 0, 1, 2, 3, 4
 REASONS = {
@@ -183,7 +182,7 @@ def compute_columns(block: ColumnBlock) -> dict[str, Array]:
     """MOMENTS at all nodes of a block of columns, one after the other."""
     case = block.columns[0].case
     points = np.array([(c.y_m, z) for c in block.columns for z in c.z_m])
-    state = steady_state(case, points, pulses=pulse_fields(field_settings(case)))
+    state = point_statistics(case, points, pulses=pulse_fields(field_settings(case)))
     return point_moments(state)
 
 
@@ -209,7 +208,10 @@ def assemble(
     moments: list[dict[str, Array]],
     density_kg_m3: float,
 ) -> dict[str, Array]:
-    """PLACE_VARIABLES (heights, offsets) from the moments of each column, NaN where not free."""
+    """Quantities of the group ``state`` (heights, offsets), from the moments of each column.
+
+    NaN where not free.
+    """
     mount = case.mounts[0]
     third = mount.rotor_height_m / 3.0
     shares = np.full(9, 1.0 / 9.0)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from wakesim.measures.series import wake_memory
 from wakesim.outputs import grid_words
 from wakesim.outputs.wording import interval, number, place, significant
 from wakesim.results import LookupResult, MapResult, PassTableResult
+from wakesim.traffic.scene import wake_memory
 
 if TYPE_CHECKING:
     from wakesim.results import GridResult, HeadwayCheck

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup, escape
 
-from wakesim.measures.series import wake_memory
 from wakesim.outputs import energy_rows, energy_words, wording
 from wakesim.outputs.claim_words import implied_value
 from wakesim.outputs.drift_words import drift_section
@@ -20,9 +19,11 @@ from wakesim.outputs.page import environment
 from wakesim.outputs.page import provenance_rows as page_rows
 from wakesim.outputs.summary import all_warnings, full_provenance
 from wakesim.outputs.wording import interval, number, place, significant
+from wakesim.traffic.scene import wake_memory
 
 if TYPE_CHECKING:
-    from wakesim.results import GridResult, MountResult, MountStatistics, Result
+    from wakesim.measures.results import MountStatistics
+    from wakesim.results import GridResult, MountResult, Result
 
 _BETZ = 16.0 / 27.0  # Betz 1920
 

@@ -16,7 +16,6 @@ import numpy as np
 from wakesim.arrays import Array
 from wakesim.case.schema import Case
 from wakesim.errors import CaseError
-from wakesim.measures import series
 from wakesim.records.alignment import Alignment, Clock, align
 from wakesim.records.ambient_mast import (
     SLOW_S,
@@ -45,6 +44,7 @@ from wakesim.records.modelled import (
 from wakesim.records.pass_average import ClassSignature, PointMetrics, point_metrics, signatures
 from wakesim.records.passing_log import PassingLog
 from wakesim.records.statistics import usual_block_s
+from wakesim.traffic.scene import field_settings, wake_memory
 from wakesim.traffic.stream import Passes
 
 Ambient = Literal["case", "record", "mast"]
@@ -192,7 +192,7 @@ def model_logged(work: Work, log: PassingLog, time_error_s: float | None, fitted
     )
     draws = work.draws(scenario)
     other = other_law(case)
-    other_draws = work.draws(scenario, settings=series.field_settings(other))
+    other_draws = work.draws(scenario, settings=field_settings(other))
     families = [model]
     if work.components:
         families.append(forward_at(other, inputs.first, errors))
@@ -296,7 +296,7 @@ def _covered(
     if lost > _LEFT_OUT_SHARE:
         work.notes.append(
             f"{100 * lost:.0f} % of the record is left out: before it less than "
-            f"{series.wake_memory(work.inputs.case):g} s of traffic is logged, or none after"
+            f"{wake_memory(work.inputs.case):g} s of traffic is logged, or none after"
         )
     shift = float(work.record.time_s[inside][0])
     moved = replace(passes, time_s=clock.record_time(passes.time_s) - shift)

@@ -22,7 +22,8 @@ from wakesim.outputs.wording import number
 
 if TYPE_CHECKING:
     from wakesim.case.schema import Case, Mount
-    from wakesim.results import MountResult, MountStatistics, Result
+    from wakesim.measures.results import MountStatistics
+    from wakesim.results import MountResult, Result
 
 
 _HEIGHT_IN, _PANEL_IN = 3.6, 3.0  # of one panel, of each further one
