@@ -17,8 +17,8 @@ import pytest
 
 import wakesim.run
 from wakesim import errors
-from wakesim.case.catalogue import catalogue
 from wakesim.case.starters import KINDS, starter_text
+from wakesim.case.vehicle import catalogue
 from wakesim.cli import main
 from wakesim.cli_summary import CAUTION, summary_lines
 from wakesim.errors import CaseError, NumericalError, OutputError
@@ -86,7 +86,7 @@ def quick_run(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
     """``wakesim.run.run`` replaced by one that reports progress and remembers its cases."""
     seen: list[Any] = []
 
-    def run(case: Any, progress: Callable[[float, str], None]) -> _Result:
+    def run(case: Any, progress: Callable[[float, str], None], **_: Any) -> _Result:
         seen.append(case)
         progress(0.0, "fields")
         progress(0.05, "fields")
@@ -98,7 +98,7 @@ def quick_run(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
 
 
 def _raising(monkeypatch: pytest.MonkeyPatch, error: BaseException) -> None:
-    def run(case: Any, progress: Any) -> None:
+    def run(case: Any, progress: Any, **_: Any) -> None:
         raise error
 
     monkeypatch.setattr(sys.modules["wakesim.run"], "run", run)
@@ -277,7 +277,7 @@ def test_quiet_prints_nothing_but_what_is_asked_for(
 def test_quiet_keeps_the_warnings_of_libraries_to_itself(
     monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    def run(case: Any, progress: Callable[[float, str], None]) -> _Result:
+    def run(case: Any, progress: Callable[[float, str], None], **_: Any) -> _Result:
         warnings.warn("of a library", RuntimeWarning, stacklevel=1)
         logging.getLogger("wakesim").warning("of the program")
         return _Result(case)
@@ -297,7 +297,7 @@ def test_quiet_keeps_the_warnings_of_libraries_to_itself(
 def test_progress_never_runs_backwards(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    def run(case: Any, progress: Callable[[float, str], None]) -> _Result:
+    def run(case: Any, progress: Callable[[float, str], None], **_: Any) -> _Result:
         for share, stage in zip((0.1, 0.5, 0.1, 0.4, 0.6, 0.2, 1.2), "abcdefg", strict=True):
             progress(share, stage)
         return _Result(case)
@@ -311,7 +311,7 @@ def test_progress_never_runs_backwards(
 def test_counts_do_not_make_a_line_each(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    def run(case: Any, progress: Callable[[float, str], None]) -> _Result:
+    def run(case: Any, progress: Callable[[float, str], None], **_: Any) -> _Result:
         for k in range(1000):
             progress(k / 1000, f"states: {k} of 1000 points")
         return _Result(case)
@@ -326,7 +326,7 @@ def test_a_second_run_into_a_folder_is_refused_at_its_start(
 ) -> None:
     """Whichever commands the two are; the first is not disturbed."""
     code = (
-        "import sys; from wakesim.outputs.folders import hold\n"
+        "import sys; from wakesim.folders import hold\n"
         "with hold('out'):\n    print('held', flush=True); sys.stdin.read()"
     )
     first = _process("-c", code, stdin=subprocess.PIPE, env=_environment())

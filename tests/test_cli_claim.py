@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from wakesim.cli import main
-from wakesim.outputs.folders import MARKER
+from wakesim.folders import MARKER
 from wakesim.outputs.wording import CAUTION
 from wakesim.runtime import cases_path
 

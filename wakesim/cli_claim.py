@@ -94,9 +94,9 @@ def _claim(options: argparse.Namespace) -> Claim:
 
     from wakesim.case.energy import ClaimTable, energy_key_problems
     from wakesim.case.load import load_case
-    from wakesim.case.messages import explain
-    from wakesim.case.problems import render
+    from wakesim.case.messages import render
     from wakesim.case.schema import CaseFile
+    from wakesim.case.schema_errors import explain
     from wakesim.energy.claims import Claim
 
     figures: dict[str, Any] = {}
@@ -153,7 +153,7 @@ def _density(text: str | None) -> float:
 def _place(folder: Path, mount: str | None) -> tuple[Place, bool]:
     """The mount of a computed result, and whether its data are invented."""
     from wakesim.energy.claims import Place
-    from wakesim.outputs.folders import published
+    from wakesim.folders import published
 
     path = folder / "summary.json" if folder.is_dir() else folder
     try:

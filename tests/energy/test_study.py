@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from energy_case import TABLES, case, computed
 
-from wakesim.case.power_curve import PowerPoints
+from wakesim.case.energy import PowerPoints
 from wakesim.energy.bounds import bounds_at
 from wakesim.energy.states import States
 from wakesim.energy.study import EnergyResult, rotor_of

@@ -13,8 +13,8 @@ from matplotlib.patches import FancyBboxPatch
 from matplotlib.text import Text
 from synthetic_result import build_result, single_pass_text, traffic_text
 
-from wakesim.case.catalogue import catalogue
 from wakesim.case.load import load_case, load_case_text
+from wakesim.case.vehicle import catalogue
 from wakesim.measures.model_interval import CROSSWIND, uncertain_inputs
 from wakesim.measures.results import WholeHour
 from wakesim.outputs import drift_words

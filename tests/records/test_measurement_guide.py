@@ -10,11 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from wakesim.case.catalogue import vehicle
 from wakesim.case.instrument import Instrument
 from wakesim.case.load import load_case
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
+from wakesim.case.vehicle import vehicle
 from wakesim.cli import _parser
 from wakesim.measures import series
 from wakesim.records.alignment import FASTEST_DRIFT

@@ -10,9 +10,9 @@ import numba
 import numpy as np
 import pytest
 
-from wakesim.case.catalogue import catalogue
 from wakesim.case.mounts import Mount
-from wakesim.measures.signature import signature
+from wakesim.case.vehicle import catalogue
+from wakesim.studies.single_pass import signature
 from wakesim.traffic.lines import FieldSettings, LaneView, build_library
 from wakesim.traffic.stream import Passes
 from wakesim.traffic.superpose import add_lines, superpose, view_table

@@ -7,11 +7,11 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from wakesim.folders import FIGURES
 from wakesim.outputs import map_files, table_files
 from wakesim.outputs.figures import Drawing, Rendered, render
 from wakesim.outputs.figures import mounting_map as map_figures
 from wakesim.outputs.figures import tables as table_figures
-from wakesim.outputs.folders import FIGURES
 from wakesim.outputs.grid_report import write_report
 from wakesim.outputs.grid_summary import write_summary
 from wakesim.results import LookupResult, MapResult, PassTableResult

@@ -50,11 +50,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from wakesim.measures.mounting_map import REASONS
 from wakesim.outputs import grid_words, wording
 from wakesim.outputs.summary import FORMAT_VERSION, all_warnings, full_provenance, plain
 from wakesim.quantities import STATES
 from wakesim.results import LookupResult, MapResult, PassTableResult
+from wakesim.studies.mounting_map import REASONS
 
 if TYPE_CHECKING:
     from wakesim.results import GridResult

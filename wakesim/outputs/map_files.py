@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from wakesim.measures.mounting_map import REASONS
 from wakesim.outputs import grid_words
 from wakesim.outputs.netcdf import NetcdfWriter
 from wakesim.outputs.table_files import (
@@ -24,6 +23,7 @@ from wakesim.outputs.table_files import (
     write_variables,
 )
 from wakesim.quantities import AXES, STATES
+from wakesim.studies.mounting_map import REASONS
 
 if TYPE_CHECKING:
     from wakesim.results import MapResult

@@ -56,7 +56,7 @@ def _mount(result: Result, mount: MountResult, figures: Sequence[Rendered]) -> d
     values = mount.statistics
     return {
         "mount": mount.mount,
-        "kind": wording.MOUNT_KINDS.get(mount.mount.kind, mount.mount.kind),
+        "kind": mount.mount.support.label,
         "statistics": values,
         "answer": answer(result, mount),
         "drift": drift_section(result, mount),
@@ -98,7 +98,7 @@ def _energy(result: Result, mount: MountResult) -> dict[str, Any] | None:
 def answer(result: Result, mount: MountResult) -> list[str]:
     """The result at one mount in plain sentences."""
     where = (
-        f"Place: {wording.MOUNT_KINDS.get(mount.mount.kind, mount.mount.kind)}, axis at y = "
+        f"Place: {mount.mount.support.label}, axis at y = "
         f"{place(mount.mount.offset_m)} m from the near-side edge line, centre "
         f"{place(mount.mount.height_m)} m above the road."
     )

@@ -1,4 +1,6 @@
-"""comparison.json: the whole comparison in one small file for programs.
+"""The files of a comparison: tables, figures, page and comparison.json.
+
+comparison.json holds the whole comparison for programs.
 
 No NaN or infinity: what is not known is ``null``. Units end the key. Intervals are [lower, upper],
 90 %. Keys:
@@ -67,17 +69,53 @@ from typing import Any
 
 import numpy as np
 
+from wakesim.errors import CaseError
+from wakesim.folders import COMPARISON, FIGURES, publish
 from wakesim.outputs.summary import plain
 from wakesim.outputs.wording import CAUTIONS, INVENTED_BANNER, comment_line
 from wakesim.records.comparison import Comparison
-from wakesim.records.comparison_report import provenance, sentences
+from wakesim.records.comparison_figures import render
+from wakesim.records.comparison_report import provenance, sentences, write_report
 from wakesim.records.fit import FitResult
+from wakesim.records.fitted_case import fitted_text
 from wakesim.records.judgement import QUANTITIES
 
+FITTED = "fitted-case.toml"
 FORMAT_VERSION = 1
 _CONSTANTS = (
     "wake_law", "weak_shear_mixing", "couple_spread", "momentum_spread", "turbulence_factor",
 )  # fmt: skip
+
+
+def save(
+    result: Comparison, folder: Path, force: bool = False
+) -> tuple[list[Path], tuple[str, ...]]:
+    """Write everything; the paths, and which fitted constants the fitted case could not take.
+
+    Raises OutputError as ``folders.publish`` does.
+    """
+    fitted, left_out = "", ()
+    if result.fit is not None:
+        try:
+            fitted, left_out = fitted_text(result.inputs.case, result.fit)
+        except CaseError as error:
+            left_out = (str(error),)
+
+    def write(place: Path) -> list[str]:
+        names = write_tables(result, place)
+        if fitted:
+            (place / FITTED).write_text(fitted, encoding="utf-8")
+            names.append(FITTED)
+        (place / FIGURES).mkdir()
+        figures = render(result, place / FIGURES)
+        for figure in figures:
+            names += [f"{FIGURES}/{figure.stem}.svg", f"{FIGURES}/{figure.stem}.png"]
+        write_report(result, figures, left_out, place / "comparison.html")
+        names += ["comparison.html", "comparison.json"]
+        write_json(result, place / "comparison.json", names)
+        return names
+
+    return publish(folder, COMPARISON, write, force), left_out
 
 
 def write_json(result: Comparison, path: Path, files: Sequence[str]) -> None:
