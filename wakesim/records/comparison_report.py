@@ -1,6 +1,6 @@
 """comparison.html: one file that needs no network, the verdicts first; and the lines printed.
 
-What both, and comparison.json, say in sentences stands in ``templates/sentences.j2``.
+What both, and comparison.json, say in sentences stands in ``templates/sentences.txt.j2``.
 """
 
 from __future__ import annotations
@@ -18,8 +18,7 @@ import jinja2
 from wakesim import runtime
 from wakesim.outputs import wording
 from wakesim.outputs.figures import Rendered
-from wakesim.outputs.page import environment, provenance_rows
-from wakesim.outputs.report import inline_svg
+from wakesim.outputs.page import environment, inline_svg, provenance_rows
 from wakesim.records.alignment import axes_words
 from wakesim.records.comparison import Comparison
 
@@ -38,7 +37,7 @@ def sentences(result: Comparison, left_out: Sequence[str] = ()) -> dict[str, lis
 
     ``left_out``: constants that the fitted case could not take.
     """
-    found: Any = _environment(escape=False).get_template("sentences.j2").module
+    found: Any = _templates().get_template("sentences.txt.j2").module
     number = Counter(judgement.verdict for judgement in result.judgements)
     counts = [f"{text} {number[key]}" for key, text in _VERDICTS.items() if key in number]
     main = next(j for j in result.judgements if j.key == "effective_speed")
@@ -65,7 +64,7 @@ def write_report(
         f.stem: {"svg": inline_svg(f.svg, f"{f.stem}-", f.caption), "caption": f.caption}
         for f in figures
     }
-    page = _environment(escape=True).get_template("comparison.html.j2")
+    page = _templates().get_template("comparison.html.j2")
     text = page.render(
         c=result,
         figures=drawn,
@@ -80,7 +79,7 @@ def write_report(
 def printed(result: Comparison, left_out: Sequence[str], folder: Path, files: int) -> list[str]:
     """The comparison in a few plain lines for the terminal."""
     text = (
-        _environment(escape=False)
+        _templates()
         .get_template("comparison.txt.j2")
         .render(
             c=result,
@@ -102,8 +101,8 @@ def ends(values: tuple[float, float] | None) -> str:
 
 
 @cache
-def _environment(escape: bool) -> jinja2.Environment:
-    found = environment(_TEMPLATES).overlay(autoescape=escape)
+def _templates() -> jinja2.Environment:
+    found = environment(_TEMPLATES)
     found.filters["ends"] = ends
     found.filters["known"] = lambda value: "–" if value is None else wording.number(value)
     found.filters["plain"] = lambda value, digits: f"{value:.{digits}f}"
@@ -111,8 +110,8 @@ def _environment(escape: bool) -> jinja2.Environment:
 
 
 def _paragraphs(text: str) -> list[str]:
-    parts = (re.sub(r"[ \n]+", " ", part).strip() for part in re.split(r"\n\s*\n", text))
-    return [part for part in parts if part]
+    parts = re.split(r"\n\s*\n", text)
+    return [wording.one_line(part) for part in parts if part.strip()]
 
 
 def provenance(result: Comparison) -> dict[str, Any]:
