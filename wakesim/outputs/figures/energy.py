@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 
 from wakesim.arrays import Array
 from wakesim.energy.bounds import BETZ
-from wakesim.energy.capture import capture_ratio
+from wakesim.energy.response import capture_ratio
 from wakesim.energy.uncertainty import Percentiles, Ranking
 from wakesim.outputs import wording
 from wakesim.outputs.figures import style
