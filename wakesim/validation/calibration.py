@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from wakesim.validation.calibration_problems import marched_data, problems
 from wakesim.validation.fitting import estimate
 from wakesim.validation.held_out import Fit, Gain, judge
-from wakesim.validation.markdown import table
+from wakesim.validation.report import table
 
 _METHOD = (
     "The free constants are fitted by nonlinear least squares to one part of the published data, "
