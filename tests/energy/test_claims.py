@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wakesim.energy.ceilings import BETZ
+from wakesim.energy.bounds import BETZ
 from wakesim.energy.claims import Claim, Place, check_claim
 
 POST = Place("the post", 0.56, 0.38, 1.92, drag_power_w_m=100.0)

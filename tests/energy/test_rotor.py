@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wakesim.energy import response
-from wakesim.energy.ceilings import BETZ
+from wakesim.energy.bounds import BETZ
 from wakesim.energy.rotor import CoefficientCurve, PowerCurve, Rotor, generic_rotor, rotor_types
 from wakesim.errors import CaseError
 

@@ -10,6 +10,8 @@ from typing import Any
 
 from wakesim.case.suggest import unit_of
 from wakesim.case.toml_lines import LineMap, Path
+from wakesim.errors import one_line as one_line
+from wakesim.errors import shorten as shorten
 
 _NOTHING = object()
 _PLAIN_KEY = re.compile(r"[\w-]{1,60}")
@@ -93,15 +95,3 @@ def shown(value: Any, unit: str = "") -> str:
     if isinstance(value, str):
         return f'"{shorten(one_line(value))}"'
     return shorten(str(value))
-
-
-def shorten(text: str, width: int = 60) -> str:
-    """The text, cut with an ellipsis when longer than ``width``."""
-    return text if len(text) <= width else text[: width - 3] + "..."
-
-
-def one_line(text: str) -> str:
-    """The text with line breaks and other unprintable characters escaped."""
-    return "".join(
-        c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text
-    )

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable
+
+from wakesim.errors import closest as closest
 
 # Suffix of a key: unit as shown. Longest first, so that `_m2_s` is not read as `_s`.
 UNITS: dict[str, str] = {
@@ -84,13 +85,6 @@ def split_unit(key: str) -> tuple[str, str]:
 def unit_of(key: str) -> str:
     """The unit a key carries, as shown to the user; empty for a pure number."""
     return UNITS.get(split_unit(key)[1], "")
-
-
-def closest(word: str, known: Iterable[str], cutoff: float = 0.6) -> str | None:
-    """The known word nearest to ``word``, or None when none is near."""
-    folded = {name.casefold(): name for name in known}
-    found = difflib.get_close_matches(word[:80].casefold(), list(folded), n=1, cutoff=cutoff)
-    return folded[found[0]] if found else None
 
 
 def _spelled(key: str) -> tuple[str, str]:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from wakesim.arrays import Array
-from wakesim.energy.ceilings import HOURS_A_YEAR
+from wakesim.energy.bounds import HOURS_A_YEAR
 
 _FIRST_STEP_M_S = 0.5
 

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from wakesim.arrays import Array
-from wakesim.energy.ceilings import BETZ
+from wakesim.energy.bounds import BETZ
 from wakesim.errors import CaseError
 from wakesim.runtime import shared_path
 

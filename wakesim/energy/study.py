@@ -13,8 +13,7 @@ from wakesim.case.energy import EnergyTable, LoadTable
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case, Wind
 from wakesim.energy import yields
-from wakesim.energy.bounds import DEFAULT_SPACING_M, Bounds, bounds_at
-from wakesim.energy.ceilings import HOURS_A_YEAR
+from wakesim.energy.bounds import DEFAULT_SPACING_M, HOURS_A_YEAR, Bounds, bounds_at
 from wakesim.energy.claims import Claim, ClaimCheck, Place, check_claim
 from wakesim.energy.loads import DRAG_AREA_SHARE, PassLoad, pass_load, pressure_history
 from wakesim.energy.rotor import PowerCurve, Rotor, generic_rotor
