@@ -1,4 +1,4 @@
-"""A quantity's values for conditions given as lists, without a reference file."""
+"""A quantity's values for conditions given as lists, or for a reference file of the project."""
 
 from __future__ import annotations
 
@@ -6,10 +6,23 @@ from pathlib import Path
 
 import numpy as np
 
+from wakesim.runtime import validation_path
 from wakesim.validation.comparison import Comparison, FigureSpec
 from wakesim.validation.quantities import quantities
+from wakesim.validation.reader import read_comparison
 
 KNOWN = quantities()
+
+
+def from_file(name):
+    """A comparison of the validation folder, by its name."""
+    return read_comparison(validation_path() / f"{name}.toml", validation_path(), KNOWN)
+
+
+def computed(name):
+    """Measured and computed values of a comparison of the validation folder."""
+    comparison = from_file(name)
+    return comparison.measured, KNOWN[comparison.quantity].function(comparison)
 
 
 def compute(name, conditions, body=None, nose_radius_m=None, **options):

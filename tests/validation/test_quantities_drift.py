@@ -5,13 +5,11 @@ from __future__ import annotations
 import mpmath
 import numpy as np
 import pytest
-from quantity_values import KNOWN, compute
+from quantity_values import KNOWN, compute, from_file
 
 from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
-from wakesim.runtime import validation_path
 from wakesim.validation.metrics import metrics
-from wakesim.validation.reader import read_comparison
 from wakesim.validation.verdict import verdict
 
 CAR = Vehicle("car", 4.5, 1.8, 1.5, 0.2, 2.2, 0.32)
@@ -83,8 +81,7 @@ def test_traffic_drift_takes_its_force_from_the_drag():
 
 @pytest.mark.parametrize("name", ["balance", "wakes", "balance-crosswind", "wakes-crosswind"])
 def test_files_hold_the_closed_form_and_are_verified(name):
-    folder = validation_path()
-    c = read_comparison(folder / "drift-closed-form" / f"{name}.toml", folder, KNOWN)
+    c = from_file(f"drift-closed-form/{name}")
     wind = c.conditions.get("crosswind_m_s", np.zeros(c.size))
     for i in range(c.size):
         y, z, force, k = (

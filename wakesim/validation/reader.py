@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -11,18 +12,18 @@ from typing import Any
 import numpy as np
 from pydantic import ValidationError
 
+from wakesim.arrays import Array
 from wakesim.case.catalogue import vehicle
 from wakesim.case.messages import explain
-from wakesim.case.problems import Problem, one_line, render
+from wakesim.case.problems import Problem, render
 from wakesim.case.reading import parse, read_text
 from wakesim.case.suggest import unit_of
 from wakesim.case.vehicle import Vehicle
-from wakesim.errors import CaseError
+from wakesim.csv_tables import read_csv_table
+from wakesim.errors import CaseError, one_line
 from wakesim.runtime import shared_path
-from wakesim.validation.comparison import Array, Comparison, FigureSpec, Mark, Quantity
-from wakesim.validation.rules import file_problems
-from wakesim.validation.schema import ComparisonFile
-from wakesim.validation.table import DataTable, read_table
+from wakesim.validation.comparison import Comparison, FigureSpec, Mark, Quantity
+from wakesim.validation.schema import VALUES, ComparisonFile, file_problems
 from wakesim.validation.verdict import BOUNDS
 
 MAX_FILES = 2000
@@ -51,16 +52,16 @@ def read_all(folder: Path, known: Mapping[str, Quantity]) -> list[Comparison]:
 
     Raises CaseError with the problems of all files, one line each.
     """
-    found, problems = [], []
+    comparisons, problems = [], []
     for path in find_files(folder):
         try:
-            found.append(read_comparison(path, folder, known))
+            comparisons.append(read_comparison(path, folder, known))
         except CaseError as error:
             problems += error.problems
-    problems += _same_names(found)
+    problems += _same_names(comparisons)
     if problems:
         raise CaseError(list(dict.fromkeys(problems)))
-    return found
+    return comparisons
 
 
 def read_comparison(path: Path, folder: Path, known: Mapping[str, Quantity]) -> Comparison:
@@ -118,34 +119,24 @@ def _inline(file: ComparisonFile) -> _Points:
 
 def _from_data(file: ComparisonFile, path: Path) -> _Points:
     """Points from the data file: rows selected, columns read, scaled and shifted."""
-    table = read_table(_data_path(file, path))
-    table = table.selected(
-        {
-            column: (wanted,) if isinstance(wanted, str) else tuple(wanted)
-            for column, wanted in file.select.items()
-        }
-    )
+    wanted = {name: [texts] if isinstance(texts, str) else texts
+              for name, texts in file.select.items()}  # fmt: skip
+    table = read_csv_table(_data_path(file, path)).selected(wanted, "[select]")
     columns, problems = {}, []
     for name, column in file.columns.items():
+        unit = file.unit if name in VALUES else unit_of(name)
+        scale, offset = file.scale.get(name, 1.0), file.offset.get(name, 0.0)
         try:
-            columns[name] = _column(file, table, name, column)
+            values = table.numbers(column, unit, 0.0 if name == "uncertainty" else -math.inf)
         except CaseError as error:
             problems += error.problems
+        else:
+            columns[name] = [scale * value + offset for value in values]
     if problems:
         raise CaseError(problems)
-    labels = (
-        table.texts(file.label_column)
-        if file.label_column is not None
-        else tuple(str(number) for number in range(1, len(table.rows) + 1))
-    )
-    return _Points(columns, labels)
-
-
-def _column(file: ComparisonFile, table: DataTable, name: str, column: str) -> list[float]:
-    unit = file.unit if name in ("measured", "uncertainty") else unit_of(name)
-    values = table.numbers(column, unit, 0.0 if name == "uncertainty" else -np.inf)
-    scale, offset = file.scale.get(name, 1.0), file.offset.get(name, 0.0)
-    return [scale * value + offset for value in values]
+    if file.label_column is not None:
+        return _Points(columns, table.texts(file.label_column))
+    return _Points(columns, tuple(str(number) for number in range(1, len(table.rows) + 1)))
 
 
 def _data_path(file: ComparisonFile, path: Path) -> Path:
@@ -183,15 +174,15 @@ def _comparison(
         part=file.part,
         quantity=file.quantity,
         unit=file.unit,
-        source=" ".join(file.source.split()),
+        source=_joined(file.source),
         status=file.status,
-        note=" ".join((file.note or "").split()),
+        note=_joined(file.note),
         fitted=file.fitted,
         own_law=file.own_law,
         variant=file.variant,
         independent_points=_independent(file, measured),
         roadside=file.roadside or ("equations" if file.status == "exact" else "input"),
-        consequence=" ".join((file.consequence or "").split()),
+        consequence=_joined(file.consequence),
         measured=_frozen(measured),
         uncertainty=None if uncertainty is None else _frozen(uncertainty),
         conditions={name: _frozen(array) for name, array in arrays.items()},
@@ -201,12 +192,8 @@ def _comparison(
         options=dict(file.options),
         mark=_mark(file),
         figure=FigureSpec(
-            x=file.figure.x,
-            log=file.figure.log,
-            vertical=file.figure.vertical,
-            group=file.figure.group,
-            label=file.figure.label or "",
-            value=file.figure.value or "",
+            **file.figure.model_dump()
+            | {"label": file.figure.label or "", "value": file.figure.value or ""}
         ),
         path=path,
     )
@@ -223,6 +210,11 @@ def _independent(file: ComparisonFile, measured: Array) -> int:
         bound = f"must be at most the number of points, {measured.size}"
         raise _Wrong(Problem(("independent_points",), bound, file.independent_points))
     return file.independent_points
+
+
+def _joined(text: str | None) -> str:
+    """The text in one line."""
+    return " ".join((text or "").split())
 
 
 def _frozen(array: Array) -> Array:
@@ -255,7 +247,7 @@ def _mark(file: ComparisonFile) -> Mark | None:
     limit = mark.limit
     if mark.metric in BOUNDS and limit is None:
         limit = 1.0
-    return Mark(mark.metric, limit, mark.low, mark.high, " ".join(mark.reason.split()))
+    return Mark(mark.metric, limit, mark.low, mark.high, _joined(mark.reason))
 
 
 def _same_names(comparisons: Iterable[Comparison]) -> Iterator[str]:

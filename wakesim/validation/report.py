@@ -16,6 +16,7 @@ from urllib.parse import quote
 
 import jinja2
 
+from wakesim.csv_tables import read_csv_table
 from wakesim.outputs.page import environment
 from wakesim.runtime import shared_path
 from wakesim.validation.comparison import (
@@ -26,7 +27,6 @@ from wakesim.validation.comparison import (
     shown_unit,
 )
 from wakesim.validation.quantities import quantities
-from wakesim.validation.reader import read_table
 from wakesim.validation.schema import PARTS, ROADSIDE
 from wakesim.validation.scorecard import GROUPS, Outcome, Scorecard
 from wakesim.validation.verdict import LEAST_POINTS, VERDICTS
@@ -207,7 +207,7 @@ def _csv(path: Path) -> tuple[list[str], Sequence[Sequence[str]]] | None:
     """Head and rows of a table beside the comparisons; None without the file."""
     if not path.is_file():
         return None
-    data = read_table(path)
+    data = read_csv_table(path)
     return [name.replace("_", " ") for name in data.header], data.rows
 
 
