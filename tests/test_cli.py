@@ -17,8 +17,8 @@ import pytest
 
 import wakesim.run
 from wakesim import errors
-from wakesim.case.catalogue import catalogue
 from wakesim.case.starters import KINDS, starter_text
+from wakesim.case.vehicle import catalogue
 from wakesim.cli import main
 from wakesim.cli_summary import CAUTION, summary_lines
 from wakesim.errors import CaseError, NumericalError, OutputError

@@ -17,7 +17,7 @@ import wakesim
 PACKAGE = Path(wakesim.__file__).parent
 STAGES = ["case", "section", "vehicle", "air", "traffic", "measures", "energy", "outputs"]
 ABOVE = {"validation", "records"}  # packages that may import anything but the command line
-COMMON = {"arrays", "constants", "csv_tables", "errors", "runtime", "results"}
+COMMON = {"arrays", "constants", "csv_tables", "errors", "quantities", "runtime", "results"}
 SEE_ALL = {"__init__", "__main__", "run", "sweep", "grids", "map_run", "cli", "cli_claim"}
 HEAVY = ("numpy", "scipy", "numba", "matplotlib", "h5py", "pandas", "xarray")
 
@@ -70,11 +70,9 @@ def test_a_stage_imports_only_earlier_stages(path: Path) -> None:
     elif first in ABOVE:
         assert not _parts_used(path, guarded=True) & {"cli", "cli_summary", "__main__"}
     elif path.stem == "results":
-        # Types of case, traffic and energy for the checker; outputs only when saving.
-        assert _parts_used(path, guarded=True) <= {
-            "arrays", "case", "traffic", "energy", "outputs",
-        }  # fmt: skip
-        assert _parts_used(path, guarded=False) <= {"arrays", "outputs"}
+        # Types of the stages for the checker.
+        assert _parts_used(path, guarded=True) <= {"arrays", "case", "measures", "energy"}
+        assert not _parts_used(path, guarded=False)
     elif path.stem == "cli_summary":
         # Types of a result for the checker; the words it shares with the report.
         assert _parts_used(path, guarded=True) <= {"results", "case", "outputs"}

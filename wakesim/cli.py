@@ -464,18 +464,18 @@ def _compare(options: argparse.Namespace) -> int:
 
 
 def _compare_into(folder: Path, case: Case, options: argparse.Namespace) -> int:
-    from wakesim.records.logger_file import opened_file
+    from wakesim.csv_tables import MOST_RECORD_BYTES, open_table_file
     from wakesim.records.publish import check_target, save
 
     check_target(folder, options.force)
     for path in (options.record, options.passes, options.second, options.ambient_mast):
         if path is not None:
-            opened_file(path, "a table of text").close()
+            open_table_file(path, "a table of text", MOST_RECORD_BYTES).close()
 
     from wakesim.records.comparison import compare_record  # the heavy part starts here
     from wakesim.records.comparison_report import printed
     from wakesim.records.inputs import Beside, read_inputs
-    from wakesim.records.logger_cells import ReadOptions, column_names
+    from wakesim.records.logger import ReadOptions, column_names
 
     inputs = read_inputs(
         case,
@@ -568,7 +568,7 @@ def _keys(options: argparse.Namespace) -> int:
 def _vehicles(options: argparse.Namespace) -> int:
     from dataclasses import asdict
 
-    from wakesim.case.catalogue import aliases, catalogue
+    from wakesim.case.vehicle import aliases, catalogue
 
     vehicles = catalogue()
     if options.json:

@@ -94,9 +94,9 @@ def _claim(options: argparse.Namespace) -> Claim:
 
     from wakesim.case.energy import ClaimTable, energy_key_problems
     from wakesim.case.load import load_case
-    from wakesim.case.messages import explain
-    from wakesim.case.problems import render
+    from wakesim.case.messages import render
     from wakesim.case.schema import CaseFile
+    from wakesim.case.schema_errors import explain
     from wakesim.energy.claims import Claim
 
     figures: dict[str, Any] = {}

@@ -25,10 +25,10 @@ if TYPE_CHECKING:
 
 MOST_BYTES = 20_000_000
 MOST_ROWS = 20_000
+MOST_RECORD_BYTES = 4_000_000_000  # of a logger's file
 SHOWN_PROBLEMS = 20
 SPACES = r"\s+"  # the delimiter of columns that are lined up with spaces
 _PACKED = {b"\x1f\x8b": "gzip", b"PK": "zip (or a spreadsheet)", b"BZh": "bzip2", b"\xfd7z": "xz"}
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 
 
 class TableError(CaseError):
@@ -238,11 +238,6 @@ def number(text: str) -> float | None:
         return float(text)
     except ValueError:
         return None
-
-
-def is_plain_number(text: str) -> bool:
-    """Whether a cell is a finite decimal number with a point."""
-    return _NUMBER.fullmatch(text) is not None
 
 
 def table_lines(text: str) -> list[tuple[int, str]]:

@@ -32,7 +32,6 @@ from wakesim.measures.model_interval import names as interval_names
 from wakesim.measures.pass_table import PASS_VARIABLES, PassRow, pass_row
 from wakesim.measures.places import chosen_hour, moved_at
 from wakesim.measures.refine import Refined, random_states, refine, relative_error
-from wakesim.measures.series import field_settings
 from wakesim.results import InterpolationCheck, LookupResult, PassTableResult
 from wakesim.sweep import (
     Failure,
@@ -44,6 +43,7 @@ from wakesim.sweep import (
     free_processors,
     sweep,
 )
+from wakesim.traffic.scene import field_settings
 
 log = logging.getLogger("wakesim")
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.arrays import Array
+from wakesim.case.mounts import PLACE_KINDS
 from wakesim.case.schema import Case
 from wakesim.case.traffic import Headway
 from wakesim.energy.study import rotor_of
@@ -27,11 +28,11 @@ from wakesim.measures.lookup import density_of
 from wakesim.measures.model_interval import ends
 from wakesim.measures.mounting_map import BETZ, FREE
 from wakesim.measures.places import chosen_hour, moved, moved_at, one_hour, rotor_statistics
-from wakesim.measures.series import field_settings
-from wakesim.measures.steady_air import pulse_fields
 from wakesim.measures.study import TrafficStudy
 from wakesim.results import GridResult, HeadwayCheck, MapResult, MapVariant
 from wakesim.sweep import free_processors
+from wakesim.traffic.point_statistics import pulse_fields
+from wakesim.traffic.scene import field_settings
 
 Index = tuple[int, int]
 
@@ -70,10 +71,10 @@ def run_map(case: Case, options: SweepOptions, say: Progress | None) -> MapResul
         kind = mounting_map.kinds(there, offsets, heights)
         by_kind = {
             name: place
-            for name in mounting_map.KINDS
+            for name in PLACE_KINDS
             if (place := mounting_map.best_place(np.where(kind == name, effective, np.nan)))
         }
-        wanted = mounting_map.KIND_OF_MOUNT[case.mounts[0].kind]
+        wanted = case.mounts[0].support.place.name
         best = by_kind.get(wanted) or mounting_map.best_place(effective)
         if best is not None and wanted not in by_kind:
             warnings.append(

@@ -9,9 +9,10 @@ import pytest
 from one_lane_road import text_of
 
 from wakesim.case.load import load_case_text
-from wakesim.measures import model_interval, series
+from wakesim.measures import model_interval
 from wakesim.measures.model_interval import ends, standing_hours, uncertain_inputs
 from wakesim.measures.places import moved_at
+from wakesim.traffic.scene import field_settings
 
 
 def test_changes_add_as_squares_each_input_once():
@@ -35,7 +36,7 @@ def test_interval_never_goes_below_still_air():
 @pytest.mark.parametrize("law", ["section", "couple", "momentum"])
 def test_every_input_has_a_range_around_its_default_and_moves_something(law):
     case = load_case_text(text_of())
-    settings = series.field_settings(case)
+    settings = field_settings(case)
     settings = replace(settings, constants=replace(settings.constants, law=law))
     items = uncertain_inputs(settings)
     assert len({item.name for item in items}) == len(items)
@@ -50,9 +51,9 @@ def test_every_input_has_a_range_around_its_default_and_moves_something(law):
 
 def test_drag_stays_in_the_range_of_the_class():
     case = load_case_text(text_of())
-    item = next(i for i in uncertain_inputs(series.field_settings(case)) if "drag" in i.name)
+    item = next(i for i in uncertain_inputs(field_settings(case)) if "drag" in i.name)
     for end in (0, 1):
-        changed, _ = item.change(case, series.field_settings(case), item.ends[end])
+        changed, _ = item.change(case, field_settings(case), item.ends[end])
         for name, vehicle in changed.vehicles.items():
             assert vehicle.drag_coefficient == case.vehicles[name].drag_range[end]
 

@@ -8,9 +8,9 @@ from grid_cases import pass_text
 
 from wakesim.case.load import load_case_text
 from wakesim.measures.pass_table import PASS_VARIABLES, PassRow, line_nodes, pass_row
-from wakesim.measures.series import field_settings
 from wakesim.measures.signature import signature
 from wakesim.traffic.lines import LaneView
+from wakesim.traffic.scene import field_settings
 
 SPEEDS, HEIGHTS = (15.0, 25.0), (1.0, 2.0)
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from wakesim import results
 from wakesim.case.load import load_case_text
+from wakesim.measures import results as measured
 from wakesim.runtime import provenance
 from wakesim.traffic.stream import Passes
 
@@ -164,7 +165,7 @@ def single_pass_text() -> str:
     )
 
 
-def build_signature(case, name: str, lane, mount) -> results.Signature:
+def build_signature(case, name: str, lane, mount) -> measured.Signature:
     """A bow and tail pulse followed by a wake that decays as time to the power -3/4."""
     vehicle = case.vehicles[name]
     speed = vehicle.mean_speed_m_s or case.single_pass.speed_m_s
@@ -188,7 +189,7 @@ def build_signature(case, name: str, lane, mount) -> results.Signature:
     sigma = 0.35 * np.abs(wake)
     u = pulse + wake
     size = np.hypot(u, v)
-    return results.Signature(
+    return measured.Signature(
         vehicle=name,
         label=vehicle.label,
         lane=lane.name,
@@ -234,7 +235,7 @@ def draw_traffic(case, rng: np.random.Generator) -> Passes:
     )
 
 
-def build_series(signatures, passes: Passes, case, rng) -> results.Series:
+def build_series(signatures, passes: Passes, case, rng) -> measured.Series:
     """Superposed signatures with wake turbulence."""
     time = np.arange(round(24 * HOUR_S / DT_S)) * DT_S
     u, v, variance = np.zeros_like(time), np.zeros_like(time), np.zeros_like(time)
@@ -254,12 +255,12 @@ def build_series(signatures, passes: Passes, case, rng) -> results.Series:
     u = u + np.sqrt(variance) * noise
     speed = 0.97 * np.hypot(u, v)
     hour = (time // HOUR_S).astype(np.int8)
-    return results.Series(
+    return measured.Series(
         dt_s=DT_S, time_s=time, hour=hour, u_m_s=u, v_m_s=v, speed_m_s=speed, passes=passes
     )
 
 
-def build_drift(case, cells: int) -> results.DriftSummary:
+def build_drift(case, cells: int) -> measured.DriftSummary:
     """A jet over each carriageway in its own direction, on ``cells`` stretched columns."""
     stretched = np.sinh(np.linspace(-3.0, 3.0, cells))
     y = -8.0 + 130.0 * stretched / stretched[-1]
@@ -269,7 +270,7 @@ def build_drift(case, cells: int) -> results.DriftSummary:
         middle = sum(way.extent_m) / 2
         jet = np.exp(-np.abs(y - middle) / 8.0)[:, None] * np.log1p(z / 0.01) * np.exp(-z / 15.0)
         speed += 0.06 * way.sign * jet
-    return results.DriftSummary(
+    return measured.DriftSummary(
         diffusivity_m2_s=0.31,
         at_mount_m_s=0.123,
         drag_share=0.962,
@@ -289,7 +290,7 @@ def build_drift(case, cells: int) -> results.DriftSummary:
     )
 
 
-def build_statistics(case, series: results.Series, cells: int = 81) -> results.MountStatistics:
+def build_statistics(case, series: measured.Series, cells: int = 81) -> measured.MountStatistics:
     """Measures computed from the series itself; shares and variants of plausible size."""
     speed = series.speed_m_s
     cube = float(np.mean(speed**3))
@@ -299,7 +300,7 @@ def build_statistics(case, series: results.Series, cells: int = 81) -> results.M
         part = speed[series.hour == hour]
         flow = 3600.0 * float(case.traffic_state(hour).flow_veh_s.sum())
         hourly.append(
-            results.HourRow(hour, flow, float(np.mean(part**3)) ** (1 / 3), float(part.mean()))
+            measured.HourRow(hour, flow, float(np.mean(part**3)) ** (1 / 3), float(part.mean()))
         )
     steps = (  # the last ones stand beside the interval
         ("mixing of far wakes", "weak-shear factor 0.5", -0.24),
@@ -318,20 +319,23 @@ def build_statistics(case, series: results.Series, cells: int = 81) -> results.M
     )
     frequency, density = _spectrum(series.u_m_s)
     window = round(3.0 / DT_S)
-    return results.MountStatistics(
-        effective_speed_m_s=effective,
+    measures = {
+        "effective_speed_m_s": effective,
+        "mean_speed_m_s": mean,
+        "mean_u_m_s": float(series.u_m_s.mean()),
+        "mean_v_m_s": float(series.v_m_s.mean()),
+        "sd_speed_m_s": float(speed.std()),
+        "energy_pattern_factor": cube / mean**3,
+        "time_above_cut_in": float(np.mean(speed > 1.2)),
+        "gust_peak_m_s": float(np.convolve(speed, np.full(window, 1 / window), "valid").max()),
+        "peak_m_s": float(speed.max()),
+        "ambient_effective_speed_m_s": 0.0,
+        "power_density_w_m2": 0.5 * DENSITY * cube,
+    }
+    return measured.MountStatistics(
+        measures=measures,
         sampling_interval_m_s=(0.985 * effective, 1.016 * effective),
         model_interval_m_s=(0.70 * effective, 1.19 * effective),
-        mean_speed_m_s=mean,
-        mean_u_m_s=float(series.u_m_s.mean()),
-        mean_v_m_s=float(series.v_m_s.mean()),
-        sd_speed_m_s=float(speed.std()),
-        energy_pattern_factor=cube / mean**3,
-        time_above_cut_in=float(np.mean(speed > 1.2)),
-        gust_peak_m_s=float(np.convolve(speed, np.full(window, 1 / window), "valid").max()),
-        peak_m_s=float(speed.max()),
-        ambient_effective_speed_m_s=0.0,
-        power_density_w_m2=0.5 * DENSITY * cube,
         by_class={"town_car": 0.21, "delivery_van": 0.16, "long_lorry": 0.63, "ambient": 0.0},
         by_mechanism={
             "pulse": -0.04,
@@ -342,7 +346,7 @@ def build_statistics(case, series: results.Series, cells: int = 81) -> results.M
         },
         hourly=tuple(hourly),
         variants=tuple(
-            results.ModelVariant(
+            measured.ModelVariant(
                 name, setting, effective * (1 + step), effective * step, name != "light crosswind"
             )
             for name, setting, step in steps

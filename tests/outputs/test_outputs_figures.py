@@ -13,9 +13,10 @@ from matplotlib.patches import FancyBboxPatch
 from matplotlib.text import Text
 from synthetic_result import build_result, single_pass_text, traffic_text
 
-from wakesim.case.catalogue import catalogue
 from wakesim.case.load import load_case, load_case_text
+from wakesim.case.vehicle import catalogue
 from wakesim.measures.model_interval import CROSSWIND, uncertain_inputs
+from wakesim.measures.results import WholeHour
 from wakesim.outputs import drift_words
 from wakesim.outputs.figures import (
     cross_section,
@@ -30,7 +31,6 @@ from wakesim.outputs.figures import (
 )
 from wakesim.outputs.figures.style import decade, house_style
 from wakesim.outputs.windows import busiest_window, typical_busy_window
-from wakesim.results import WholeHour
 from wakesim.runtime import cases_path
 from wakesim.vehicle.wake import WakeConstants
 
@@ -152,7 +152,10 @@ def test_model_uncertainty_has_no_negative_speeds(traffic_result):
         low, high = (factor * end for end in mount.statistics.model_interval_m_s)
         statistics = replace(
             mount.statistics,
-            effective_speed_m_s=factor * mount.statistics.effective_speed_m_s,
+            measures={
+                **mount.statistics.measures,
+                "effective_speed_m_s": factor * mount.statistics.effective_speed_m_s,
+            },
             model_interval_m_s=(low, high),
             variants=tuple(
                 replace(v, change_m_s=factor * v.change_m_s) for v in mount.statistics.variants
@@ -396,8 +399,7 @@ def test_air_at_rest_is_drawn_without_complaint(traffic_result, tmp_path, recwar
     statistics = replace(
         old,
         series=series,
-        effective_speed_m_s=0.0,
-        mean_speed_m_s=0.0,
+        measures={**mount.statistics.measures, "effective_speed_m_s": 0.0, "mean_speed_m_s": 0.0},
         sampling_interval_m_s=(0.0, 0.0),
         model_interval_m_s=(nan, nan),
         by_class=dict.fromkeys(old.by_class, nan),

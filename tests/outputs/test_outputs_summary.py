@@ -88,7 +88,7 @@ def test_nan_becomes_null(traffic_result):
     statistics = replace(
         mount.statistics,
         model_interval_m_s=(nan, nan),
-        energy_pattern_factor=float("inf"),
+        measures={**mount.statistics.measures, "energy_pattern_factor": float("inf")},
         drift=replace(mount.statistics.drift, settling_s=float("inf")),
     )
     broken = replace(traffic_result, mounts=(replace(mount, statistics=statistics),))

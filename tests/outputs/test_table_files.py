@@ -17,9 +17,9 @@ from grid_cases import pass_text, table_text
 import wakesim
 from wakesim.case.load import load_case_text
 from wakesim.errors import CaseError
-from wakesim.measures.series import wake_memory
 from wakesim.outputs import folders
 from wakesim.outputs.summary import FORMAT_VERSION
+from wakesim.traffic.scene import wake_memory
 
 AXES = ["offset_m", "height_m", "flow_veh_h", "wind_speed_m_s", "wind_angle_deg"]
 

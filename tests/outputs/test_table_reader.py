@@ -15,9 +15,9 @@ import pytest
 
 import wakesim
 from wakesim.errors import CaseError
-from wakesim.outputs.grid_words import TABLE_FORMAT
 from wakesim.outputs.netcdf import NetcdfWriter
 from wakesim.outputs.table_files import write_axis, write_variables
+from wakesim.outputs.table_reader import FORMAT
 
 AXES = {
     "offset_m": [1.0, 2.0, 4.0],
@@ -48,7 +48,7 @@ def write(path: Path, variables: dict[str, np.ndarray] | None = None) -> Path:
     with NetcdfWriter(path) as file:
         texts = {f"text_{i}": "a sentence about the table. " * 40 for i in range(25)}
         errors = {f"interpolation_error_{k}": 0.01 for k in ("states", "median", "p90", "largest")}
-        file.attributes(texts | errors | {"format": TABLE_FORMAT, "air_density_kg_m3": 1.2})
+        file.attributes(texts | errors | {"format": FORMAT, "air_density_kg_m3": 1.2})
         for name, values in AXES.items():
             write_axis(file, name, values)
         write_variables(file, list(AXES), values_of() if variables is None else variables)
@@ -275,7 +275,7 @@ HOSTILE: dict[str, tuple[Callable[[h5py.File, Path], None], str]] = {
     "axis twice": (one_axis_twice, "a dimension has no axis"),
     "infinite": (infinite, "mean_speed holds values outside 0 to 200"),
     "impossible": (impossible, "mean_speed holds values outside 0 to 200"),
-    "format": (attribute("format", TABLE_FORMAT + "0"), '"format" is not'),
+    "format": (attribute("format", FORMAT + "0"), '"format" is not'),
     "format in bytes": (attribute("format", np.bytes_(b"\xff\xfe")), "table"),
     "density in words": (attribute("air_density_kg_m3", "thin"), "no density of air"),
     "no density": (attribute("air_density_kg_m3", np.nan), "no density of air"),

@@ -17,7 +17,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from wakesim.errors import CaseError
 from wakesim.records.anemometer import read_anemometer
 from wakesim.records.clock import NO_OFFSET, read_stamps
-from wakesim.records.logger_cells import ReadOptions
+from wakesim.records.logger import ReadOptions
 
 N, STEP = 800, 0.1
 RNG = np.random.default_rng(7)
@@ -310,7 +310,7 @@ def test_pieces_join_without_a_seam(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     path = write(tmp_path / "a.csv", "time_s,u_m_s,v_m_s", T, U, V)
     whole = read_anemometer(path)
     path.write_bytes(path.read_bytes().rstrip(b"\n"))  # the last line without its end
-    monkeypatch.setattr("wakesim.records.logger_file.PIECE_BYTES", 257)
+    monkeypatch.setattr("wakesim.records.logger.PIECE_BYTES", 257)
     parts = read_anemometer(path)
     assert_array_equal(parts.u_m_s, whole.u_m_s)
     assert_array_equal(parts.time_s, whole.time_s)

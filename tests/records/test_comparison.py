@@ -13,17 +13,16 @@ from one_lane_road import text_of
 
 from wakesim.case.load import load_case_text
 from wakesim.errors import CaseError
-from wakesim.records import comparison, comparison_json
+from wakesim.records import comparison, comparison_files
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.comparison import compare_record
-from wakesim.records.comparison_json import as_plain
+from wakesim.records.comparison_files import as_plain
 from wakesim.records.comparison_report import answer
 from wakesim.records.inputs import Beside, chosen_mount, read_inputs
-from wakesim.records.judgement import judge, judge_difference
-from wakesim.records.logger_cells import ReadOptions
+from wakesim.records.judgement import QUANTITIES, compare, judge, judge_difference, without_slow
+from wakesim.records.logger import ReadOptions
 from wakesim.records.model_range import ModelRange
-from wakesim.records.quantities import QUANTITIES, compare, without_slow
-from wakesim.records.scenarios import shortest_run
+from wakesim.records.modelled import shortest_run
 
 INSTRUMENT = '\n[instrument]\nkind = "sonic"\naveraging_s = 0.1\nnoise_m_s = 0.03\n'
 SECONDS = 720.0
@@ -368,7 +367,7 @@ def test_nonsense_is_refused(case, folder, same_world):
 
 def test_every_key_of_the_json_is_documented(same_world):
     text = json.dumps(as_plain(same_world, ["x"]), allow_nan=False)
-    documented = comparison_json.__doc__
+    documented = comparison_files.__doc__
     values = json.loads(text)
     words = set(re.findall(r"\w+", documented))
     assert set(values) <= words

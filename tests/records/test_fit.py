@@ -12,14 +12,13 @@ from one_lane_road import text_of
 from scipy import stats
 from synthetic_record import Site, Truth
 
-from wakesim.case.load import load_case, load_case_text
-from wakesim.errors import CaseError, OutputError
+from wakesim.case.load import load_case_text
+from wakesim.errors import CaseError
 from wakesim.records.alignment import Clock
 from wakesim.records.blocks import Cells, jackknife, student
-from wakesim.records.fit import PARAMETERS, FittedConstant, find_time_error, fit, write_case
+from wakesim.records.fit import PARAMETERS, FittedConstant, find_time_error, fit
 from wakesim.records.fitted_case import fitted_text
-from wakesim.records.forward import TIME_ERRORS_S, spread_nodes
-from wakesim.records.pass_lines import LogErrors
+from wakesim.records.forward import TIME_ERRORS_S, LogErrors, spread_nodes
 
 NAMES = ("pulse_factor", "couple_spread", "turbulence_factor")
 SECONDS = 1200.0
@@ -326,75 +325,53 @@ TEXTS = {
 
 
 @pytest.mark.parametrize("kind", TEXTS)
-def test_fitted_constants_go_into_a_copy_of_the_case(kind, tmp_path):
+def test_fitted_constants_go_into_a_copy_of_the_case(kind):
     case = load_case_text(TEXTS[kind], "mine.toml")
-    target = tmp_path / "fitted.toml"
-    left_out = write_case(case, with_values(couple_spread=0.81234, turbulence_factor=1.0), target)
-    copy = load_case(target)
+    text, left_out = fitted_text(case, with_values(couple_spread=0.81234, turbulence_factor=1.0))
+    copy = load_case_text(text, "fitted.toml")
     assert copy.model.couple_spread == 0.8123
     assert copy.model.turbulence_factor == 1.0
     assert copy.model.wake_memory_s == case.model.wake_memory_s
     assert copy.mounts == case.mounts
-    assert any(words.startswith("pulse_factor: fitted") for words in left_out)
-    text = target.read_text(encoding="utf-8")
+    assert any(reason.startswith("pulse_factor: fitted") for reason in left_out)
     assert "# fitted to a record, day 1.csv: couple_spread 0.8123, 90 % interval" in text
     for comment in ("# mine", "#too", "# all"):
         assert (comment in text) == (comment in TEXTS[kind])
-    assert [p.name for p in tmp_path.iterdir()] == ["fitted.toml"]
 
 
-def test_a_second_fit_replaces_the_words_of_the_first(tmp_path):
-    case = load_case_text(PLAIN, "mine.toml")
-    write_case(case, with_values(couple_spread=0.8), tmp_path / "one.toml")
-    again = load_case(tmp_path / "one.toml")
-    write_case(again, with_values(couple_spread=0.9), tmp_path / "two.toml")
-    text = (tmp_path / "two.toml").read_text(encoding="utf-8")
+def test_a_second_fit_replaces_the_comment_of_the_first():
+    text = PLAIN
+    for value in (0.8, 0.9):
+        text, _ = fitted_text(load_case_text(text, "mine.toml"), with_values(couple_spread=value))
     assert text.count(": couple_spread ") == 1
-    assert load_case(tmp_path / "two.toml").model.couple_spread == 0.9
+    assert load_case_text(text).model.couple_spread == 0.9
 
 
-def test_values_out_of_range_are_refused(tmp_path):
-    case = load_case_text(PLAIN, "mine.toml")
-    for name, value, limits in (
+@pytest.mark.parametrize(
+    ("name", "value", "limits"),
+    [
         ("couple_spread", 2.5, "at least 0.5 and at most 2"),
         ("turbulence_factor", 3.2, "at least 0 and at most 3"),
-    ):
-        with pytest.raises(CaseError, match=rf"mine.toml: model.{name} = {value}.*{limits}"):
-            write_case(case, with_values(**{name: value}), tmp_path / "x.toml")
-    assert not list(tmp_path.iterdir())
+    ],
+)
+def test_values_out_of_range_are_refused(name, value, limits):
+    case = load_case_text(PLAIN, "mine.toml")
+    with pytest.raises(CaseError, match=rf"mine.toml: model.{name} = {value}.*{limits}"):
+        fitted_text(case, with_values(**{name: value}))
 
 
-def test_only_what_was_fitted_is_written(tmp_path):
+def test_only_what_was_fitted_is_written():
     case = load_case_text(PLAIN, "mine.toml")
     constants = {
         name: replace(c, status="not identified", low=math.nan, high=math.nan)
         for name, c in found().constants.items()
     }
     with pytest.raises(CaseError, match=r"no constant to write.*not identified"):
-        write_case(case, replace(found(), constants=constants), tmp_path / "x.toml")
+        fitted_text(case, replace(found(), constants=constants))
     constants["turbulence_factor"] = found().constants["turbulence_factor"]
-    left = write_case(case, replace(found(), constants=constants), tmp_path / "y.toml")
+    text, left = fitted_text(case, replace(found(), constants=constants))
     assert "couple_spread: not identified, left as it is" in left
-    assert load_case(tmp_path / "y.toml").model.couple_spread == case.model.couple_spread
-
-
-def test_existing_files_are_kept(tmp_path):
-    own = tmp_path / "mine.toml"
-    own.write_text(PLAIN, encoding="utf-8")
-    case = load_case(own)
-    fitted = with_values(couple_spread=0.8)
-    with pytest.raises(OutputError, match="is the case itself"):
-        write_case(case, fitted, own, force=True)
-    other = tmp_path / "other.toml"
-    other.write_text("keep me", encoding="utf-8")
-    with pytest.raises(OutputError, match="exists already"):
-        write_case(case, fitted, other)
-    assert other.read_text(encoding="utf-8") == "keep me"
-    write_case(case, fitted, other, force=True)
-    assert load_case(other).model.couple_spread == 0.8
-    with pytest.raises(OutputError, match="cannot be written"):
-        write_case(case, fitted, tmp_path / "none" / "x.toml")
-    assert own.read_text(encoding="utf-8") == PLAIN
+    assert load_case_text(text).model.couple_spread == case.model.couple_spread
 
 
 def test_momentum_wakes_have_their_own_constant():

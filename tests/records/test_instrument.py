@@ -15,13 +15,11 @@ from wakesim.case.instrument import Instrument
 from wakesim.errors import CaseError
 from wakesim.records.instrument import (
     apply_response,
-    block_average,
     first_order,
     instrument_mount,
     linear_response,
     read_instrument,
     recorded,
-    sample_at,
     time_constant,
     transfer,
 )
@@ -170,18 +168,10 @@ def test_running_mean_at_the_stamps_is_the_block_mean() -> None:
     for marks, shift in (("start", 0.0), ("middle", 0.5), ("end", 1.0)):
         instrument = Instrument(kind="sonic", averaging_s=1.0, time_marks=marks)
         shown = apply_response(x, 0.0 * x, DT, instrument).u
-        ours = sample_at(shown, DT, starts + shift)
+        ours = np.interp(starts + shift, DT * np.arange(x.size), shown)
         # Trapezoidal mean of the samples from t to t + 1 s.
         exact = [np.trapezoid(x[i : i + 101], dx=DT) for i in (100 * starts).astype(int)]
         assert_allclose(ours, exact, atol=1e-10)
-    assert_allclose(block_average(x, DT, 1.0), x.reshape(40, 100).mean(axis=1))
-    with pytest.raises(ValueError, match="whole number"):
-        block_average(x, DT, 0.0153)
-
-
-def test_samples_outside_are_not_invented() -> None:
-    got = sample_at([0.0, 1.0, 2.0], 0.5, [-0.1, 0.25, 1.0, 1.01])
-    assert_allclose(got, [np.nan, 0.5, 2.0, np.nan])
 
 
 def test_noise_and_steps() -> None:

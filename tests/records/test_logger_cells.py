@@ -13,7 +13,7 @@ from numpy.testing import assert_allclose
 from wakesim.case.load import load_case
 from wakesim.errors import CaseError
 from wakesim.records.anemometer import AnemometerRecord, read_anemometer
-from wakesim.records.logger_cells import ReadOptions, column_names
+from wakesim.records.logger import ReadOptions, column_names
 from wakesim.records.passing_log import read_passing_log
 from wakesim.runtime import cases_path
 

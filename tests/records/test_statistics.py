@@ -10,8 +10,8 @@ from numpy.testing import assert_allclose
 from scipy import signal, special
 
 from wakesim.records.anemometer import AnemometerRecord
+from wakesim.records.judgement import compare
 from wakesim.records.pass_average import isolated, pass_average
-from wakesim.records.quantities import compare
 from wakesim.records.statistics import (
     block_edges,
     exceedance,

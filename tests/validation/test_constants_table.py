@@ -10,8 +10,8 @@ from dataclasses import fields, replace
 
 import pytest
 
-from wakesim.case.catalogue import catalogue
 from wakesim.case.settings import ModelConstants
+from wakesim.case.vehicle import catalogue
 from wakesim.errors import CaseError
 from wakesim.measures import model_interval
 from wakesim.measures.model_interval import uncertain_by_name, uncertain_inputs

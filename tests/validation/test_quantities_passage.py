@@ -13,8 +13,7 @@ from scipy.integrate import dblquad, quad
 from scipy.special import erf
 
 from wakesim.arrays import Array
-from wakesim.case.catalogue import vehicle
-from wakesim.case.vehicle import Vehicle
+from wakesim.case.vehicle import Vehicle, vehicle
 from wakesim.errors import CaseError
 from wakesim.validation.quantities import passage
 from wakesim.vehicle.wake import SHARE_W, AirState, WakeConstants, vehicle_wake

@@ -23,12 +23,12 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from wakesim.air.record_csv import Cells, Problems, read_cells
+from wakesim.air.record_csv import Cells, read_cells
 from wakesim.air.record_times import to_utc, zone
 from wakesim.air.rose import WindRose, fit_rose
 from wakesim.arrays import Array
-from wakesim.case.problems import one_line
-from wakesim.errors import CaseError
+from wakesim.csv_tables import Problems
+from wakesim.errors import CaseError, one_line
 
 CALM_BELOW_M_S = 0.5  # below 1 kn (reporting practice of weather stations, from memory)
 _YEAR_S = 360 * 86400.0

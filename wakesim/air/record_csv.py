@@ -11,35 +11,20 @@ import csv
 import math
 import os
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
-from wakesim.case.problems import one_line, shorten
 from wakesim.case.reading import decoded
-from wakesim.case.suggest import closest
-from wakesim.errors import CaseError
+from wakesim.csv_tables import Column, Problems
+from wakesim.errors import CaseError, closest, one_line, shorten
 
 MAX_BYTES = 200_000_000
-SHOWN_PROBLEMS = 20
 
 _KMH, _KNOT, _MPH = 1.0 / 3.6, 1852.0 / 3600.0, 0.44704
 # Loggers write these where nothing was measured.
 _USUAL_MARKS = {"99.9", "999", "999.9", "9999", "-99", "-99.9", "-999", "-999.9", "-9999"}
 
 
-@dataclass(frozen=True)
-class Column:
-    """A kind of column: what it holds, its unit, the factor to SI, and its range in its own unit.
-
-    The highest hourly mean speed, 75 m/s, is above any measured (limit, no published source).
-    """
-
-    quantity: str
-    unit: str
-    factor: float
-    low: float
-    high: float
-
-
+# The highest hourly mean speed, 75 m/s, is above any measured (limit, no published source).
 COLUMNS = {
     "wind_speed_m_s": Column("speed", "m/s", 1.0, 0.0, 75.0),
     "wind_speed_kmh": Column("speed", "km/h", _KMH, 0.0, 270.0),
@@ -72,29 +57,6 @@ _OTHER_NAMES = {
     "pressure": "pressure_hpa",
     "humidity": "relative_humidity_percent",
 }
-
-
-@dataclass
-class Problems:
-    """Lines about a file; ``check`` raises them."""
-
-    source: str
-    lines: list[tuple[int, str]] = field(default_factory=list)
-
-    def add(self, line: int, text: str) -> None:
-        """A problem in a line of the file (0: in the file as a whole)."""
-        self.lines.append((line, one_line(f"{self.source}:{line}: {text}" if line else
-                                          f"{self.source}: {text}")))  # fmt: skip
-
-    def check(self) -> None:
-        """Raise CaseError with the problems so far, at most 20 of them, in the file's order."""
-        if not self.lines:
-            return
-        found = [text for _, text in sorted(self.lines, key=lambda item: item[0])]
-        more = len(found) - SHOWN_PROBLEMS
-        if more > 0:
-            found = [*found[:SHOWN_PROBLEMS], f"{self.source}: and {more} more of this kind"]
-        raise CaseError(found)
 
 
 @dataclass(frozen=True)

@@ -23,8 +23,6 @@ m/s and l = 0.75 m, and c = 0.3 (chosen for this agreement) gives K = 0.25 m2/s.
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -94,19 +92,6 @@ def mixed_layer_diffusivity(residence_time_s: ArrayLike) -> Array:
     """Diffusivity sigma dsigma/dt of the mixed layer over main roads, m2/s (Benson 1979)."""
     grown = MIXED_LAYER_M + MIXED_LAYER_GROWTH_M_S * np.asarray(residence_time_s, float)
     return grown * MIXED_LAYER_GROWTH_M_S
-
-
-def friction_velocity(
-    speed_m_s: float, reference_height_m: float, roughness_m: float, displacement_m: float = 0.0
-) -> float:
-    """Friction velocity of the neutral log law with this speed at the reference height, m/s.
-
-    Raises ValueError when the reference height is not above displacement plus roughness.
-    """
-    if not (roughness_m > 0.0 and reference_height_m > displacement_m + roughness_m):
-        raise ValueError("reference height must be above displacement plus roughness")
-    above = math.log((reference_height_m - displacement_m) / roughness_m)
-    return VON_KARMAN * abs(speed_m_s) / above
 
 
 def diffusivity_profile(

@@ -188,10 +188,10 @@ def bounds_at(
     Negative shaft power, where traffic takes away from the wind, counts as none.
     """
     # Fields and traffic are heavy to load, and the laws above are used without them.
-    from wakesim.measures import series
     from wakesim.traffic.lines import air_relative_speed
+    from wakesim.traffic.scene import prepare_scene
 
-    scene = series.prepare(case, mount)
+    scene = prepare_scene(case, mount)
     rates = scene.rates_per_s.mean(axis=0)
     drag, beyond = [], []
     for view in scene.views:

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.energy.bounds import HOURS_A_YEAR
-from wakesim.results import Signature
+from wakesim.measures.results import Signature
 from wakesim.traffic.lines import FieldSettings, LaneView, air_relative_speed
 from wakesim.vehicle.passfield import pass_field
 from wakesim.vehicle.pressure import pulse_pressure

@@ -32,13 +32,12 @@ from wakesim.energy.uncertainty import (
     ranking,
     sample,
 )
-from wakesim.measures import series
 from wakesim.measures.common_sample import CommonSample
 from wakesim.measures.lookup import density_of
 from wakesim.measures.model_interval import coarse, standing_hours, uncertain_inputs
 from wakesim.measures.places import one_hour
-from wakesim.measures.series import Scene
 from wakesim.traffic.lines import FieldSettings
+from wakesim.traffic.scene import Scene, field_settings, prepare_scene, scene_lines
 from wakesim.traffic.stream import Passes
 
 Inputs = dict[str, float]
@@ -58,7 +57,7 @@ def yield_parameters(case: Case, mount: Mount) -> tuple[Parameter, ...]:
     """The uncertain inputs of a case at a mount, with the origin of each range."""
     found = [
         Parameter(item.name, item.ends[0], item.ends[1], item.scale, item.origin)
-        for item in uncertain_inputs(series.field_settings(case))
+        for item in uncertain_inputs(field_settings(case))
     ]
     found += [
         Parameter("traffic flow", *FLOW_FACTORS, "linear", "assumed"),
@@ -155,7 +154,7 @@ def evaluate(payload: dict[str, Any]) -> dict[str, float]:
     cube, power = 0.0, 0.0
     for hour in hours:
         one = one_hour(states.on_day(case, Day(flow=inputs.get("traffic flow", 1.0))), hour, mount)
-        scene = series.prepare(one, mount)
+        scene = prepare_scene(one, mount)
         original = one_hour(case, hour, mount)
         passes = states.first_round(original, settings)
         stretches = CommonSample(scene, passes, _length(table))
@@ -182,8 +181,8 @@ def _pulses(case: Case, mount: Mount) -> states.Cache:
     if key not in _PULSES:
         _PULSES.clear()
         cache: states.Cache = {}
-        settings = replace(coarse(series.field_settings(case)), pulse_reach_m=-1.0)
-        series.library(series.prepare(case, mount), settings, np.zeros(1), cache)
+        settings = replace(coarse(field_settings(case)), pulse_reach_m=-1.0)
+        scene_lines(prepare_scene(case, mount), settings, np.zeros(1), cache)
         _PULSES[key] = cache
     return _PULSES[key]
 
@@ -213,7 +212,7 @@ def _moved(case: Case, inputs: Inputs) -> tuple[Case, FieldSettings]:
     if wind is not None:
         stronger = inputs.get("ambient wind speed", 1.0)
         case = states.in_wind(case, replace(wind, speed_m_s=wind.speed_m_s * stronger))
-    settings = replace(coarse(series.field_settings(case)), pulse_reach_m=-1.0)
+    settings = replace(coarse(field_settings(case)), pulse_reach_m=-1.0)
     for item in uncertain_inputs(settings):
         if item.name in inputs:
             case, settings = item.change(case, settings, inputs[item.name])

@@ -20,13 +20,13 @@ from wakesim.energy import response
 from wakesim.energy.response import Response, best_fixed_speed, directed_speed
 from wakesim.energy.rotor import RESPONSES, Rotor
 from wakesim.measures import series
-from wakesim.measures.background import without_drift
 from wakesim.measures.common_sample import CommonSample
 from wakesim.measures.effective import effective_speed
 from wakesim.measures.model_interval import coarse
-from wakesim.measures.series import Scene
-from wakesim.measures.split import RotorSums
+from wakesim.measures.series import RotorSums
 from wakesim.traffic.lines import FieldSettings
+from wakesim.traffic.mount_air import still_mount_air
+from wakesim.traffic.scene import Scene, draw_round, field_settings, prepare_scene, scene_lines
 from wakesim.traffic.stream import Passes
 
 Cache = dict[tuple[object, ...], Array]
@@ -125,22 +125,22 @@ class States:
         if day.flow == 0.0:
             return self.without_traffic(wind)
         case = in_wind(on_day(self.case, day), wind)
-        settings = coarse(series.field_settings(case))
+        settings = coarse(field_settings(case))
         passes = first_round(case, settings)
-        sample = CommonSample(series.prepare(case, self.mount), passes, longer * self._per_hour_s)
-        scene = series.prepare(case, self.mount)
+        sample = CommonSample(prepare_scene(case, self.mount), passes, longer * self._per_hour_s)
+        scene = prepare_scene(case, self.mount)
         hours = list(sample.hours(scene, settings, self._cache))
         return self._power(hours)
 
     def without_traffic(self, wind: Wind | None) -> HourlyPower:
         """In the wind alone, in the same turbulence."""
         case = in_wind(self.case, wind)
-        settings = coarse(series.field_settings(case))
-        scene = series.prepare(case, self.mount)
+        settings = coarse(field_settings(case))
+        scene = prepare_scene(case, self.mount)
         nobody = first_round(case, settings).take(slice(0, 0))
         sample = CommonSample(scene, nobody, self._per_hour_s)
-        air = without_drift(scene, settings)
-        lines = series.library(scene, settings, air.viscosity, self._cache)
+        air = still_mount_air(scene, settings)
+        lines = scene_lines(scene, settings, air.viscosity, self._cache)
         hours = []
         for k, start in enumerate(sample.starts):
             part = slice(k * sample.samples, (k + 1) * sample.samples)
@@ -159,7 +159,7 @@ class States:
 
 def first_round(case: Case, settings: FieldSettings) -> Passes:
     """The passes of the first round, early enough for all wakes at its start."""
-    return series.draw_round(case, 0, 10.0 + _BEFORE_WAKES * settings.wake_memory_s)
+    return draw_round(case, 0, 10.0 + _BEFORE_WAKES * settings.wake_memory_s)
 
 
 def hourly_power(

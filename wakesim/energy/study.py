@@ -21,9 +21,9 @@ from wakesim.energy.states import WEEKDAY, Day, HourlyPower, States, whole_day
 from wakesim.energy.uncertainty import YieldUncertainty
 from wakesim.energy.winds import Winds, wind_of_hours, year_winds
 from wakesim.energy.yields import Coverage, YearYield
-from wakesim.measures import series
 from wakesim.measures.model_interval import coarse
-from wakesim.results import MountStatistics, Signature
+from wakesim.measures.results import MountStatistics, Signature
+from wakesim.traffic.scene import field_settings, prepare_scene
 
 Say = Callable[[float, str], None]
 
@@ -114,7 +114,7 @@ def energy_study(
     and where the hours are fewer, effective speed and interval are scaled to a whole day.
     """
     table = case.energy or EnergyTable()
-    settings = coarse(series.field_settings(case))
+    settings = coarse(field_settings(case))
     states = States(case, mount, rotor_of(case, mount), density_kg_m3, table.sample_per_hour_s)
     own = states.with_traffic(case.air.wind, longer=_OWN_STRETCH)
     rotor = states.rotor
@@ -158,7 +158,7 @@ def energy_study(
         loads=_loads(case, mount, density_kg_m3, rotor, signatures),
         gust_cycles_a_year=3600.0
         * HOURS_A_YEAR
-        * float(series.prepare(states.case, mount).rates_per_s.mean(axis=0).sum()),
+        * float(prepare_scene(states.case, mount).rates_per_s.mean(axis=0).sum()),
         case_wind=case.air.wind,
         shaft_speed_given=case.rotor is not None and case.rotor.shaft_speed_rpm is not None,
     )
@@ -250,8 +250,8 @@ def _loads(
     case: Case, mount: Mount, density: float, rotor: Rotor, signatures: tuple[Signature, ...]
 ) -> tuple[PassLoad, ...]:
     """One load history for each class, in the lane where it passes nearest."""
-    scene = series.prepare(whole_day(case), mount)
-    settings = series.field_settings(case)
+    scene = prepare_scene(whole_day(case), mount)
+    settings = field_settings(case)
     lanes = {lane.centre_m: lane.name for lane in case.road.lanes}
     found = []
     for one in signatures:

@@ -9,11 +9,11 @@ import numpy as np
 
 from wakesim.arrays import Array
 from wakesim.measures import series
-from wakesim.measures.background import background
 from wakesim.measures.effective import effective_speed
-from wakesim.measures.series import Scene
-from wakesim.measures.split import RotorSums
+from wakesim.measures.series import RotorSums
 from wakesim.traffic.lines import FieldSettings
+from wakesim.traffic.mount_air import mount_air
+from wakesim.traffic.scene import Scene, round_noise, scene_lines, with_drag
 from wakesim.traffic.stream import Passes
 
 
@@ -31,15 +31,15 @@ class CommonSample:
         for k in range(math.ceil(total / 3600.0)):
             hour_length = min(3600.0, total - 3600.0 * k)
             self.starts.append(3600.0 * k + max(0.0, 0.5 * (hour_length - length)))
-        self.noise = series.round_noise(scene, 0, self.samples * len(self.starts))
+        self.noise = round_noise(scene, 0, self.samples * len(self.starts))
 
     def hours(
         self, scene: Scene, settings: FieldSettings, cache: dict[tuple[object, ...], Array]
     ) -> Iterator[RotorSums]:
         """The stretch of every hour in turn, under the settings of a state."""
-        air = background(scene, settings, coarse=True)
-        lines = series.library(scene, settings, air.viscosity, cache)
-        passes = series.with_drag(scene, self.passes, air.drag_factor)
+        air = mount_air(scene, settings, coarse=True)
+        lines = scene_lines(scene, settings, air.viscosity, cache)
+        passes = with_drag(scene, self.passes, air.drag_factor)
         for k, start in enumerate(self.starts):
             part = slice(k * self.samples, (k + 1) * self.samples)
             noise = (self.noise[0][part], self.noise[1][part])

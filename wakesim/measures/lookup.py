@@ -17,14 +17,13 @@ from numpy.typing import NDArray
 from wakesim.air.density import air_density
 from wakesim.arrays import Array
 from wakesim.case.air import OPEN_LAND, Air
+from wakesim.case.mounts import offsets_of_clearances
 from wakesim.case.schema import Case
 from wakesim.case.studies import PLACE_AXES, LookupTableTable
-from wakesim.case.study_rules import near_carriageway, offsets_of_clearances
 from wakesim.case.traffic import Traffic
-from wakesim.case.vehicle import Vehicle
 from wakesim.measures.places import chosen_hour, one_hour, rotor_statistics
-from wakesim.measures.series import field_settings
-from wakesim.measures.steady_air import pulse_fields
+from wakesim.traffic.point_statistics import pulse_fields
+from wakesim.traffic.scene import field_settings
 
 Values = Mapping[str, float]
 
@@ -68,7 +67,7 @@ def _traffic(case: Case, values: Values, hour: int) -> Traffic:
     traffic = case.traffic
     if traffic is None:
         raise ValueError("the case has no traffic")
-    near = near_carriageway(case.road, case.mounts[0]).name
+    near = case.road.nearest_carriageway(case.mounts[0].offset_m).name
     now = {flow.carriageway: flow.hourly_veh_h[hour] for flow in traffic.flows}
     wanted = values.get("flow_veh_h", now.get(near, 0.0))
     split = values.get("direction_split")
@@ -116,25 +115,11 @@ def places_of(case: Case, axes: Mapping[str, Sequence[float]]) -> tuple[tuple[fl
     mount = case.mounts[0]
     heights = axes.get("height_m", (mount.height_m,))
     if "clearance_m" in axes:
-        traffic = lane_vehicles(case)
-        offsets = offsets_of_clearances(axes["clearance_m"], mount, case.road, traffic)
+        clearances, traffic = tuple(axes["clearance_m"]), case.lane_vehicles()
+        offsets = offsets_of_clearances(clearances, mount, case.road, traffic)
     else:
         offsets = tuple(axes.get("offset_m", (mount.offset_m,)))
     return tuple((float(y), float(z)) for y, z in product(offsets, heights))
-
-
-def lane_vehicles(case: Case) -> dict[int, list[Vehicle]]:
-    """Vehicles that drive in each lane at any hour, by lane index."""
-    found: dict[int, list[Vehicle]] = {}
-    for flow in case.traffic.flows if case.traffic else ():
-        for lane in case.road.lanes:
-            if lane.carriageway == flow.carriageway:
-                found[lane.index] = [
-                    v
-                    for v in case.vehicles.values()
-                    if any(flow.lane_veh_h(h, lane.number, v.name) > 0 for h in range(24))
-                ]
-    return found
 
 
 def state_groups(
@@ -156,7 +141,7 @@ def state_groups(
 
 
 def compute_group(group: StateGroup) -> dict[str, Array]:
-    """PLACE_VARIABLES (places,) of one traffic and air."""
+    """Quantities of the group ``state`` (places,) of one traffic and air."""
     case = state_case(group.case, dict(group.values))
     pulses = pulse_fields(field_settings(case))
     return rotor_statistics(case, np.array(group.places), density_of(case), pulses=pulses)

@@ -22,12 +22,11 @@ from numpy.typing import ArrayLike
 from wakesim.arrays import Array
 from wakesim.case.schema import Case
 from wakesim.case.vehicle import Vehicle
-from wakesim.measures.series import case_sights, field_settings
-from wakesim.measures.steady import steady_state
-from wakesim.measures.steady_air import SteadyAir
-from wakesim.results import ModelVariant
+from wakesim.measures.results import ModelVariant
 from wakesim.section.road import RoadState
 from wakesim.traffic.lines import FieldSettings
+from wakesim.traffic.point_statistics import PointAir, point_statistics
+from wakesim.traffic.scene import case_views, field_settings
 from wakesim.vehicle.pulse_grid import PulseFields, PulseTable
 
 Changed = tuple[Case, FieldSettings]
@@ -241,8 +240,7 @@ class _UnchangedPulses(PulseFields):
 class Moved:
     """Effective speed of rotors under moved inputs, in given clock hours of a case.
 
-    ``points`` (n, p, 2) y, z in m of each rotor, ``shares`` (p,) of its area;
-    ``turbulence_height_m``: where the ambient intensity is taken, None at each point.
+    ``points`` (n, p, 2) y, z in m of each rotor, ``shares`` (p,) of its area.
     """
 
     def __init__(
@@ -254,11 +252,10 @@ class Moved:
         hours: Sequence[int],
         pulses_of: PulsesOf,
         wall_y_m: float | None = None,
-        turbulence_height_m: float | None = None,
     ) -> None:
         self.case, self.settings, self.hours = case, coarse(settings), tuple(hours)
         self.points, self.shares = np.asarray(points, dtype=np.float64), shares
-        self.wall_y_m, self.height = wall_y_m, turbulence_height_m
+        self.wall_y_m = wall_y_m
         self._pulses_of = pulses_of
         self._own = pulses_of(self.settings)
         self._start: RoadState | None = None
@@ -275,9 +272,9 @@ class Moved:
         n, p, _ = self.points.shape
         if item is not None and self._start is None:
             self._start = self._base_state()
-        state = steady_state(
+        state = point_statistics(
             case, self.points.reshape(-1, 2), hours=self.hours, settings=settings, pulses=pulses,
-            wall_y_m=self.wall_y_m, turbulence_height_m=self.height,
+            wall_y_m=self.wall_y_m,
             start=self._start if item is not None and not item.hull else None,
         )  # fmt: skip
         cube = state.mean_cube_m3_s3.mean(axis=0).reshape(n, p) @ self.shares
@@ -285,7 +282,7 @@ class Moved:
 
     def _base_state(self) -> RoadState | None:
         """Mean air of the base model, from which the variants' is warm."""
-        air = SteadyAir(
+        air = PointAir(
             self.case, hours=self.hours, settings=self.settings, pulses=self._own,
             wall_y_m=self.wall_y_m,
         )  # fmt: skip
@@ -320,7 +317,7 @@ def representative_hour(case: Case) -> int:
 def standing_hours(case: Case, number: int) -> list[int]:
     """Clock hours of the round that stand for equal parts of the traffic's work on the air."""
     hours = case.compute.hours
-    _, views, rates = case_sights(case, hours)
+    _, views, rates = case_views(case, hours)
     if not views:
         return [hours[0]] * number
     work = rates @ np.array([s.vehicle.drag_coefficient * s.vehicle.frontal_area_m2
@@ -353,7 +350,6 @@ def mount_interval(
     case: Case,
     points: Array,
     shares: Array,
-    height_m: float,
     wall_y_m: float | None,
     effective_m_s: float,
     pulses_of: PulsesOf,
@@ -367,7 +363,7 @@ def mount_interval(
     middle = np.arange(len(points) // 3, 2 * len(points) // 3)  # the column through the centre
     moved = Moved(
         case, settings, points[None, middle], shares[middle] / shares[middle].sum(),
-        [representative_hour(case)], pulses_of, wall_y_m, height_m,
+        [representative_hour(case)], pulses_of, wall_y_m,
     )  # fmt: skip
     base = float(moved.effective_speed()[0])
     scale = effective_m_s / base if base > 0.0 else 0.0

@@ -22,14 +22,11 @@ from scipy.interpolate import CubicSpline
 from scipy.ndimage import label
 
 from wakesim.arrays import Array, Mask
-from wakesim.case.mounts import GROUND_GAP_M, WANDER_SDS, Mount
+from wakesim.case.mounts import GROUND_GAP_M, WANDER_SDS, Mount, place_kind, vehicle_in_the_way
 from wakesim.case.schema import Case
-from wakesim.case.study_rules import vehicle_in_the_way
-from wakesim.measures.lookup import lane_vehicles
 from wakesim.measures.places import area_statistics, moved, point_moments
-from wakesim.measures.series import field_settings
-from wakesim.measures.steady import steady_state
-from wakesim.measures.steady_air import pulse_fields
+from wakesim.traffic.point_statistics import point_statistics, pulse_fields
+from wakesim.traffic.scene import field_settings
 
 FREE, IN_THE_WAY, KEEP_OUT, GROUND, WALL = 0, 1, 2, 3, 4
 REASONS = {
@@ -38,13 +35,6 @@ REASONS = {
     KEEP_OUT: "nearer to the paved road than the keep-out distance, and below the headroom",
     GROUND: "the rotor would reach the ground",
     WALL: "at or behind the wall",
-}
-ROADSIDE, RESERVATION, OVERHEAD = KINDS = ("roadside", "central_reservation", "overhead")
-KIND_OF_MOUNT = {
-    "post": ROADSIDE,
-    "wall": ROADSIDE,
-    "central_reservation": RESERVATION,
-    "overhead": OVERHEAD,
 }
 BETZ = 16.0 / 27.0
 MOMENTS = ("cube", "square", "mean", "drift")
@@ -74,7 +64,7 @@ class ColumnBlock:
 def reasons(case: Case, offsets: Array, heights: Array) -> NDArray[np.int8]:
     """Codes of REASONS (heights, offsets) for the rotor of the first mount."""
     out = np.zeros((len(heights), len(offsets)), dtype=np.int8)
-    traffic, lanes = lane_vehicles(case), case.road.lanes
+    traffic, lanes = case.lane_vehicles(), case.road.lanes
     wander = case.traffic.wander_sd_m if case.traffic else 0.0
     mount = case.mounts[0]
     for j, y in enumerate(offsets):
@@ -94,16 +84,12 @@ def reasons(case: Case, offsets: Array, heights: Array) -> NDArray[np.int8]:
 
 
 def kinds(case: Case, offsets: Array, heights: Array) -> NDArray[np.str_]:
-    """KINDS (heights, offsets): what a rotor would hang on at each place."""
-    out = np.full((len(heights), len(offsets)), ROADSIDE, dtype="U32")
-    mount, ways = case.mounts[0], case.road.carriageways
+    """Names of PLACE_KINDS (heights, offsets): what a rotor would hang on at each place."""
+    out = np.empty((len(heights), len(offsets)), dtype="U32")
+    mount = case.mounts[0]
     for j, y in enumerate(offsets):
-        below = [way for way in ways if way.paved_m[1] <= y]
-        above = [way for way in ways if way.paved_m[0] >= y]
-        if _near_paved_road(case, moved(mount, float(y), mount.height_m)):
-            out[:, j] = OVERHEAD
-        elif below and above:
-            out[:, j] = RESERVATION
+        over_road = _near_paved_road(case, moved(mount, float(y), mount.height_m))
+        out[:, j] = place_kind(case.road, float(y), over_road).name
     return out
 
 
@@ -139,7 +125,7 @@ def _beyond_wall(case: Case, place: Mount) -> bool:
 def swept_rectangles(case: Case) -> tuple[tuple[float, float, float], ...]:
     """(lowest y, highest y, height) of what every class of every lane sweeps, m."""
     wander = WANDER_SDS * (case.traffic.wander_sd_m if case.traffic else 0.0)
-    traffic = lane_vehicles(case)
+    traffic = case.lane_vehicles()
     return tuple(
         (lane.centre_m - v.width_m / 2 - wander, lane.centre_m + v.width_m / 2 + wander, v.height_m)
         for lane in case.road.lanes
@@ -183,7 +169,7 @@ def compute_columns(block: ColumnBlock) -> dict[str, Array]:
     """MOMENTS at all nodes of a block of columns, one after the other."""
     case = block.columns[0].case
     points = np.array([(c.y_m, z) for c in block.columns for z in c.z_m])
-    state = steady_state(case, points, pulses=pulse_fields(field_settings(case)))
+    state = point_statistics(case, points, pulses=pulse_fields(field_settings(case)))
     return point_moments(state)
 
 
@@ -209,7 +195,10 @@ def assemble(
     moments: list[dict[str, Array]],
     density_kg_m3: float,
 ) -> dict[str, Array]:
-    """PLACE_VARIABLES (heights, offsets) from the moments of each column, NaN where not free."""
+    """Quantities of the group ``state`` (heights, offsets), from the moments of each column.
+
+    NaN where not free.
+    """
     mount = case.mounts[0]
     third = mount.rotor_height_m / 3.0
     shares = np.full(9, 1.0 / 9.0)

@@ -21,8 +21,9 @@ from wakesim.air.profiles import ambient_velocity
 from wakesim.arrays import Array
 from wakesim.case.schema import Case
 from wakesim.case.vehicle import Vehicle
-from wakesim.measures.series import field_settings
+from wakesim.quantities import variables
 from wakesim.traffic.lines import FieldSettings, LaneView, air_relative_speed
+from wakesim.traffic.scene import field_settings
 from wakesim.vehicle.passfield import PassField, pass_field
 from wakesim.vehicle.wake import SHARE_U
 
@@ -31,14 +32,7 @@ _BEFORE_S = 2.0
 _FINE_M, _FINE_REACH_M, _GROWTH, _COARSE_M = 0.1, 12.0, 1.04, 2.0
 _NOTICEABLE = 0.1  # duration counts speeds above this share of the peak
 
-# name: (units, meaning)
-PASS_VARIABLES: dict[str, tuple[str, str]] = {
-    "int_u_dt": ("m", "time integral of the velocity along the road"),
-    "int_speed2_dt": ("m2 s-1", "time integral of the mean squared horizontal speed"),
-    "int_speed3_dt": ("m3 s-2", "time integral of the mean cubed horizontal speed"),
-    "peak": ("m s-1", "highest horizontal speed of the mean flow"),
-    "duration": ("s", "time with a horizontal speed above a tenth of the peak"),
-}
+PASS_VARIABLES = tuple(variables("pass_state"))
 
 
 @dataclass(frozen=True)

@@ -20,20 +20,10 @@ from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.measures.effective import power_density
 from wakesim.measures.model_interval import Moved
-from wakesim.measures.series import field_settings
-from wakesim.measures.steady import SteadyState, steady_state
-from wakesim.measures.steady_air import pulse_fields
 from wakesim.traffic.lines import FieldSettings
+from wakesim.traffic.point_statistics import PointStatistics, point_statistics, pulse_fields
+from wakesim.traffic.scene import field_settings
 from wakesim.vehicle.pulse_grid import PulseFields
-
-# name: (units, meaning)
-PLACE_VARIABLES: dict[str, tuple[str, str]] = {
-    "effective_speed": ("m s-1", "cube root of the mean cubed rotor-equivalent speed"),
-    "mean_speed": ("m s-1", "mean horizontal speed over the swept area"),
-    "sd_speed": ("m s-1", "standard deviation of the horizontal speed over the swept area"),
-    "drift": ("m s-1", "sustained drift along the road (+x), mean over the swept area"),
-    "power_density": ("W m-2", "kinetic energy flux through the swept area"),
-}
 
 
 def busiest_hour(case: Case) -> int:
@@ -74,12 +64,9 @@ def rotor_statistics(
     pulses: PulseFields | None = None,
     settings: FieldSettings | None = None,
 ) -> dict[str, Array]:
-    """PLACE_VARIABLES (n,) of the first mount's rotor at places (n, 2), in the case's first hour.
-
-    The intensity of the ambient turbulence is that at the height of each point.
-    """
+    """The quantities ``state`` (n,) of the first mount's rotor at places (n, 2), first hour."""
     points, shares = rotor_points(case.mounts[0], places)
-    state = steady_state(case, points, settings=settings, pulses=pulses)
+    state = point_statistics(case, points, settings=settings, pulses=pulses)
     return area_statistics(
         {name: values.reshape(-1, 9) for name, values in point_moments(state).items()},
         shares,
@@ -96,7 +83,7 @@ def moved_at(case: Case, places: ArrayLike) -> Moved:
     )  # fmt: skip
 
 
-def point_moments(state: SteadyState) -> dict[str, Array]:
+def point_moments(state: PointStatistics) -> dict[str, Array]:
     """What the statistics of a rotor need of its points (m,), first hour."""
     mean_square = (
         state.variance_u[0]
@@ -115,7 +102,7 @@ def point_moments(state: SteadyState) -> dict[str, Array]:
 def area_statistics(
     moments: dict[str, Array], shares: Array, density_kg_m3: float
 ) -> dict[str, Array]:
-    """PLACE_VARIABLES (n,) from moments (n, points)."""
+    """The quantities ``state`` (n,) from moments (n, points)."""
     cube, square, mean, drift = (moments[k] @ shares for k in ("cube", "square", "mean", "drift"))
     effective = np.cbrt(np.maximum(cube, 0.0))
     return {

@@ -6,7 +6,7 @@ import numpy as np
 
 from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
-from wakesim.results import Signature
+from wakesim.measures.results import Signature
 from wakesim.traffic.lines import FieldSettings, LaneView, air_relative_speed
 from wakesim.vehicle.finite_height import finite_height_relief
 from wakesim.vehicle.outlines import vehicle_outline

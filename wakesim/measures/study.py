@@ -14,36 +14,35 @@ from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.errors import NumericalError
 from wakesim.measures import intervals, series
-from wakesim.measures.background import (
-    Background,
-    background,
-    settling_time,
-    without_drift,
-)
-from wakesim.measures.effective import (
-    effective_speed,
-    energy_pattern_factor,
-    power_density,
-    share_above,
-)
-from wakesim.measures.gusts import gust_peak
+from wakesim.measures.effective import effective_speed
 from wakesim.measures.model_interval import mount_interval
-from wakesim.measures.signature import signature
-from wakesim.measures.spectra import velocity_spectrum
-from wakesim.measures.split import MECHANISMS, RotorSums
-from wakesim.measures.steady_air import pulse_fields
-from wakesim.measures.whole_hour import compare_hour
-from wakesim.results import (
+from wakesim.measures.results import (
     DriftSummary,
     HourRow,
     ModelVariant,
-    MountResult,
     MountStatistics,
     Series,
     Signature,
     WholeHour,
 )
+from wakesim.measures.scalars import MountSeries, all_measures
+from wakesim.measures.series import MECHANISMS, RotorSums
+from wakesim.measures.signature import signature
+from wakesim.measures.spectra import velocity_spectrum
+from wakesim.measures.whole_hour import compare_hour
+from wakesim.results import MountResult
 from wakesim.traffic.lines import LaneView, LineLibrary
+from wakesim.traffic.mount_air import MountAir, mount_air, settling_time, still_mount_air
+from wakesim.traffic.point_statistics import pulse_fields
+from wakesim.traffic.scene import (
+    draw_round,
+    field_settings,
+    hour_of,
+    prepare_scene,
+    round_noise,
+    scene_lines,
+    with_drag,
+)
 from wakesim.traffic.stream import Passes
 
 Say = Callable[[float, str], None]
@@ -59,7 +58,7 @@ def single_pass(case: Case, mount: Mount, say: Say) -> MountResult:
     if study is None:
         raise ValueError("the case has no single pass")
     lane = case.road.lanes[study.lane_index]
-    settings = series.field_settings(case)
+    settings = field_settings(case)
     found = []
     for k, name in enumerate(study.vehicles):
         vehicle = case.vehicles[name]
@@ -82,18 +81,18 @@ class TrafficStudy:
 
     def __init__(self, case: Case, mount: Mount, density_kg_m3: float, say: Say) -> None:
         self.case, self.mount, self.density, self.say = case, mount, density_kg_m3, say
-        self.scene = series.prepare(case, mount)
-        self.settings = series.field_settings(case)
+        self.scene = prepare_scene(case, mount)
+        self.settings = field_settings(case)
         self.dt = 1.0 / case.compute.sample_rate_hz
         self.samples = max(1, round(3600.0 * case.compute.duration_h / self.dt))
         self.time = np.arange(self.samples, dtype=np.float64) * self.dt
-        clock = series.hour_of(self.scene, self.time)
+        clock = hour_of(self.scene, self.time)
         self.hours = np.asarray(case.compute.hours, dtype=np.int8)[clock]
         self.passes_total = 0
         self.tolerance_met = False
         self._sums: list[RotorSums] = []
         self._blocks: list[intervals.Blocks] = []
-        self._air: Background = without_drift(self.scene, self.settings)
+        self._air: MountAir = still_mount_air(self.scene, self.settings)
         self._cache: dict[tuple[object, ...], Array] = {}  # panel part of the lines
 
     @property
@@ -110,8 +109,8 @@ class TrafficStudy:
         """Simulate, and collect all measures. Raises NumericalError for a series not finite."""
         compute = self.case.compute
         self.say(0.0, "pass fields")
-        self._air = background(self.scene, self.settings)
-        lines = series.library(self.scene, self.settings, self._air.viscosity, self._cache)
+        self._air = mount_air(self.scene, self.settings)
+        lines = scene_lines(self.scene, self.settings, self._air.viscosity, self._cache)
         first_passes = self._round(lines)
         while not self.tolerance_met and self.rounds < compute.max_rounds:
             self._round(lines)
@@ -125,13 +124,12 @@ class TrafficStudy:
                 self.case,
                 self.scene.points,
                 self.scene.weights,
-                self.mount.height_m,
                 self.mount.wall_offset_m,
                 effective,
                 pulse_fields,
                 lambda share: self.say(0.5 + (interval_end - 0.5) * share, "model interval"),
             )
-        statistics = self._statistics(effective, model, variants, cutoff, first_passes)
+        statistics = self._statistics(model, variants, cutoff, first_passes)
         if compute.whole_hour and self.scene.views:
             statistics = replace(statistics, whole_hour=self._whole_hour(interval_end))
         return MountResult(self.mount, self._signatures(), statistics)
@@ -146,9 +144,9 @@ class TrafficStudy:
         """Simulate one more round and judge the interval so far; returns its passes."""
         number = self.rounds
         before = 10.0 + 1.25 * self.settings.wake_memory_s
-        passes = series.draw_round(self.case, number, before)
-        noise = series.round_noise(self.scene, number, self.samples)
-        reduced = series.with_drag(self.scene, passes, self._air.drag_factor)
+        passes = draw_round(self.case, number, before)
+        noise = round_noise(self.scene, number, self.samples)
+        reduced = with_drag(self.scene, passes, self._air.drag_factor)
         parts = []
         done = 0
         for part in series.walk(self.scene, lines, reduced, 0.0, self.samples, noise, self._air):
@@ -179,7 +177,6 @@ class TrafficStudy:
 
     def _statistics(
         self,
-        effective: float,
         model: tuple[float, float],
         variants: tuple[ModelVariant, ...],
         cutoff: dict[float, float],
@@ -191,21 +188,21 @@ class TrafficStudy:
         by_class, by_mechanism = self._shares(cube)
         hz, density = velocity_spectrum(first.u, self.dt, _SPECTRUM_SEGMENT_S)
         _, passing = velocity_spectrum(first.passing, self.dt, _SPECTRUM_SEGMENT_S)
-        ambient_cube = sum(s.ambient_cube for s in self._sums) / speed.size
+        measured = MountSeries(
+            speed_m_s=speed,
+            first_m_s=first.speed,
+            dt_s=self.dt,
+            u_m_s=sum(s.u_sum for s in self._sums) / speed.size,
+            v_m_s=sum(s.v_sum for s in self._sums) / speed.size,
+            ambient_cube_m3_s3=sum(s.ambient_cube for s in self._sums) / speed.size,
+            cut_in_m_s=self.mount.cut_in_m_s,
+            gust_averaging_s=self.case.compute.gust_averaging_s,
+            density_kg_m3=self.density,
+        )
         return MountStatistics(
-            effective_speed_m_s=effective,
+            measures=all_measures(measured),
             sampling_interval_m_s=self._interval(),
             model_interval_m_s=model,
-            mean_speed_m_s=float(speed.mean()),
-            mean_u_m_s=sum(s.u_sum for s in self._sums) / speed.size,
-            mean_v_m_s=sum(s.v_sum for s in self._sums) / speed.size,
-            sd_speed_m_s=float(speed.std()),
-            energy_pattern_factor=energy_pattern_factor(speed),
-            time_above_cut_in=share_above(speed, self.mount.cut_in_m_s),
-            gust_peak_m_s=gust_peak(first.speed, self.dt, self.case.compute.gust_averaging_s),
-            peak_m_s=float(speed.max()),
-            ambient_effective_speed_m_s=math.cbrt(ambient_cube),
-            power_density_w_m2=power_density(effective, self.density),
             by_class=by_class,
             by_mechanism=by_mechanism,
             hourly=self._hourly(speed),

@@ -35,6 +35,14 @@ def check_target(directory: str | Path, force: bool = False) -> None:
         make_sure_writable(folder)
 
 
+def save(result: Result | GridResult, directory: str | Path, force: bool = False) -> list[Path]:
+    """Write every output of any result; see ``save_all``."""
+    from wakesim.results import Result
+
+    write = save_all if isinstance(result, Result) else save_grid
+    return write(result, directory, force)  # type: ignore[operator]
+
+
 def save_grid(result: GridResult, directory: str | Path, force: bool = False) -> list[Path]:
     """Write every output of a study of many states; like ``save_all``."""
     from wakesim.outputs.grid_files import write_grid

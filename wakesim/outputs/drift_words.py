@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from wakesim.measures.series import wake_memory
 from wakesim.outputs import wording
 from wakesim.outputs.wording import change, number, significant
+from wakesim.traffic.scene import wake_memory
 
 if TYPE_CHECKING:
-    from wakesim.results import DriftSummary, ModelVariant, MountResult, MountStatistics, Result
+    from wakesim.measures.results import DriftSummary, ModelVariant, MountStatistics
+    from wakesim.results import MountResult, Result
 
 _LARGEST_SHARE = 2.0  # a part beyond this says only that opposite carriageways cancel
 SENSITIVE = (

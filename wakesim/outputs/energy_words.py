@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     from wakesim.case.air import Wind
     from wakesim.energy.study import EnergyResult
     from wakesim.energy.uncertainty import Ranking
-    from wakesim.results import MountResult, MountStatistics
+    from wakesim.measures.results import MountStatistics
+    from wakesim.results import MountResult
 
 RESPONSE_WORDS = {
     "inertial": "with its inertia",

@@ -5,19 +5,15 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from wakesim.measures.series import wake_memory
+from wakesim.case.mounts import PLACE_KINDS
 from wakesim.outputs import grid_words
 from wakesim.outputs.wording import interval, number, place, significant
 from wakesim.results import LookupResult, MapResult, PassTableResult
+from wakesim.traffic.scene import wake_memory
 
 if TYPE_CHECKING:
     from wakesim.results import GridResult, HeadwayCheck
 
-KIND_WORDS = {
-    "roadside": "roadside",
-    "central_reservation": "central reservation",
-    "overhead": "overhead",
-}
 _HEADWAY_WORDS = {
     "exponential": "independent vehicles",
     "shifted_exponential": "a shifted exponential headway",
@@ -46,7 +42,7 @@ def _map(result: MapResult):  # type: ignore[no-untyped-def]
         yield "No place of the map is free, so there is no best one."
         return
     values = {name: float(v[result.best]) for name, v in result.variables.items()}
-    kind = KIND_WORDS[str(result.kind[result.best])]
+    kind = PLACE_KINDS[str(result.kind[result.best])].label
     yield (
         f"The best {kind} place of the map is {_where(result, result.best)}: effective speed "
         f"{significant(values['effective_speed'])} m/s, mean {significant(values['mean_speed'])} "
@@ -67,7 +63,7 @@ def _map(result: MapResult):  # type: ignore[no-untyped-def]
     for name, at in result.best_by_kind.items():
         if at != result.best:
             speed = significant(float(result.variables["effective_speed"][at]))
-            yield f"Best {KIND_WORDS[name]} place: {_where(result, at)}, {speed} m/s."
+            yield f"Best {PLACE_KINDS[name].label} place: {_where(result, at)}, {speed} m/s."
     if result.mount_values:
         speed = significant(result.mount_values["effective_speed"])
         yield f"At the mount of the case the effective speed is {speed} m/s in that hour."

@@ -14,6 +14,7 @@ from wakesim.outputs.page import environment
 from wakesim.outputs.report import inline_svg, provenance_rows
 from wakesim.outputs.summary import all_warnings
 from wakesim.outputs.wording import change, number, place, significant
+from wakesim.quantities import AXES
 from wakesim.results import LookupResult, MapResult, PassTableResult
 
 if TYPE_CHECKING:
@@ -66,7 +67,7 @@ def _tables(result: GridResult) -> list[_Table]:
         return [_variants(result)]
     if isinstance(result, LookupResult):
         rows = [
-            (name, grid_words.AXIS_WORDS[name][2], ", ".join(f"{v:g}" for v in values))
+            (name, AXES[name].meaning, ", ".join(f"{v:g}" for v in values))
             for name, values in result.axes.items()
         ]
         head = ("axis", "meaning", "values")

@@ -53,6 +53,7 @@ import numpy as np
 from wakesim.measures.mounting_map import REASONS
 from wakesim.outputs import grid_words, wording
 from wakesim.outputs.summary import FORMAT_VERSION, all_warnings, full_provenance, plain
+from wakesim.quantities import STATES
 from wakesim.results import LookupResult, MapResult, PassTableResult
 
 if TYPE_CHECKING:
@@ -110,7 +111,7 @@ def _rotor(result: GridResult) -> dict[str, float]:
 def place_values(result: MapResult, place: tuple[int, int]) -> dict[str, Any]:
     """Where a place of a map is and what it has."""
     i, j = place
-    found = {grid_words.column(n): float(v[i, j]) for n, v in result.variables.items()}
+    found = {STATES[n].key: float(v[i, j]) for n, v in result.variables.items()}
     return {
         "offset_m": float(result.offset_m[j]),
         "height_m": float(result.height_m[i]),
@@ -138,7 +139,7 @@ def _map(result: MapResult) -> dict[str, Any]:
         "power_coefficient_origin": result.power_coefficient_origin,
         "best": best,
         "best_by_kind": {k: place_values(result, p) for k, p in result.best_by_kind.items()},
-        "at_mount": {grid_words.column(n): v for n, v in result.mount_values.items()},
+        "at_mount": {STATES[n].key: v for n, v in result.mount_values.items()},
         "model_variants": [
             {
                 "parameter": v.parameter,

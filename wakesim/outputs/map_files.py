@@ -15,7 +15,6 @@ import numpy as np
 
 from wakesim.measures.mounting_map import REASONS
 from wakesim.outputs import grid_words
-from wakesim.outputs.grid_words import AXIS_WORDS, VARIABLES
 from wakesim.outputs.netcdf import NetcdfWriter
 from wakesim.outputs.table_files import (
     global_attributes,
@@ -24,6 +23,7 @@ from wakesim.outputs.table_files import (
     write_axis,
     write_variables,
 )
+from wakesim.quantities import AXES, STATES
 
 if TYPE_CHECKING:
     from wakesim.results import MapResult
@@ -76,15 +76,15 @@ def _write_set_back(file: NetcdfWriter, result: MapResult) -> None:
         long_name="offset of the rotor axis, at the height of the best place",
     )  # fmt: skip
     for name, values in (("effective_speed", speed), ("model_low", low), ("model_high", high)):
-        units, words = VARIABLES[name]
+        q = STATES[name]
         file.variable(
-            f"set_back_{name}", ["set_back_offset_m"], values, units=units, long_name=words
+            f"set_back_{name}", ["set_back_offset_m"], values, units=q.units, long_name=q.meaning
         )
 
 
 def write_map_csv(result: MapResult, path: Path) -> None:
     """Write map.csv; raises OSError when the file cannot be written."""
-    columns = [(name, f"m, {AXIS_WORDS[name][2]}") for name in ("height_m", "offset_m")]
+    columns = [(name, AXES[name].described) for name in ("height_m", "offset_m")]
     columns += [
         ("kind", "what a rotor would hang on"),
         ("reason", "; ".join(f"{code}: {text}" for code, text in REASONS.items())),

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup, escape
 
-from wakesim.measures.series import wake_memory
 from wakesim.outputs import energy_rows, energy_words, wording
 from wakesim.outputs.claim_words import implied_value
 from wakesim.outputs.drift_words import drift_section
@@ -20,9 +19,11 @@ from wakesim.outputs.page import environment
 from wakesim.outputs.page import provenance_rows as page_rows
 from wakesim.outputs.summary import all_warnings, full_provenance
 from wakesim.outputs.wording import interval, number, place, significant
+from wakesim.traffic.scene import wake_memory
 
 if TYPE_CHECKING:
-    from wakesim.results import GridResult, MountResult, MountStatistics, Result
+    from wakesim.measures.results import MountStatistics
+    from wakesim.results import GridResult, MountResult, Result
 
 _BETZ = 16.0 / 27.0  # Betz 1920
 
@@ -55,7 +56,7 @@ def _mount(result: Result, mount: MountResult, figures: Sequence[Rendered]) -> d
     values = mount.statistics
     return {
         "mount": mount.mount,
-        "kind": wording.MOUNT_KINDS.get(mount.mount.kind, mount.mount.kind),
+        "kind": mount.mount.support.label,
         "statistics": values,
         "answer": answer(result, mount),
         "drift": drift_section(result, mount),
@@ -97,7 +98,7 @@ def _energy(result: Result, mount: MountResult) -> dict[str, Any] | None:
 def answer(result: Result, mount: MountResult) -> list[str]:
     """The result at one mount in plain sentences."""
     where = (
-        f"Place: {wording.MOUNT_KINDS.get(mount.mount.kind, mount.mount.kind)}, axis at y = "
+        f"Place: {mount.mount.support.label}, axis at y = "
         f"{place(mount.mount.offset_m)} m from the near-side edge line, centre "
         f"{place(mount.mount.height_m)} m above the road."
     )

@@ -25,7 +25,8 @@ from wakesim.outputs.store_traffic import write_traffic
 from wakesim.outputs.summary import all_warnings, full_provenance, plain
 
 if TYPE_CHECKING:
-    from wakesim.results import Result, Signature
+    from wakesim.measures.results import Signature
+    from wakesim.results import Result
 
 _LARGEST_INTEGER = 2**63 - 1
 

@@ -11,7 +11,7 @@ import numpy as np
 from wakesim.outputs.netcdf import NetcdfWriter
 
 if TYPE_CHECKING:
-    from wakesim.results import DriftSummary, MountStatistics
+    from wakesim.measures.results import DriftSummary, MountStatistics
 
 _SCALARS = (
     (

@@ -13,7 +13,8 @@ from wakesim.outputs.netcdf import NetcdfWriter
 from wakesim.outputs.store_drift import write_drift
 
 if TYPE_CHECKING:
-    from wakesim.results import MountStatistics, Result
+    from wakesim.measures.results import MountStatistics
+    from wakesim.results import Result
     from wakesim.traffic.stream import Passes
 
 _MEAN = "time: mean"

@@ -115,7 +115,8 @@ from wakesim.outputs.energy_tables import energy_summary
 from wakesim.runtime import sha256
 
 if TYPE_CHECKING:
-    from wakesim.results import MountResult, MountStatistics, Result, Signature
+    from wakesim.measures.results import MountStatistics, Signature
+    from wakesim.results import MountResult, Result
 
 FORMAT_VERSION = 1
 

@@ -17,12 +17,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from wakesim.measures.series import wake_memory
 from wakesim.outputs import grid_words, wording
-from wakesim.outputs.grid_words import AXIS_WORDS, STANDARD_NAMES, TABLE_FORMAT, VARIABLES
 from wakesim.outputs.netcdf import NetcdfWriter
 from wakesim.outputs.summary import all_warnings, full_provenance, plain
+from wakesim.outputs.table_reader import FORMAT
 from wakesim.outputs.tables import csv_header
+from wakesim.quantities import AXES, PASS_AXES, STATES
+from wakesim.traffic.scene import wake_memory
 
 if TYPE_CHECKING:
     from wakesim.results import GridResult, LookupResult, PassTableResult
@@ -59,9 +60,9 @@ def global_attributes(result: GridResult) -> dict[str, Any]:
 
 def write_axis(file: NetcdfWriter, name: str, values: Sequence[float]) -> None:
     """One axis of numbers as a coordinate."""
-    units, _, words = AXIS_WORDS[name]
-    extra = {"standard_name": STANDARD_NAMES[name]} if name in STANDARD_NAMES else {}
-    file.coordinate(name, np.array(values, float), units=units, long_name=words, **extra)
+    q = {**PASS_AXES, **AXES}[name]
+    extra = {"standard_name": q.standard} if q.standard else {}
+    file.coordinate(name, np.array(values, float), units=q.units, long_name=q.meaning, **extra)
 
 
 def write_variables(
@@ -69,9 +70,9 @@ def write_variables(
 ) -> None:
     """Variables over all dimensions."""
     for name, values in variables.items():
-        units, words = VARIABLES[name]
-        extra = {"cell_methods": "time: mean"} if name in grid_words.MEANS else {}
-        file.variable(name, dimensions, values, units=units, long_name=words, **extra)
+        q = STATES[name]
+        extra = {"cell_methods": q.method} if q.method else {}
+        file.variable(name, dimensions, values, units=q.units, long_name=q.meaning, **extra)
 
 
 def write_lookup_store(result: LookupResult, path: Path) -> None:
@@ -86,7 +87,7 @@ def write_lookup_store(result: LookupResult, path: Path) -> None:
 def _lookup_attributes(result: LookupResult) -> dict[str, Any]:
     mount = result.case.mounts[0]
     attributes: dict[str, Any] = {
-        "format": TABLE_FORMAT,
+        "format": FORMAT,
         "hour": np.int64(result.hour),
         "rotor_width_m": float(mount.rotor_width_m),
         "rotor_height_m": float(mount.rotor_height_m),
@@ -160,8 +161,7 @@ def write_pass_csv(result: PassTableResult, path: Path) -> None:
 
 
 def _axis_words(name: str) -> str:
-    _, unit, words = AXIS_WORDS[name]
-    return f"{unit}, {words}" if unit else words
+    return {**PASS_AXES, **AXES}[name].described
 
 
 def write_csv(
@@ -194,10 +194,9 @@ def header(
     variables: Mapping[str, Any],
     note: str,
 ) -> str:
-    named = [*columns, *((grid_words.column(n), _variable_words(n)) for n in variables)]
+    named = [*columns, *((STATES[n].key, _variable_words(n)) for n in variables)]
     return csv_header(result, named, note)
 
 
 def _variable_words(name: str) -> str:
-    units, words = VARIABLES[name]
-    return f"{grid_words.reading_unit(units)}, {words}"
+    return STATES[name].described

@@ -25,13 +25,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from wakesim.arrays import Array
-from wakesim.case.problems import one_line, shorten
-from wakesim.case.studies import AXES, MOST_STATES
-from wakesim.errors import CaseError
+from wakesim.case.studies import MOST_STATES
+from wakesim.errors import CaseError, one_line, shorten
 from wakesim.measures.interpolation import Axis, interpolate, needs
 from wakesim.outputs import table_file
 from wakesim.outputs.folders import published
-from wakesim.outputs.grid_words import AXIS_WORDS, TABLE_FORMAT, TABLE_LIMITS
+from wakesim.quantities import AXES as AXIS_QUANTITIES
 
 Outside = Literal["error", "flag", "clip"]
 
@@ -39,6 +38,16 @@ Outside = Literal["error", "flag", "clip"]
 _CHILD_ENVIRONMENT = {
     "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "HDF5_PLUGIN_PRELOAD": "::",
 }  # fmt: skip
+FORMAT = "wakesim lookup table 1"
+LIMITS: dict[str, tuple[float, float]] = {  # what a table holds, with the values that are possible
+    "effective_speed": (0.0, 200.0),
+    "mean_speed": (0.0, 200.0),
+    "sd_speed": (0.0, 200.0),
+    "drift": (-200.0, 200.0),
+    "power_density": (0.0, 1e8),
+    "model_low": (0.0, 200.0),
+    "model_high": (0.0, 200.0),
+}
 _MODES = ("error", "flag", "clip")
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
 # Bounds of the process that reads a file: a table of two million states takes two seconds.
@@ -193,7 +202,7 @@ class LookupTable:
         for name, mask in beyond.items():
             if mask.any():
                 first = float(places[name][mask].reshape(-1)[0])
-                unit = AXIS_WORDS[name][1]
+                unit = AXIS_QUANTITIES[name].reading_unit
                 count = int(mask.sum())
                 more = f" (and {count - 1} more values)" if count > 1 else ""
                 problems.append(
@@ -212,7 +221,7 @@ def _any(masks: Mapping[str, NDArray[np.bool_]]) -> NDArray[np.bool_]:
 
 
 def _range(name: str, values: Array) -> str:
-    unit = AXIS_WORDS[name][1]
+    unit = AXIS_QUANTITIES[name].reading_unit
     if len(values) == 1:
         return f"which holds {values[0]:g} {unit}".strip() + " only"
     return f"{values[0]:g} to {values[-1]:g} {unit}".strip()
@@ -256,8 +265,8 @@ def _contents(name: str, path: str | os.PathLike[str], size: int) -> bytes:
     """What the reading process hands over; CaseError for anything but success."""
     cpu_s = _LEAST_CPU_S + size // _BYTES_A_SECOND
     request = {
-        "path": os.fsdecode(path), "format": TABLE_FORMAT, "axes": list(AXES),
-        "variables": TABLE_LIMITS, "most_states": MOST_STATES, "cpu_s": cpu_s,
+        "path": os.fsdecode(path), "format": FORMAT, "axes": list(AXIS_QUANTITIES),
+        "variables": LIMITS, "most_states": MOST_STATES, "cpu_s": cpu_s,
         "memory_bytes": _MEMORY_BYTES,
     }  # fmt: skip
     try:

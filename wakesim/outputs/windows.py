@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from wakesim.results import Series
+    from wakesim.measures.results import Series
 
 
 def window_mean_cube(speed_m_s: NDArray[np.float64], samples: int) -> NDArray[np.float64]:

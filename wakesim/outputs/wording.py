@@ -138,13 +138,6 @@ WAKE_LAWS = {
     "momentum": "the momentum wake, a comparator (the air slides freely over the road)",
 }
 
-MOUNT_KINDS = {
-    "post": "post beside the road",
-    "central_reservation": "post in the central reservation",
-    "overhead": "overhead, on a gantry or bridge",
-    "wall": "beside a wall",
-}
-
 HEADWAYS = {
     "exponential": "exponential: vehicles independent of each other",
     "shifted_exponential": "shifted exponential: independent beyond a minimum",

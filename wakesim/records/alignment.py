@@ -39,7 +39,7 @@ from scipy.ndimage import uniform_filter1d
 from wakesim.arrays import Array
 from wakesim.errors import CaseError
 from wakesim.records.blocks import jackknife
-from wakesim.records.forward_series import ForwardSeries
+from wakesim.records.forward import ForwardSeries
 
 LEVEL = 0.90
 CHANCE = 0.01  # a peak that accident gives more often is no alignment

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +25,6 @@ from wakesim.case.schema import Case
 from wakesim.errors import CaseError
 from wakesim.outputs.wording import interval
 from wakesim.records.anemometer import AnemometerRecord
-from wakesim.records.modelled import SlowWind
 from wakesim.records.pass_average import FEWEST_PASSES, cluster_mean, cluster_s, pass_changes
 from wakesim.records.statistics import running_mean
 from wakesim.traffic.stream import Passes
@@ -36,6 +36,21 @@ _FAST_STEP_S = 2.0  # of the record, from which its gusts can be told
 _CALM_M_S = 0.05
 # Open land, as a case without a wind has it.
 _WIND = Wind(0.0, 0.0, 3.0, "log", 0.03, 0.0, 0.14, 0.0)
+
+
+class SlowWind(NamedTuple):
+    """Slow changes of the ambient wind about its mean (n,), m/s, at times (n,) of the windows, s;
+    repeated after ``period_s`` where that is given."""
+
+    time_s: Array
+    u: Array
+    v: Array
+    period_s: float | None = None
+
+    def at(self, time_s: Array) -> tuple[Array, Array]:
+        """Changes along and across the road at times (m,)."""
+        u, v = (np.interp(time_s, self.time_s, x, period=self.period_s) for x in (self.u, self.v))
+        return u, v
 
 
 @dataclass(frozen=True)

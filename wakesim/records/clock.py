@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from wakesim.air.record_csv import Problems
+from wakesim.csv_tables import Problems
 
 if TYPE_CHECKING:
     import pandas as pd

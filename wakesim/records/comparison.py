@@ -19,55 +19,51 @@ import numpy as np
 from wakesim.arrays import Array
 from wakesim.case.schema import Case
 from wakesim.errors import CaseError
-from wakesim.measures import series
 from wakesim.records.alignment import Alignment, Clock, align
 from wakesim.records.ambient_mast import known_at, reached, slow_wind, with_wind_of
 from wakesim.records.anemometer import AnemometerRecord
-from wakesim.records.curves import Curves, curves
 from wakesim.records.decisive import along_road, decisive, large_classes
 from wakesim.records.fit import FitResult, TimeError, find_time_error, fit
-from wakesim.records.forward import TIME_ERRORS_S, spread_nodes
-from wakesim.records.forward_series import ForwardSeries
+from wakesim.records.forward import TIME_ERRORS_S, ForwardSeries, LogErrors, spread_nodes
 from wakesim.records.inputs import Inputs, with_invented
 from wakesim.records.instrument import SPEED_ONLY
-from wakesim.records.judgement import Judgement, judge, unmatched
-from wakesim.records.model_range import STRETCH_S, STRETCHES, ModelRange, model_range
-from wakesim.records.modelled import (
-    Cache,
-    Scenario,
-    SlowWind,
-    modelled_records,
-    windows_of,
-)
-from wakesim.records.pass_lines import LogErrors
-from wakesim.records.passing_log import PassingLog
-from wakesim.records.points import PointMetrics, point_metrics
-from wakesim.records.quantities import (
+from wakesim.records.judgement import (
     QUANTITIES,
+    Judgement,
     Pair,
     block_table,
     compare,
+    judge,
     part_of,
     taken,
+    unmatched,
     values_of,
     without_wind,
 )
-from wakesim.records.scenarios import (
+from wakesim.records.model_range import STRETCH_S, STRETCHES, ModelRange, model_range
+from wakesim.records.modelled import (
     GAP_S,
     LARGEST_OFFSET_S,
+    Cache,
+    Scenario,
+    SlowWind,
     forward_at,
     logged_scenario,
+    modelled_records,
     other_law,
     simulated_scenario,
+    windows_of,
 )
-from wakesim.records.signatures import ClassSignature, signatures
-from wakesim.records.statistics import block_edges, usual_block_s
+from wakesim.records.pass_average import ClassSignature, PointMetrics, point_metrics, signatures
+from wakesim.records.passing_log import PassingLog
+from wakesim.records.statistics import Curves, block_edges, curves, usual_block_s
 from wakesim.records.words import (
     AMBIENT_EXCUSE,
     NEEDS_COMPONENTS,
     SLOW_FROM_RECORD,
     SLOW_S,
 )
+from wakesim.traffic.scene import field_settings, wake_memory
 from wakesim.traffic.stream import Passes
 
 Ambient = Literal["case", "record", "mast"]
@@ -209,7 +205,7 @@ class _Work:
         )  # fmt: skip
         draws = self._draws(scenario)
         other_case = other_law(case)
-        other = self._draws(scenario, settings=series.field_settings(other_case))
+        other = self._draws(scenario, settings=field_settings(other_case))
         log_time = used.log_time(record.time_s + shift)
         families = [model]
         if self.components:
@@ -368,7 +364,7 @@ class _Work:
         if lost > 0.02:
             self.notes.append(
                 f"{100 * lost:.0f} % of the record is left out: before it less than "
-                f"{series.wake_memory(self.inputs.case):g} s of traffic is logged, or none after"
+                f"{wake_memory(self.inputs.case):g} s of traffic is logged, or none after"
             )
         shift = float(self.record.time_s[inside][0])
         moved = replace(passes, time_s=clock.record_time(passes.time_s) - shift)
@@ -475,7 +471,9 @@ class _Work:
             inputs=self.inputs, case=case, ambient=self.ambient, record=seen[0], shift_s=shift,
             model=seen[1][0], passes=passes, clock=clock, time_error=self.time_error,
             judgements=tuple(judged), points=points,
-            signatures=tuple(shapes or ()), curves=shown.with_range(spread, len(QUANTITIES)),
+            signatures=tuple(shapes or ()), curves=shown.with_range(
+                spread.down[len(QUANTITIES):], spread.up[len(QUANTITIES):]
+            ),
             spread=spread, pair=pair, fit=found, simulated_s=scenario.duration_s,
             hours=tuple(sorted({w.seed for w in scenario.windows})) if clock is None else (),
             notes=tuple(dict.fromkeys(self.notes)),

@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 from wakesim.outputs.figures import PNG_DPI, Rendered, freeze_layout, style, tidy_svg
 from wakesim.outputs.figures.style import BLUE, GREEN, GREY, INK, ORANGE, SKY, VERMILLION
 from wakesim.records.comparison import Comparison
-from wakesim.records.signatures import ClassSignature
+from wakesim.records.pass_average import ClassSignature
 
 WINDOW_S = 90.0
 _METADATA = {"Date": None, "Creator": None, "Format": None, "Type": None}

@@ -15,7 +15,7 @@ from wakesim.outputs.wording import interval, number, place, significant
 from wakesim.records import words
 from wakesim.records.alignment import Alignment, axes_words
 from wakesim.records.comparison import Comparison
-from wakesim.records.comparison_json import method, provenance
+from wakesim.records.comparison_files import method, provenance
 from wakesim.records.fit import FitResult
 
 _TEMPLATES = Path(__file__).resolve().parent / "templates"

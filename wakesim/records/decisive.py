@@ -32,12 +32,11 @@ from scipy import special
 from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
-from wakesim.measures.series import wake_memory
 from wakesim.records.alignment import Clock
 from wakesim.records.anemometer import AnemometerRecord
-from wakesim.records.forward_series import ForwardSeries
+from wakesim.records.forward import ForwardSeries
 from wakesim.records.inputs import Anemometer
-from wakesim.records.judgement import UNKNOWN, Judgement, judge_difference
+from wakesim.records.judgement import UNKNOWN, Judgement, judge_difference, taken
 from wakesim.records.pass_average import (
     FEWEST_PASSES,
     cluster_mean,
@@ -45,7 +44,7 @@ from wakesim.records.pass_average import (
     isolated,
     pass_changes,
 )
-from wakesim.records.quantities import taken
+from wakesim.traffic.scene import wake_memory
 from wakesim.traffic.stream import Passes
 
 DECAY_S = ((15.0, 30.0), (30.0, 60.0))

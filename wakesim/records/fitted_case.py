@@ -6,52 +6,27 @@ The copy is read back before it is put in place: it must be a valid case with th
 
 from __future__ import annotations
 
-import math
-import os
 import re
-import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from wakesim.case.load import load_case_text
-from wakesim.case.problems import one_line
+from wakesim.case.messages import LineMap
 from wakesim.case.schema import Case
 from wakesim.case.settings import ModelConstants
-from wakesim.case.toml_lines import LineMap
-from wakesim.errors import CaseError, OutputError
-
-if TYPE_CHECKING:
-    from wakesim.records.fit_result import FitResult, FittedConstant
+from wakesim.errors import CaseError, one_line
+from wakesim.records.fit import FitResult, FittedConstant
+from wakesim.records.forward import allowed_range
 
 _MARK = "# fitted to a record"
 _DIGITS = 4
 
 
-def write_case(
-    case: Case, fit: FitResult, path: str | os.PathLike[str], force: bool = False
-) -> tuple[str, ...]:
-    """Write the case with the constants of ``fit`` to ``path``; returns what was left out and why.
+def fitted_text(case: Case, fit: FitResult) -> tuple[str, tuple[str, ...]]:
+    """The case's text with the fitted constants, and what was left out and why.
 
     Only constants with status "fitted" that [model] has a key for are written. Raises CaseError
     for a value outside the range of its key, when nothing can be written, or when the copy would
-    not be a valid case; OutputError when the file exists and ``force`` is not set, is the case
-    itself, or cannot be written.
-    """
-    target = Path(path)
-    text, left_out = fitted_text(case, fit)
-    if target.exists():
-        if Path(case.path).exists() and target.samefile(case.path):
-            raise OutputError(f"{target}: is the case itself; choose another name for the copy")
-        if not force:
-            raise OutputError(f"{target}: exists already; choose another name or use --force")
-    _put(target, text)
-    return left_out
-
-
-def fitted_text(case: Case, fit: FitResult) -> tuple[str, tuple[str, ...]]:
-    """The case's text with the fitted constants, and what was left out.
-
-    Raises CaseError as ``write_case`` does.
+    not be a valid case.
     """
     text, written, left_out = case.text, {}, []
     for constant in fit.constants.values():
@@ -84,9 +59,7 @@ def _reason_against(constant: FittedConstant) -> str:
 
 
 def _check_range(case: Case, key: str, value: float) -> None:
-    limits = ModelConstants.model_fields[key].metadata
-    low = next((m.ge for m in limits if hasattr(m, "ge")), -math.inf)
-    high = next((m.le for m in limits if hasattr(m, "le")), math.inf)
+    low, high = allowed_range(key)
     if not low <= value <= high:
         raise CaseError(
             f"{case.path}: model.{key} = {value:g} (fitted): "
@@ -137,18 +110,3 @@ def _comment(constant: FittedConstant, record: str) -> str:
         f"{_MARK}, {name}: {constant.name} {constant.value:.{_DIGITS}g}, "
         f"90 % interval {constant.low:.3g} to {constant.high:.3g}; was {constant.case_value:g}"
     )
-
-
-def _put(target: Path, text: str) -> None:
-    """The text under its name, complete or not at all."""
-    try:
-        descriptor, name = tempfile.mkstemp(prefix=".wakesim-", dir=target.parent)
-        try:
-            with os.fdopen(descriptor, "w", encoding="utf-8", newline="\n") as file:
-                file.write(text)
-            os.replace(name, target)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise OutputError(f"{target}: cannot be written: {error.strerror}") from error

@@ -1,4 +1,25 @@
-"""The modelled velocity at an instrument: mean and turbulence, pass by pass from a passing log.
+"""The scene of a mount as a passing log has it: its own classes, speeds and flows.
+
+What a pass looks like on average when its log is not exact.
+
+A log gives the time of a pass to some tenths of a second and mostly no place in the lane. Traffic
+is uniform in time over such errors, so the true time given the logged one scatters about it with
+the logger's own standard deviation, and the expected velocity is the mean line of the class,
+
+    E[u](X) = sum_w p_w (G * f_w)(X),
+
+w over the lateral places (normal weights p_w, unless the log has them), G the normal density of
+the time error carried to the distance V sigma_t. A regression on E[u] is then unbiased (regression
+calibration: R. J. Carroll et al., "Measurement Error in Nonlinear Models", 2006, from memory);
+on f itself it would find the pulse too weak. What is left scatters from pass to pass with variance
+
+    var u(X) = (1 + s^2) sum_w p_w (G * f_w^2)(X) - E[u](X)^2,
+
+s being the relative scatter of the strength of single passes about their class.
+
+The model of a record as a table: what ``forward`` makes and fits, alignment and figures read.
+
+The modelled velocity at an instrument: mean and turbulence, pass by pass from a passing log.
 
 Of each logged pass the mean pulse and wake and the energy of its turbulence are known in advance,
 the turbulence itself is not. So the model of a record is a mean and a variance at each moment,
@@ -20,28 +41,338 @@ Without a log single moments cannot be known; see wakesim.records.simulated.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import fft
+from scipy.interpolate import CubicSpline
+from scipy.ndimage import gaussian_filter1d
 
 from wakesim.air.noise import resolved_share, von_karman_spectrum
+from wakesim.air.profiles import ambient_velocity
 from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.case.settings import ModelConstants
 from wakesim.errors import CaseError
-from wakesim.measures import series
-from wakesim.measures.background import background
-from wakesim.measures.series import Scene
-from wakesim.records.forward_series import ForwardSeries
-from wakesim.records.logged_scene import logged_scene, stretch_of
-from wakesim.records.logged_scene import point_mount as point_mount
-from wakesim.records.pass_lines import LogErrors, Respond, expected_lines, scatter_lines
-from wakesim.traffic.lines import FieldSettings, LineLibrary
+from wakesim.traffic.lines import (
+    FAR_CHANNELS,
+    NEAR_CHANNELS,
+    POINTS,
+    WANDER_NODES,
+    FieldSettings,
+    LaneView,
+    LineLibrary,
+    air_relative_speed,
+)
+from wakesim.traffic.mount_air import mount_air
+from wakesim.traffic.scene import Scene, field_settings, prepare_scene, scene_lines
 from wakesim.traffic.stream import Passes
-from wakesim.traffic.superpose import superpose
-from wakesim.vehicle.wake import TURBULENCE_TIME_S
+from wakesim.traffic.superpose import superpose, view_table
+from wakesim.vehicle.wake import SHARE_U, SHARE_V, TURBULENCE_TIME_S
+
+_POINT_M = 0.01  # lines are interpolated over a width, which must not be zero
+
+
+def point_mount(mount: Mount) -> Mount:
+    """The mount with its swept rectangle shrunk to its centre: where an anemometer stands."""
+    return mount.model_copy(update={"rotor_width_m": _POINT_M, "rotor_height_m": 0.0})
+
+
+def stretch_of(time_s: Array, span: tuple[float, float], count: int) -> NDArray[np.int64]:
+    """Number of the stretch of the log, of at most an hour each, at times (n,)."""
+    length = max((span[1] - span[0]) / count, 1e-9)
+    index = np.floor((np.asarray(time_s) - span[0]) / length).astype(np.int64)
+    return np.clip(index, 0, count - 1)
+
+
+def logged_scene(case: Case, mount: Mount, passes: Passes, span: tuple[float, float]) -> Scene:
+    """The mount's centre with the classes, speeds and flows of the log instead of the case's.
+
+    The flows that make the drift are those of stretches of the log of at most an hour.
+    """
+    if case.traffic is None:
+        raise CaseError(f'{case.path}: study = "{case.study}": a record needs a traffic study')
+    scene = prepare_scene(case, point_mount(mount))
+    vehicles = list(case.vehicles.values())
+    stretches = max(1, math.ceil((span[1] - span[0]) / 3600.0 - 0.01))
+    hour = stretch_of(passes.time_s, span, stretches)
+    length = max((span[1] - span[0]) / stretches, 1.0)
+    inside = (passes.time_s >= span[0]) & (passes.time_s <= span[1])
+    keys, views, rates = [], [], []
+    for lane, kind in sorted(set(zip(passes.lane.tolist(), passes.vehicle.tolist(), strict=True))):
+        mine = (passes.lane == lane) & (passes.vehicle == kind)
+        speed, road = passes.speed_m_s[mine], case.road.lanes[lane]
+        along, across = ambient_velocity(case.air.wind, 0.5 * vehicles[kind].height_m)
+        keys.append((lane, kind))
+        views.append(
+            LaneView(
+                vehicle=vehicles[kind],
+                lane_centre_m=road.centre_m,
+                direction=road.direction,
+                mean_speed_m_s=float(speed.mean()),
+                speed_sd_m_s=float(speed.std()),
+                wind_along_m_s=float(along),
+                wind_across_m_s=float(across),
+            )
+        )
+        rates.append(np.bincount(hour[mine & inside], minlength=stretches) / length)
+    return replace(
+        scene,
+        keys=tuple(keys),
+        views=tuple(views),
+        view_of=view_table(len(case.road.lanes), len(vehicles), keys),
+        rates_per_s=np.array(rates).T,
+    )
+
+
+Respond = Callable[[Array, Array, float], tuple[Array, Array]]
+"""(u, v, dt_s) -> (u, v) as the instrument shows them; linear, of unit gain in a steady wind."""
+
+_LARGEST_TIME_S = 2.0
+
+
+@dataclass(frozen=True)
+class LogErrors:
+    """How far the passing log may be off, standard deviations.
+
+    ``time_s`` of the time of each pass, independent of each other (an error common to all is the
+    clock offset, found by ``alignment``); a log to full seconds has 0.29 s. ``strength``: relative
+    scatter of a pass about its class, from errors of the speed and from unlike vehicles (what a
+    wrong speed does to the length of a pulse is left out).
+    ``lateral_known``: the log has the place in the lane; if not, it is spread as the case's
+    ``wander_sd_m`` says. Raises CaseError outside 0 to 2 s and 0 to 1.
+    """
+
+    time_s: float = 0.0
+    strength: float = 0.0
+    lateral_known: bool = False
+
+    def __post_init__(self) -> None:
+        for name, value, unit, top in (
+            ("time_s", self.time_s, " s", _LARGEST_TIME_S),
+            ("strength", self.strength, "", 1.0),
+        ):
+            if not 0.0 <= value <= top:
+                raise CaseError(
+                    f"error of the passing log: {name} = {value:g}{unit}: "
+                    f"must be at least 0 and at most {top:g}{unit}"
+                )
+
+
+def expected_lines(library: LineLibrary, errors: LogErrors) -> LineLibrary:
+    """The library with every line replaced by its mean over the place in the lane.
+
+    The mean over the time error is the same smear in time for all passes, and left to the series.
+    """
+    data = np.empty_like(library.near.data)
+    for rows, lines, _ in _lines_of_sights(library):
+        data[rows] = _mean(lines, errors, library, 0.0).reshape(rows.stop - rows.start, -1)
+    return replace(library, near=replace(library.near, data=data))
+
+
+def scatter_lines(
+    library: LineLibrary, errors: LogErrors, respond: Respond | None = None
+) -> tuple[LineLibrary, LineLibrary]:
+    """Libraries whose energy channel is the scatter of u, and of v, of one pass; the rest zero.
+
+    Superposed like any library they give the variance of the sum over independent passes, m2/s2.
+    ``respond`` (u, v, dt_s) -> (u, v) is the instrument that the pass is seen through. All points
+    of the library are taken to be its middle one.
+    """
+    near = [np.zeros_like(library.near.data) for _ in range(2)]
+    far = np.zeros_like(library.far.data).reshape(-1, FAR_CHANNELS, POINTS)
+    wake = library.far.data.reshape(-1, FAR_CHANNELS, POINTS)[:, 0]
+    far[:, 1] = errors.strength**2 * wake**2
+    gain = 1.0 + errors.strength**2
+    for rows, lines, relative in _lines_of_sights(library):
+        middle = lines[..., POINTS // 2]
+        seen = np.array([middle[:, :, 0] + middle[:, :, 2], middle[:, :, 1]])
+        if respond is not None:
+            dt = library.near.step_m / relative
+            for w in range(seen.shape[1]):
+                seen[:, w] = respond(seen[0, w], seen[1, w], dt)
+        sd = relative * errors.time_s / library.near.step_m
+        for component, out in zip(seen, near, strict=True):
+            mean = _mean(component, errors, library, sd)
+            square = _mean(component**2, errors, library, sd)
+            channels = out[rows].reshape(*lines.shape[:2], NEAR_CHANNELS, POINTS)
+            channels[:, :, 3] = np.maximum(gain * square - mean**2, 0.0)[:, :, None]
+    flat = far.reshape(library.far.data.shape)
+    u_far = replace(library.far, data=flat)
+    v_far = replace(library.far, data=np.zeros_like(flat))
+    return (
+        replace(library, near=replace(library.near, data=near[0]), far=u_far),
+        replace(library, near=replace(library.near, data=near[1]), far=v_far),
+    )
+
+
+def _lines_of_sights(library: LineLibrary) -> Iterator[tuple[slice, Array, float]]:
+    """Rows of the table, lines (wander, rows, channels, points), speed in air, of each view."""
+    count = WANDER_NODES.size
+    for i, view in enumerate(library.views):
+        first, rows = int(library.near.first[i * count]), int(library.near.rows[i * count])
+        part = slice(first, first + count * rows)
+        lines = library.near.data[part].reshape(count, rows, NEAR_CHANNELS, POINTS)
+        relative = air_relative_speed(view.mean_speed_m_s, view.direction, view.wind_along_m_s)
+        yield part, lines, float(relative)
+
+
+def _mean(lines: Array, errors: LogErrors, library: LineLibrary, smear_rows: float) -> Array:
+    """Mean over the place in the lane (first axis, kept) and the time error (second axis)."""
+    out = lines
+    if not errors.lateral_known and library.settings.wander_sd_m > 0.0:
+        weight = np.exp(-0.5 * WANDER_NODES**2)
+        mean = np.tensordot(weight / weight.sum(), lines, axes=1)
+        out = np.broadcast_to(mean, lines.shape)
+    if smear_rows > 0.0:
+        out = gaussian_filter1d(out, smear_rows, axis=1, mode="nearest", truncate=6.0)
+    return out
+
+
+_LEAST_SMEAR = 0.1  # steps of the grid below which a smear is none
+
+
+class Moments(NamedTuple):
+    """The model at some moments, arrays (n,): m/s, and m2/s2 for ``k`` and the scatter.
+
+    ``k`` is the turbulent energy at turbulence factor 1 before the instrument took its share.
+    """
+
+    pulse_u: Array
+    pulse_v: Array
+    wake_u: Array
+    drift_u: Array
+    k: Array
+    scatter_u: Array
+    scatter_v: Array
+
+
+@dataclass(frozen=True)
+class ForwardSeries:
+    """The model at one point on a uniform grid of times start_s + i step_s, as the instrument
+    would show it.
+
+    ``spread`` (m,) are the values of the constant ``spread_name`` for which ``wake`` (m, n) m/s
+    and ``k`` (m, n) m2/s2 are tabulated. These and ``pulse`` (2, n) m/s are means over the place in
+    the lane for exact times; ``moments`` smears them by the time error. ``scatter`` (t, 2, n)
+    m2/s2 of u and v is tabulated over the time errors ``time_errors`` (t,) s; ``time_error_s`` is
+    the assumed one. ``drift`` (n,) m/s. ``spread_value`` and ``turbulence_factor`` are the case's.
+    ``covered_s``: first and last moment at which all wakes come from logged passes; ``counts``:
+    logged passes of each class between them. ``share``: of turbulence variance that the instrument
+    passes.
+    """
+
+    start_s: float
+    step_s: float
+    spread_name: str
+    spread: Array
+    spread_value: float
+    turbulence_factor: float
+    pulse: Array
+    wake: Array
+    k: Array
+    scatter: Array
+    drift: Array
+    ambient_m_s: tuple[float, float]
+    share: float
+    covered_s: tuple[float, float]
+    counts: dict[str, int]
+    time_errors: Array
+    time_error_s: float
+
+    @property
+    def time_s(self) -> Array:
+        """Times of the grid, (n,) s on the clock of the log."""
+        return self.start_s + self.step_s * np.arange(self.pulse.shape[1])
+
+    def weights(self, spread: float, derivative: bool = False) -> Array:
+        """Weights (m,) of the tabulated wakes at a value of the spread, by splines in its log.
+
+        ``derivative``: their derivative with respect to the log of the spread.
+        """
+        if self.spread.size == 1:
+            return np.zeros(1) if derivative else np.ones(1)
+        if self.spread.size < 4:
+            raise ValueError("a table over the spread needs at least 4 values")
+        low, high = np.log(self.spread[[0, -1]])
+        at = np.clip(math.log(spread), low, high)
+        spline = CubicSpline(np.log(self.spread), np.eye(self.spread.size))
+        return np.asarray(spline(at, int(derivative)), dtype=np.float64)
+
+    def smeared(self, values: Array, time_error_s: float) -> Array:
+        """Mean of a signal of the grid (..., n) when every pass is off by the time error."""
+        if time_error_s < _LEAST_SMEAR * self.step_s:
+            return values
+        sd = time_error_s / self.step_s
+        return np.asarray(gaussian_filter1d(values, sd, axis=-1, mode="nearest"))
+
+    def scatter_at(self, time_error_s: float) -> Array:
+        """Variance of u and v (2, n), m2/s2, from the errors of the log."""
+        if self.time_errors.size == 1:
+            return self.scatter[0]
+        flat = (1, np.zeros(self.time_errors.size))  # grows with the square of the error
+        nodes, unit = self.time_errors, np.eye(self.time_errors.size)
+        spline = CubicSpline(nodes, unit, bc_type=(flat, "not-a-knot"))
+        weight = spline(np.clip(time_error_s, *self.time_errors[[0, -1]]))
+        return np.maximum(np.tensordot(weight, self.scatter, axes=1), 0.0)
+
+    def moments(self, spread: float | None = None, time_error_s: float | None = None) -> Moments:
+        """The model on its own grid, at the case's spread and the assumed time error or others."""
+        weight = self.weights(self.spread_value if spread is None else spread)
+        error = self.time_error_s if time_error_s is None else time_error_s
+        pulse_u, pulse_v, wake, k = self.smeared(
+            np.array([*self.pulse, weight @ self.wake, weight @ self.k]), error
+        )
+        scatter = self.scatter_at(error)
+        return Moments(
+            pulse_u, pulse_v, wake, self.drift, np.maximum(k, 0.0), scatter[0], scatter[1]
+        )
+
+    def at(self, times_s: Array, spread: float | None = None) -> Moments:
+        """The model at times (n,) s on the log's clock, linear between the grid's times."""
+        grid = self.moments(spread)
+        place = Places.of(self, times_s)
+        return Moments(*(place.take(values) for values in grid))
+
+    def mean(self, pulse_factor: float = 1.0, spread: float | None = None) -> tuple[Array, Array]:
+        """Mean u and v (n,), m/s, on the grid, ambient and drift included."""
+        now = self.moments(spread)
+        u = self.ambient_m_s[0] + now.drift_u + pulse_factor * now.pulse_u + now.wake_u
+        return u, self.ambient_m_s[1] + pulse_factor * now.pulse_v
+
+    def variance(
+        self, turbulence_factor: float | None = None, spread: float | None = None
+    ) -> tuple[Array, Array]:
+        """Variance of u and v (n,), m2/s2, on the grid: turbulence of wakes and scatter."""
+        now = self.moments(spread)
+        factor = self.turbulence_factor if turbulence_factor is None else turbulence_factor
+        energy = 2.0 * factor**2 * self.share * now.k
+        return SHARE_U * energy + now.scatter_u, SHARE_V * energy + now.scatter_v
+
+
+class Places(NamedTuple):
+    """Where times lie on the grid: index before (n,) and fraction of the step."""
+
+    index: NDArray[np.int64]
+    fraction: Array
+
+    @classmethod
+    def of(cls, model: ForwardSeries, times_s: Array) -> Places:
+        last = model.pulse.shape[1] - 1
+        position = np.clip((np.asarray(times_s) - model.start_s) / model.step_s, 0.0, last)
+        index = np.minimum(position.astype(np.int64), last - 1)
+        return cls(index, position - index)
+
+    def take(self, values: Array) -> Array:
+        """Values of the grid (n_grid,) at the places."""
+        before = values[self.index]
+        out: Array = before + self.fraction * (values[self.index + 1] - before)
+        return out
+
 
 STEP_S = 0.025  # of the model, fine enough for pulses that last 0.1 s
 SPREAD_NODES = 7
@@ -84,7 +415,7 @@ def forward(
     end_s: float,
     *,
     respond: Respond | None = None,
-    errors: LogErrors = LogErrors(),  # noqa: B008
+    errors: LogErrors = LogErrors(),
     spreads: Array | None = None,
     settings: FieldSettings | None = None,
     step_s: float = STEP_S,
@@ -107,7 +438,7 @@ def forward(
     samples = _samples(start_s, end_s, step_s, values.size)
     span = _span(passes, log_span_s)
     scene = logged_scene(case, mount, passes, span)
-    base = series.field_settings(case) if settings is None else settings
+    base = field_settings(case) if settings is None else settings
     base = replace(base, constants=replace(base.constants, turbulence_factor=1.0))
     covered = (max(span[0] + base.wake_memory_s, start_s), min(span[1], end_s))
     if covered[1] - covered[0] < SHORTEST_LOG_S:
@@ -116,10 +447,10 @@ def forward(
             f"{start_s:.6g} to {end_s:.6g} s: less than {SHORTEST_LOG_S:g} s of the record follow "
             f"{base.wake_memory_s:g} s of logged traffic"
         )
-    air = background(scene, base, coarse=True)
+    air = mount_air(scene, base, coarse=True)
     around = air.viscosity[[int(np.bincount(air.level).argmax())]]
     hour = stretch_of(passes.time_s, span, len(air.drag_factor))
-    view = scene.sight_of[passes.lane, passes.vehicle]
+    view = scene.view_of[passes.lane, passes.vehicle]
     acting = replace(passes, wake_factor=passes.wake_factor * air.drag_factor[hour, view])
 
     name, cache = spread_name(case), {}  # type: ignore[var-annotated]
@@ -130,12 +461,12 @@ def forward(
     wake, k = np.zeros((values.size, samples)), np.zeros((values.size, samples))
     for j, value in enumerate(values):
         changed = replace(base, constants=replace(base.constants, **{name: float(value)}))
-        lines = series.library(scene, changed, around, cache)
+        lines = scene_lines(scene, changed, around, cache)
         field = walked(scene, expected_lines(lines, errors), acting, start_s, samples, step_s)
         wake[j], k[j] = field[2], field[3]
         if j == 0:
             pulse = field[:2].copy()
-    lines = series.library(scene, base, around, cache)
+    lines = scene_lines(scene, base, around, cache)
     for t, time_s in enumerate(times):
         parts = scatter_lines(lines, replace(errors, time_s=float(time_s)), respond)
         for c, part in enumerate(parts):
@@ -198,7 +529,7 @@ def walked(
     for first in range(0, samples, chunk):
         count = min(chunk, samples - first)
         field = superpose(
-            lines, scene.sight_of, passes, len(scene.case.vehicles),
+            lines, scene.view_of, passes, len(scene.case.vehicles),
             start_s + first * step_s, count, step_s,
         )  # fmt: skip
         out[:, first : first + count] = field[:, :, :, _CENTRE].sum(axis=0).T

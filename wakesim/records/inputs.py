@@ -15,16 +15,13 @@ from numpy.typing import NDArray
 from wakesim.air.record_times import zone
 from wakesim.case.instrument import Instrument
 from wakesim.case.mounts import Mount
-from wakesim.case.problems import one_line, shorten
 from wakesim.case.schema import Case
-from wakesim.case.suggest import closest
-from wakesim.errors import CaseError
+from wakesim.errors import CaseError, closest, one_line, shorten
 from wakesim.records.ambient_mast import AmbientMast, known_at
-from wakesim.records.anemometer import AnemometerRecord, read_anemometer
+from wakesim.records.anemometer import AnemometerRecord, other_instrument, read_anemometer
 from wakesim.records.instrument import SPEED_ONLY, instrument_mount, read_instrument
-from wakesim.records.logger_cells import ReadOptions
+from wakesim.records.logger import ReadOptions
 from wakesim.records.passing_log import PassingLog, read_passing_log
-from wakesim.records.record_checks import other_instrument
 
 _HEAD_BYTES = 65536
 _MAST_M = 3.0  # height of an ambient mast where nothing is said

@@ -1,4 +1,16 @@
-"""What an anemometer and its logger make of the air's velocity.
+"""Compiled first-order answer whose rate changes from moment to moment.
+
+    dy/dt = r(t) (x(t) - y),     x and r linear between samples
+
+with R = h (r_0 + r_1)/2 the integral of r over a step h and a = exp(-R):
+
+    y_1 = a y_0 + b_0 x_0 + b_1 x_1 + m h (r_1 - r_0)(x_1 - x_0)/12,
+    m = (1 - a)/R,   b_0 = m - a,   b_1 = 1 - m.
+
+The last term is what rate and target share within the step (integral of r x less R times the mean
+of x); a cup overspeeds by it. Exact for a constant rate, else to third order in the step.
+
+What an anemometer and its logger make of the air's velocity.
 
 First-order answer with time constant tau: tau dy/dt = x - y, gain 1/sqrt(1 + (2 pi f tau)^2). For
 cups and vanes tau = L/U with L the distance constant and U the speed of the moment, so that they
@@ -26,15 +38,39 @@ from numpy.typing import ArrayLike
 from pydantic import ValidationError
 from scipy import signal
 
-from wakesim.arrays import Array
+from wakesim.arrays import Array, kernel
 from wakesim.case.instrument import Instrument, instrument_key_problems
-from wakesim.case.messages import explain
+from wakesim.case.messages import render
 from wakesim.case.mounts import Mount
-from wakesim.case.problems import one_line, render
 from wakesim.case.reading import parse, read_text
+from wakesim.case.schema_errors import explain
 from wakesim.case.tables import Table
-from wakesim.errors import CaseError
-from wakesim.records.response_kernel import relax
+from wakesim.errors import CaseError, one_line
+
+
+@kernel()
+def relax(targets, rate, step, first):
+    """Answers (k, n) to ``targets`` (k, n) at rates (n,) 1/s; ``first`` (k,) before the start."""
+    count, n = targets.shape
+    out = np.empty((count, n))
+    for j in range(count):
+        out[j, 0] = first[j]
+    for i in range(1, n):
+        turned = 0.5 * (rate[i - 1] + rate[i]) * step
+        a = np.exp(-turned)
+        # (1 - a)/R by its series where the difference would lose its digits.
+        mean = (1.0 - a) / turned if turned > 1e-4 else 1.0 - 0.5 * turned + turned * turned / 6.0
+        shared = mean * step * (rate[i] - rate[i - 1]) / 12.0
+        for j in range(count):
+            before, after = targets[j, i - 1], targets[j, i]
+            out[j, i] = (
+                a * out[j, i - 1]
+                + (mean - a) * before
+                + (1.0 - mean) * after
+                + shared * (after - before)
+            )
+    return out
+
 
 Respond = Callable[[Array, Array, float], tuple[Array, Array]]
 
@@ -104,7 +140,7 @@ def apply_response(u: ArrayLike, v: ArrayLike, dt_s: float, instrument: Instrume
     """The velocity components u, v (n,), m/s, at a fine step as the instrument shows them.
 
     At each moment the value that the logger would write with that time stamp: with ``averaging_s``
-    a running mean, of which a logger keeps one value in each averaging time (``sample_at``). The
+    a running mean, of which a logger keeps one value in each averaging time. The
     air is taken as steady before the start and after the end.
 
     Raises ValueError for series of different shapes or values that are not finite.
@@ -183,29 +219,6 @@ def first_order(values: ArrayLike, dt_s: float, time_constant_s: float) -> Array
     start = mean * x[..., :1]  # the state that makes the first answer the first value
     out, _ = signal.lfilter([1.0 - mean, mean - a], [1.0, -a], x, zi=start)
     return np.asarray(out, dtype=np.float64)
-
-
-def block_average(values: ArrayLike, dt_s: float, averaging_s: float) -> Array:
-    """Means of a series (n,) over whole consecutive blocks, (m,); the unfinished last is left out.
-
-    Raises ValueError when the averaging time is no whole number of steps (within 1 %).
-    """
-    x = np.asarray(values, dtype=np.float64)
-    size = round(averaging_s / dt_s)
-    if size < 1 or abs(averaging_s / dt_s - size) > 0.01 * size:
-        raise ValueError("the averaging time must be a whole number of steps")
-    count = x.size // size
-    return np.asarray(x[: count * size].reshape(count, size).mean(axis=1))
-
-
-def sample_at(values: ArrayLike, dt_s: float, times_s: ArrayLike, start_s: float = 0.0) -> Array:
-    """A series (n,) with its first sample at ``start_s`` at times (m,), linear in between.
-
-    NaN outside the series.
-    """
-    x = np.asarray(values, dtype=np.float64)
-    grid = start_s + dt_s * np.arange(x.size)
-    return np.interp(np.asarray(times_s, dtype=np.float64), grid, x, left=np.nan, right=np.nan)
 
 
 def recorded(values: ArrayLike, instrument: Instrument, rng: np.random.Generator) -> Array:

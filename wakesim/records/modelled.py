@@ -9,6 +9,8 @@ wake turbulence. The instrument's answer, the
 logger's mean, its noise and its steps follow, and samples are taken at the moments of the measured
 record, gaps included. So both records go through the same statistics, and what an average or a gap
 does to one it does to the other.
+
+Whose air the model makes: the logged vehicles, or simulated ones of the same clock hours.
 """
 
 from __future__ import annotations
@@ -20,19 +22,34 @@ from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from wakesim.air.noise import resolved_share, von_karman_noise
 from wakesim.arrays import Array
 from wakesim.case.instrument import Instrument
-from wakesim.measures import series
-from wakesim.measures.background import Background, background
-from wakesim.measures.series import Scene
+from wakesim.case.schema import Case
+from wakesim.records.ambient_mast import SlowWind
 from wakesim.records.anemometer import AnemometerRecord
-from wakesim.records.forward import walked
-from wakesim.records.instrument import SPEED_ONLY, apply_response, recorded, transfer
-from wakesim.records.pass_lines import LogErrors
+from wakesim.records.forward import (
+    ForwardSeries,
+    LogErrors,
+    forward,
+    logged_scene,
+    point_mount,
+    stretch_of,
+    walked,
+)
+from wakesim.records.inputs import Anemometer, Inputs
+from wakesim.records.instrument import (
+    SPEED_ONLY,
+    apply_response,
+    linear_response,
+    recorded,
+    transfer,
+)
+from wakesim.records.passing_log import PassingLog
 from wakesim.traffic.lines import FieldSettings, LineLibrary
+from wakesim.traffic.mount_air import MountAir, mount_air
+from wakesim.traffic.scene import Scene, draw_round, field_settings, prepare_scene, scene_lines
 from wakesim.traffic.stream import Passes
 from wakesim.vehicle.wake import SHARE_U, SHARE_V, TURBULENCE_TIME_S
 
@@ -51,21 +68,6 @@ class Window(NamedTuple):
     end_s: float
     time_s: Array
     seed: int
-
-
-class SlowWind(NamedTuple):
-    """Slow changes of the ambient wind about its mean (n,), m/s, at times (n,) of the windows, s;
-    repeated after ``period_s`` where that is given."""
-
-    time_s: Array
-    u: Array
-    v: Array
-    period_s: float | None = None
-
-    def at(self, time_s: Array) -> tuple[Array, Array]:
-        """Changes along and across the road at times (m,)."""
-        u, v = (np.interp(time_s, self.time_s, x, period=self.period_s) for x in (self.u, self.v))
-        return u, v
 
 
 @dataclass(frozen=True)
@@ -117,9 +119,9 @@ def modelled_records(
     scene = scenario.scene if scene is None else scene
     settings = scenario.settings if settings is None else settings
     windows = scenario.windows if windows is None else windows
-    air = background(scene, settings, coarse=True)
+    air = mount_air(scene, settings, coarse=True)
     around = air.viscosity[[int(np.bincount(air.level).argmax())]]
-    lines = series.library(scene, settings, around, cache)
+    lines = scene_lines(scene, settings, around, cache)
     return [_drawn(scenario, number, scene, lines, air, windows) for number in range(draws)]
 
 
@@ -128,14 +130,14 @@ def _drawn(
     number: int,
     scene: Scene,
     lines: LineLibrary,
-    air: Background,
+    air: MountAir,
     windows: Sequence[Window],
 ) -> AnemometerRecord:
     """The draw of that number."""
     hours = len(air.drag_factor)
     passes = _scattered(scenario, number)
-    view = scene.sight_of[passes.lane, passes.vehicle]
-    factor = air.drag_factor[_hours(passes.time_s, scenario.span_s, hours), view]
+    view = scene.view_of[passes.lane, passes.vehicle]
+    factor = air.drag_factor[stretch_of(passes.time_s, scenario.span_s, hours), view]
     passes = replace(passes, wake_factor=passes.wake_factor * factor)
     drift = air.by_class.sum(axis=1)[:, _CENTRE]
     parts = []
@@ -144,7 +146,7 @@ def _drawn(
         n = math.ceil((window.end_s - window.start_s) / scenario.step_s) + 2
         time = window.start_s + scenario.step_s * np.arange(n)
         pulse_u, v, wake_u, k = walked(scene, lines, passes, window.start_s, n, scenario.step_s)
-        u = pulse_u + wake_u + drift[_hours(time, scenario.span_s, hours)]
+        u = pulse_u + wake_u + drift[stretch_of(time, scenario.span_s, hours)]
         if scenario.wind is not None:
             slow_u, slow_v = scenario.wind.at(time)
             u, v = u + slow_u, v + slow_v
@@ -158,13 +160,6 @@ def _drawn(
         time_s=time - time[0], speed_m_s=speed, u_m_s=u, v_m_s=v, w_m_s=None, dt_s=scenario.dt_s,
         start=None, gap_share=0.0, path="model", sha256="",
     )  # fmt: skip
-
-
-def _hours(time_s: Array, span: tuple[float, float], count: int) -> NDArray[np.int64]:
-    """Number of the hour that each time (n,) lies in, of ``count`` equal ones in the span."""
-    length = max((span[1] - span[0]) / count, 1e-9)
-    index = np.floor((np.asarray(time_s) - span[0]) / length).astype(np.int64)
-    return np.clip(index, 0, count - 1)
 
 
 def _scattered(scenario: Scenario, number: int) -> Passes:
@@ -242,3 +237,127 @@ def windows_of(
 
 def _window(time_s: Array, seed: int) -> Window:
     return Window(float(time_s[0]) - 2.0, float(time_s[-1]) + 2.0, time_s, seed)
+
+
+LARGEST_OFFSET_S = 60.0  # of the log's clock from the record's
+GAP_S = 30.0  # a longer gap ends a window of the model
+_SIMULATED_S = (3600.0, 6 * 3600.0)  # least and most simulated without a log
+_SHORTEST_S, _LONGEST_S = 120.0, 3590.0  # in one clock hour
+_EDGE_S = 5.0  # of a clock hour that is left out
+
+
+def other_law(case: Case) -> Case:
+    """The case with the comparator of its wake law: the couple wake, or the marched one."""
+    law = "section" if case.model.wake_law == "couple" else "couple"
+    return replace(case, model=case.model.model_copy(update={"wake_law": law}))
+
+
+def forward_at(
+    case: Case,
+    at: Anemometer,
+    errors: LogErrors,
+    span_s: tuple[float, float] | None = None,
+    **options: object,
+) -> ForwardSeries:
+    """The model of the logged passes at an anemometer, over a span of the log's clock (default: the
+    record and what its clock may be off)."""
+    record = at.record
+    respond = linear_response(at.instrument, float(record.speed_m_s.mean()))
+    start, end = span_s or (-LARGEST_OFFSET_S, record.duration_s + LARGEST_OFFSET_S)
+    return forward(
+        case, at.mount, at.log.passes, start, end, respond=respond, errors=errors,
+        **({"step_s": fine_step(end - start)} | options),
+    )  # type: ignore[arg-type]  # fmt: skip
+
+
+def logged_scenario(
+    inputs: Inputs,
+    case: Case,
+    log: PassingLog,
+    record: AnemometerRecord,
+    passes: Passes,
+    errors: LogErrors,
+    components: bool,
+    wind: SlowWind | None = None,
+) -> Scenario:
+    """The logged vehicles at the samples of ``record``; ``passes`` are those of the log on its
+    clock."""
+    scene = logged_scene(case, inputs.mount, log.passes, log.span_s)
+    assert case.traffic is not None
+    return Scenario(
+        scene=scene,
+        settings=field_settings(case),
+        passes=passes,
+        span_s=(float(passes.time_s.min()), float(passes.time_s.max())),
+        windows=windows_of(record.time_s, GAP_S),
+        instrument=inputs.instrument,
+        step_s=fine_step(record.duration_s),
+        dt_s=record.dt_s,
+        seed=case.traffic.seed,
+        errors=errors,
+        components=components,
+        wind=wind,
+    )
+
+
+def simulated_scenario(
+    inputs: Inputs,
+    case: Case,
+    record: AnemometerRecord,
+    components: bool,
+    wind: SlowWind | None = None,
+) -> tuple[Scenario, list[str]]:
+    """The case's own traffic of the record's clock hours, in their shares, and what was assumed.
+
+    A window for each hour, its number as seed; without clock times the hours of the case.
+    """
+    notes = []
+    if inputs.hours is None:
+        counted = dict.fromkeys(case.compute.hours, 1)
+        first, last = case.compute.hours[0], (case.compute.hours[-1] + 1) % 24
+        notes.append(
+            "the record has no clock times: it is compared with the hours of the case, "
+            f"{first} to {last} h"
+        )
+    else:
+        values, number = np.unique(inputs.hours, return_counts=True)
+        counted = dict(zip(values.tolist(), number.tolist(), strict=True))
+    first, length = shortest_run(sorted(counted))
+    compute = case.compute.model_copy(update={"start_hour": first, "duration_h": float(length)})
+    timed = replace(case, compute=compute)
+    assert timed.traffic is not None
+    simulated = float(np.clip(2.0 * record.duration_s, *_SIMULATED_S))
+    simulated = min(simulated, 3600.0 * len(counted))
+    windows = []
+    for hour, weight in counted.items():
+        span = simulated * weight / sum(counted.values())
+        span = min(max(span, _SHORTEST_S), _LONGEST_S)
+        start = 3600.0 * ((hour - first) % 24) + _EDGE_S
+        time = start + record.dt_s * np.arange(round(span / record.dt_s))
+        windows.append(Window(start - 2.0, float(time[-1]) + 2.0, time, hour))
+    settings = field_settings(timed)
+    scenario = Scenario(
+        scene=prepare_scene(timed, point_mount(inputs.mount)),
+        settings=settings,
+        passes=draw_round(timed, 0, 60.0 + settings.wake_memory_s),
+        span_s=(0.0, 3600.0 * length),
+        windows=tuple(sorted(windows, key=lambda w: w.start_s)),
+        instrument=inputs.instrument,
+        step_s=fine_step(simulated),
+        dt_s=record.dt_s,
+        seed=timed.traffic.seed,
+        components=components,
+        wind=None if wind is None else wind._replace(period_s=record.duration_s),
+    )
+    return scenario, notes
+
+
+def shortest_run(hours: list[int]) -> tuple[int, int]:
+    """First hour and number of the shortest run around the clock that holds all ``hours``.
+
+    ``hours`` are sorted clock hours, each once.
+    """
+    gaps = [(hours[(i + 1) % len(hours)] - h - 1) % 24 for i, h in enumerate(hours)]
+    widest = int(np.argmax(gaps)) if len(hours) > 1 else 0
+    first = hours[(widest + 1) % len(hours)]
+    return first, (24 - gaps[widest] if len(hours) > 1 else 1)

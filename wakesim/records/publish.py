@@ -53,9 +53,8 @@ def save(
 def _write_into(result: Comparison, staging: Path) -> tuple[list[str], tuple[str, ...]]:
     """Write all files below ``staging``; names relative to it, comparison.json last."""
     from wakesim.records.comparison_figures import render
-    from wakesim.records.comparison_json import write_json
+    from wakesim.records.comparison_files import tables, write_json, write_table
     from wakesim.records.comparison_report import write_report
-    from wakesim.records.comparison_tables import tables, write_table
     from wakesim.records.fitted_case import fitted_text
 
     names = []

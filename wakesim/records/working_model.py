@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 
 from wakesim.arrays import Array
 from wakesim.records.blocks import Cells
-from wakesim.records.forward_series import ForwardSeries, Places
+from wakesim.records.forward import ForwardSeries, Places
 from wakesim.vehicle.wake import SHARE_U, SHARE_V
 
 PULSE, SPREAD, CLOCK, ENERGY, TIMES = range(5)  # columns

@@ -20,8 +20,7 @@ from numpy.polynomial import chebyshev
 from numpy.typing import ArrayLike, NDArray
 
 from wakesim.arrays import Array
-from wakesim.case.catalogue import catalogue
-from wakesim.case.vehicle import Vehicle
+from wakesim.case.vehicle import Vehicle, catalogue
 from wakesim.runtime import shared_path
 from wakesim.validation.constants_table import constants_table
 from wakesim.validation.fitting import Constant, Problem

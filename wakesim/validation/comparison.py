@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from wakesim.arrays import Array
-from wakesim.case.suggest import UNITS, split_unit
+from wakesim.case.messages import UNITS, split_unit
 from wakesim.case.vehicle import Vehicle
 
 

@@ -13,12 +13,10 @@ import numpy as np
 from pydantic import ValidationError
 
 from wakesim.arrays import Array
-from wakesim.case.catalogue import vehicle
-from wakesim.case.messages import explain
-from wakesim.case.problems import Problem, render
+from wakesim.case.messages import Problem, render, unit_of
 from wakesim.case.reading import parse, read_text
-from wakesim.case.suggest import unit_of
-from wakesim.case.vehicle import Vehicle
+from wakesim.case.schema_errors import explain
+from wakesim.case.vehicle import Vehicle, vehicle
 from wakesim.csv_tables import read_csv_table
 from wakesim.errors import CaseError, one_line
 from wakesim.runtime import shared_path

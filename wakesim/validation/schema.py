@@ -13,11 +13,15 @@ from typing import Annotated, Any, Literal, get_args
 from pydantic import AfterValidator, Field, Strict
 from pydantic_core import PydanticCustomError
 
-from wakesim.case.catalogue import aliases, catalogue, unknown_vehicle
-from wakesim.case.problems import Problem, key_text
-from wakesim.case.suggest import suggest_key
+from wakesim.case.messages import Problem, key_text, suggest_key
 from wakesim.case.tables import Table
-from wakesim.case.vehicle import NOSE_RADIUS_M, vehicle_problems
+from wakesim.case.vehicle import (
+    NOSE_RADIUS_M,
+    aliases,
+    catalogue,
+    unknown_vehicle,
+    vehicle_problems,
+)
 from wakesim.errors import closest
 from wakesim.validation.comparison import Quantity
 from wakesim.validation.verdict import BOUNDS

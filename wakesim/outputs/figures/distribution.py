@@ -12,7 +12,8 @@ from wakesim.outputs import wording
 from wakesim.outputs.figures import style
 
 if TYPE_CHECKING:
-    from wakesim.results import MountResult, MountStatistics, Result
+    from wakesim.measures.results import MountStatistics
+    from wakesim.results import MountResult, Result
 
 _BINS = 60
 _LONGEST = 0.9999  # quantile of the speed up to which the axis runs

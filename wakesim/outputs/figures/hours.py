@@ -12,7 +12,8 @@ from matplotlib.ticker import MaxNLocator
 from wakesim.outputs.figures import style
 
 if TYPE_CHECKING:
-    from wakesim.results import HourRow, MountResult, MountStatistics, Result
+    from wakesim.measures.results import HourRow, MountStatistics
+    from wakesim.results import MountResult, Result
 
 _LEGEND = ("effective speed", "mean speed", "effective speed of all hours, sampling interval")
 

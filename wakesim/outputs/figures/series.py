@@ -13,7 +13,8 @@ from wakesim.outputs.figures import style
 from wakesim.outputs.windows import typical_busy_window
 
 if TYPE_CHECKING:
-    from wakesim.results import MountResult, MountStatistics, Result, Series
+    from wakesim.measures.results import MountStatistics, Series
+    from wakesim.results import MountResult, Result
 
 WINDOW_S = 90.0
 

@@ -13,7 +13,8 @@ from matplotlib.ticker import MaxNLocator
 from wakesim.outputs.figures import style
 
 if TYPE_CHECKING:
-    from wakesim.results import MountResult, Result, Signature
+    from wakesim.measures.results import Signature
+    from wakesim.results import MountResult, Result
 
 _ROW_IN = 1.9
 _SHOWN = 0.04  # share of the row's peak below which the edges of a signature are not shown

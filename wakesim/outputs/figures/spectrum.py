@@ -12,7 +12,8 @@ from wakesim.outputs import wording
 from wakesim.outputs.figures import style
 
 if TYPE_CHECKING:
-    from wakesim.results import MountResult, MountStatistics, Result
+    from wakesim.measures.results import MountStatistics
+    from wakesim.results import MountResult, Result
 
 _LEGEND = (
     "simulated",

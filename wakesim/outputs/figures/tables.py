@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 
 from wakesim.measures.interpolation import Axis, interpolate
 from wakesim.outputs.figures import style
-from wakesim.outputs.grid_words import AXIS_WORDS
+from wakesim.quantities import AXES
 
 if TYPE_CHECKING:
     from wakesim.results import LookupResult, PassTableResult
@@ -38,7 +38,7 @@ def middle_state(result: LookupResult) -> dict[str, float]:
 def lookup_caption(result: LookupResult) -> str:
     """What the figure shows."""
     parts = ", ".join(
-        f"{AXIS_WORDS[n][2]} {v:g} {AXIS_WORDS[n][1]}".strip()
+        f"{AXES[n].meaning} {v:g} {AXES[n].reading_unit}".strip()
         for n, v in middle_state(result).items()
     )
     return (

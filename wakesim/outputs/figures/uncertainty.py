@@ -15,7 +15,8 @@ from wakesim.outputs.figures import style
 from wakesim.outputs.wording import BESIDE_INTERVAL, change, significant
 
 if TYPE_CHECKING:
-    from wakesim.results import ModelVariant, MountResult, MountStatistics, Result
+    from wakesim.measures.results import ModelVariant, MountStatistics
+    from wakesim.results import MountResult, Result
 
 _UP, _DOWN = style.VERMILLION, style.BLUE
 _FONT_SIZE = 7.8

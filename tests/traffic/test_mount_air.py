@@ -9,10 +9,10 @@ import pytest
 from one_lane_road import FAR, FAR_FLOW, text_of
 
 from wakesim.case.load import load_case_text
-from wakesim.measures import series
-from wakesim.measures.background import background, settling_time
-from wakesim.measures.steady import steady_state
 from wakesim.traffic.mean_air import followed_wake
+from wakesim.traffic.mount_air import mount_air, settling_time
+from wakesim.traffic.point_statistics import point_statistics
+from wakesim.traffic.scene import field_settings, prepare_scene
 
 
 def case_of(drift="", air="still = true", **changes):
@@ -26,7 +26,7 @@ def case_of(drift="", air="still = true", **changes):
 
 def scene_of(**changes):
     case = case_of(**changes)
-    return series.prepare(case, case.mounts[0]), series.field_settings(case)
+    return prepare_scene(case, case.mounts[0]), field_settings(case)
 
 
 def at_mount(air):
@@ -38,10 +38,10 @@ def at_mount(air):
 def test_the_mean_does_not_depend_on_how_long_wakes_are_followed(flow):
     """Followed wakes and drift add up to the same mean at any point, by construction."""
     case = case_of(flow=flow)
-    settings = series.field_settings(case)
+    settings = field_settings(case)
     points = np.array([[2.0, 0.8], [2.0, 2.0], [6.0, 3.0]])
     found = [
-        steady_state(case, points, settings=replace(settings, wake_memory_s=memory))
+        point_statistics(case, points, settings=replace(settings, wake_memory_s=memory))
         for memory in (15.0, 60.0, 120.0)
     ]
     means = np.array([state.mean_u_m_s[0] for state in found])
@@ -54,10 +54,10 @@ def test_the_mean_does_not_depend_on_how_long_wakes_are_followed(flow):
 
 def test_without_the_mean_air_the_answer_hangs_on_the_memory():
     case = case_of(drift="drift = { enabled = false }")
-    settings = series.field_settings(case)
+    settings = field_settings(case)
     speed = [
         float(
-            steady_state(
+            point_statistics(
                 case, [[2.0, 2.0]], settings=replace(settings, wake_memory_s=memory)
             ).effective_speed_m_s[0, 0]
         )
@@ -68,9 +68,9 @@ def test_without_the_mean_air_the_answer_hangs_on_the_memory():
 
 def test_turbulence_of_followed_wakes_and_of_the_background_add_up_to_the_balance():
     case = case_of(flow=1200)
-    scene, settings = series.prepare(case, case.mounts[0]), series.field_settings(case)
+    scene, settings = prepare_scene(case, case.mounts[0]), field_settings(case)
     for memory in (15.0, 60.0):
-        air = background(scene, replace(settings, wake_memory_s=memory))
+        air = mount_air(scene, replace(settings, wake_memory_s=memory))
         acting = scene.rates_per_s[0] * air.drag_factor[0]
         level = float(air.viscosity[air.level[0]])
         followed = sum(
@@ -86,7 +86,7 @@ def test_turbulence_of_followed_wakes_and_of_the_background_add_up_to_the_balanc
 
 def test_balance_closes_and_friction_takes_most():
     scene, settings = scene_of()
-    air = background(scene, settings)
+    air = mount_air(scene, settings)
     sinks = sum(v for k, v in air.balance.items() if k != "drag_in")
     assert sinks == pytest.approx(air.balance["drag_in"], rel=1e-8)
     assert air.balance["road_friction"] > 0.5 * air.balance["drag_in"]
@@ -94,18 +94,18 @@ def test_balance_closes_and_friction_takes_most():
 
 def test_drag_is_reduced_by_the_air_that_moves_along():
     scene, settings = scene_of(flow=1500)
-    air = background(scene, settings)
+    air = mount_air(scene, settings)
     speed = np.array([s.mean_speed_m_s for s in scene.views])
     assert air.drag_factor == pytest.approx((1 - air.lane_speed / speed) ** 2, rel=0.02)
     assert 0.5 < air.drag_factor.min() < 0.99
     quiet, _ = scene_of(flow=60)
-    assert background(quiet, settings).drag_factor.min() > air.drag_factor.max()
+    assert mount_air(quiet, settings).drag_factor.min() > air.drag_factor.max()
 
 
 def test_opposite_traffic_meets_more_drag_and_cancels_the_drift():
     both, settings = scene_of(far=FAR, far_flow=FAR_FLOW, kind="central_reservation", offset=1.5)
     alone, _ = scene_of(far=FAR, kind="central_reservation", offset=1.5)
-    one, two = background(alone, settings), background(both, settings)
+    one, two = mount_air(alone, settings), mount_air(both, settings)
     assert abs(at_mount(two)) < 0.1 * at_mount(one)
     assert two.drag_factor.mean() > one.drag_factor.mean()
     # forces of two directions hide each other in the sum, not in the balance along each one's way
@@ -115,23 +115,23 @@ def test_opposite_traffic_meets_more_drag_and_cancels_the_drift():
 @pytest.mark.parametrize("angle", [90, -90])
 def test_crosswind_flushes_the_drift(angle):
     scene, settings = scene_of()
-    calm = at_mount(background(scene, settings))
+    calm = at_mount(mount_air(scene, settings))
     wind = f"[air.wind]\nspeed_m_s = 4.0\nangle_deg = {angle}\n[[mounts]]"
     text = case_of().text.replace("still = true\n", "")
     blown = load_case_text(text.replace("[[mounts]]", wind), "t")
-    scene = series.prepare(blown, blown.mounts[0])
-    assert abs(at_mount(background(scene, series.field_settings(blown)))) < 0.5 * calm
+    scene = prepare_scene(blown, blown.mounts[0])
+    assert abs(at_mount(mount_air(scene, field_settings(blown)))) < 0.5 * calm
 
 
 def test_coarse_grid_is_close_enough_for_variants():
     scene, settings = scene_of()
-    fine, coarse = (at_mount(background(scene, settings, coarse=c)) for c in (False, True))
+    fine, coarse = (at_mount(mount_air(scene, settings, coarse=c)) for c in (False, True))
     assert coarse == pytest.approx(fine, rel=0.06)
 
 
 def test_the_mean_air_can_be_switched_off():
     scene, settings = scene_of(drift="drift = { enabled = false }")
-    air = background(scene, settings)
+    air = mount_air(scene, settings)
     assert air.field is None
     assert not air.by_class.any()
     assert np.all(air.drag_factor == 1.0)
@@ -139,22 +139,22 @@ def test_the_mean_air_can_be_switched_off():
 
 def test_rough_ground_and_more_mixing_slow_the_air():
     scene, settings = scene_of()
-    base = at_mount(background(scene, settings))
+    base = at_mount(mount_air(scene, settings))
     for change in ("road_roughness_factor", "verge_roughness_factor", "mixing_factor"):
         less, more = (
-            at_mount(background(scene, replace(settings, **{change: f}))) for f in (0.5, 2.0)
+            at_mount(mount_air(scene, replace(settings, **{change: f}))) for f in (0.5, 2.0)
         )
         assert more < base < less
 
 
 def test_mixing_grows_with_the_traffic_or_is_that_of_the_case():
     scene, settings = scene_of(flow=300)
-    low = background(scene, settings).mean_viscosity_m2_s
+    low = mount_air(scene, settings).mean_viscosity_m2_s
     scene, settings = scene_of(flow=1500)
-    high = background(scene, settings).mean_viscosity_m2_s
+    high = mount_air(scene, settings).mean_viscosity_m2_s
     assert 0.01 < low < high < 2.0
     scene, settings = scene_of(air="still = true\neddy_diffusivity_m2_s = 0.3")
-    assert background(scene, settings).mean_viscosity_m2_s == pytest.approx(0.3, rel=0.2)
+    assert mount_air(scene, settings).mean_viscosity_m2_s == pytest.approx(0.3, rel=0.2)
 
 
 def test_an_hour_alone_is_that_hour_within_its_day():
@@ -162,22 +162,22 @@ def test_an_hour_alone_is_that_hour_within_its_day():
     day = load_case_text(text, "t")
     alone = load_case_text(text.replace("duration_h = 2", "start_hour = 1\nduration_h = 1"), "t")
     points = [[2.0, 2.0], [5.0, 3.0]]
-    within = steady_state(day, points)
-    own = steady_state(alone, points)
+    within = point_statistics(day, points)
+    own = point_statistics(alone, points)
     row = within.hours.index(1)
     assert within.effective_speed_m_s[row] == pytest.approx(own.effective_speed_m_s[0], rel=0.02)
 
 
 def test_drift_follows_the_traffic_within_minutes():
     scene, settings = scene_of()
-    assert 60.0 < settling_time(scene, background(scene, settings)) < 3600.0
+    assert 60.0 < settling_time(scene, mount_air(scene, settings)) < 3600.0
 
 
 def test_no_drift_is_made_beyond_a_wall():
     text = case_of().text.replace('kind = "post"', 'kind = "wall"\nwall_offset_m = 3.0')
     case = load_case_text(text, "t")
-    scene = series.prepare(case, case.mounts[0])
-    field = background(scene, series.field_settings(case)).field
+    scene = prepare_scene(case, case.mounts[0])
+    field = mount_air(scene, field_settings(case)).field
     beyond = field.model.grid.y > 3.0
     assert not field.source[beyond].any()
     assert np.abs(field.speed[beyond]).max() < 1e-9

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 import wakesim
-from wakesim.measures.pass_nodes import pass_nodes, wander_nodes
+from wakesim.traffic.pass_nodes import pass_nodes, wander_nodes
 from wakesim.vehicle.pulse_grid import AHEAD_M, x_nodes
 from wakesim.vehicle.wake import AirState, WakeConstants, vehicle_wake
 
