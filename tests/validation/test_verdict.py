@@ -36,7 +36,7 @@ BASE = Comparison(
     body=None,
     nose_radius_m=None,
     options={},
-    mark=Mark("rms", 0.5, None, None, "test"),
+    mark=Mark(metric="rms", limit=0.5, reason="test"),
     figure=FigureSpec(),
     path=Path("x.toml"),
 )
@@ -51,7 +51,7 @@ def _verdict(computed: Any = None, **changes: Any) -> tuple[str, str]:
 
 def _mark(metric: str, limit: float | None = None, *ends: float) -> Mark:
     low, high = ends or (None, None)
-    return Mark(metric, limit, low, high, "test")
+    return Mark(metric=metric, limit=limit, low=low, high=high, reason="test")
 
 
 @pytest.mark.parametrize("status", ["read", "derived"])

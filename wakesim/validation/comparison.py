@@ -15,38 +15,7 @@ from typing import Any
 from wakesim.arrays import Array
 from wakesim.case.messages import UNITS, split_unit
 from wakesim.case.vehicle import Vehicle
-
-
-@dataclass(frozen=True)
-class Mark:
-    """A pass mark, set before the comparison: a metric, its limit and the reason for it.
-
-    ``ratio_range`` uses ``low`` and ``high``, every other metric ``limit``.
-    """
-
-    metric: str
-    limit: float | None
-    low: float | None
-    high: float | None
-    reason: str
-
-
-@dataclass(frozen=True)
-class FigureSpec:
-    """How to draw a comparison.
-
-    ``x`` names the condition to draw against; None draws computed against measured. ``log`` makes
-    both axes logarithmic, ``vertical`` puts the condition on the vertical axis (heights), ``group``
-    names a condition whose values are drawn as series of their own. ``label`` and ``value`` are
-    the words on the axes of the condition and of the values.
-    """
-
-    x: str | None = None
-    log: bool = False
-    vertical: bool = False
-    group: str | None = None
-    label: str = ""
-    value: str = ""
+from wakesim.validation.schema import FigureSpec, Mark
 
 
 @dataclass(frozen=True)

@@ -13,16 +13,15 @@ import numpy as np
 from pydantic import ValidationError
 
 from wakesim.arrays import Array
-from wakesim.case.messages import Problem, render, unit_of
+from wakesim.case.messages import Problem, key_text, render, suggest_key, unit_of
 from wakesim.case.reading import parse, read_text
 from wakesim.case.schema_errors import explain
 from wakesim.case.vehicle import Vehicle, vehicle
 from wakesim.csv_tables import read_csv_table
-from wakesim.errors import CaseError, one_line
+from wakesim.errors import CaseError, closest, one_line
 from wakesim.runtime import shared_path
-from wakesim.validation.comparison import Comparison, FigureSpec, Mark, Quantity
+from wakesim.validation.comparison import Comparison, Quantity
 from wakesim.validation.schema import VALUES, ComparisonFile, file_problems
-from wakesim.validation.verdict import BOUNDS
 
 MAX_FILES = 2000
 
@@ -77,7 +76,7 @@ def read_comparison(path: Path, folder: Path, known: Mapping[str, Quantity]) -> 
     except ValidationError as error:
         details = error.errors(include_url=False, include_input=False)
         raise CaseError(render(explain(details, raw, ComparisonFile), source, lines)) from error
-    problems = list(file_problems(file, known))
+    problems = [*_quantity_problems(file, known), *file_problems(file)]
     if not problems:
         try:
             points = _inline(file) if file.points else _from_data(file, path)
@@ -101,6 +100,74 @@ class _Points:
 
     columns: dict[str, list[float]]
     labels: tuple[str, ...]
+
+
+# --- what the quantity needs ---------------------------------------------------------------------
+
+
+def _given(file: ComparisonFile) -> set[str]:
+    """Names of all conditions given, as columns, points or constants."""
+    names = {*file.columns, *file.conditions}
+    for point in file.points:
+        names |= set(point)
+    return names - {*VALUES, "label"}
+
+
+def _quantity_problems(file: ComparisonFile, known: Mapping[str, Quantity]) -> Iterator[Problem]:
+    quantity = known.get(file.quantity)
+    if quantity is None:
+        guess = closest(file.quantity, known)
+        hint = f'did you mean "{guess}"?' if guess else "known: " + ", ".join(sorted(known))
+        yield Problem(("quantity",), f"no such quantity; {hint}", file.quantity)
+        return
+    if file.unit != quantity.unit:
+        yield Problem(("unit",), f'the unit of "{quantity.name}" is "{quantity.unit}"', file.unit)
+    given = _given(file)
+    for name in quantity.needs:
+        if name not in given:
+            yield Problem(
+                ("quantity",),
+                f"needs the condition '{name}', as a column, in [conditions] or in each point",
+                file.quantity,
+            )
+    allowed = [*quantity.needs, *quantity.optional]
+    drawn = {file.figure.x, file.figure.group}
+    for name in sorted(given - {*allowed} - drawn):
+        yield Problem(_place(file, name), _unused(name, allowed, quantity.name))
+    for name, value in file.options.items():
+        if name not in quantity.optional:
+            yield Problem(("options", name), _unused(name, list(quantity.optional), quantity.name))
+        elif not _is_option(value):
+            yield Problem(
+                ("options", name), "must be a text, a finite number, true or false, or a list"
+            )
+    for key in ("x", "group"):
+        name = getattr(file.figure, key)
+        if name is not None and name not in given:
+            hint = f"; given: {', '.join(sorted(given))}" if given else ""
+            yield Problem(("figure", key), f"must be a condition that is given{hint}", name)
+
+
+def _place(file: ComparisonFile, name: str) -> tuple[str | int, ...]:
+    if name in file.columns:
+        return ("columns", name)
+    return ("conditions", name) if name in file.conditions else ("points",)
+
+
+def _unused(name: str, allowed: list[str], quantity: str) -> str:
+    text = f"'{key_text(name)}' is not used by \"{quantity}\""
+    guesses = suggest_key(name, allowed)
+    if guesses:
+        return f"{text}; did you mean {' or '.join(repr(g) for g in guesses)}?"
+    return f"{text}; it uses {', '.join(allowed) or 'none'}"
+
+
+def _is_option(value: Any) -> bool:
+    if isinstance(value, list):
+        return bool(value) and all(_is_option(v) and not isinstance(v, list) for v in value)
+    if isinstance(value, (int, float)):
+        return abs(value) < 1e300
+    return isinstance(value, str)
 
 
 # --- points ---------------------------------------------------------------------------------
@@ -172,15 +239,15 @@ def _comparison(
         part=file.part,
         quantity=file.quantity,
         unit=file.unit,
-        source=_joined(file.source),
+        source=file.source,
         status=file.status,
-        note=_joined(file.note),
+        note=file.note,
         fitted=file.fitted,
         own_law=file.own_law,
         variant=file.variant,
         independent_points=_independent(file, measured),
         roadside=file.roadside or ("equations" if file.status == "exact" else "input"),
-        consequence=_joined(file.consequence),
+        consequence=file.consequence,
         measured=_frozen(measured),
         uncertainty=None if uncertainty is None else _frozen(uncertainty),
         conditions={name: _frozen(array) for name, array in arrays.items()},
@@ -188,11 +255,8 @@ def _comparison(
         body=body,
         nose_radius_m=nose,
         options=dict(file.options),
-        mark=_mark(file),
-        figure=FigureSpec(
-            **file.figure.model_dump()
-            | {"label": file.figure.label or "", "value": file.figure.value or ""}
-        ),
+        mark=file.mark,
+        figure=file.figure,
         path=path,
     )
 
@@ -208,11 +272,6 @@ def _independent(file: ComparisonFile, measured: Array) -> int:
         bound = f"must be at most the number of points, {measured.size}"
         raise _Wrong(Problem(("independent_points",), bound, file.independent_points))
     return file.independent_points
-
-
-def _joined(text: str | None) -> str:
-    """The text in one line."""
-    return " ".join((text or "").split())
 
 
 def _frozen(array: Array) -> Array:
@@ -236,16 +295,6 @@ def _body(file: ComparisonFile) -> tuple[Vehicle | None, float | None]:
     if file.vehicle is not None:
         return vehicle(file.vehicle), file.nose_radius_m
     return None, file.nose_radius_m
-
-
-def _mark(file: ComparisonFile) -> Mark | None:
-    if file.mark is None:
-        return None
-    mark = file.mark
-    limit = mark.limit
-    if mark.metric in BOUNDS and limit is None:
-        limit = 1.0
-    return Mark(mark.metric, limit, mark.low, mark.high, _joined(mark.reason))
 
 
 def _same_names(comparisons: Iterable[Comparison]) -> Iterator[str]:

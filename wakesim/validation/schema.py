@@ -1,19 +1,20 @@
 """The tables of a reference file as pydantic models, and the rules between their keys.
 
 Nothing is converted, nothing unknown is taken; ``file_problems`` checks what no single key shows:
-what the quantity needs, that every point holds the same, that the mark fits its metric.
+that every point holds the same, that the mark fits its metric. What the quantity needs is checked
+by ``reader``.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import Annotated, Any, Literal, get_args
 
-from pydantic import AfterValidator, Field, Strict
+from pydantic import AfterValidator, Field, Strict, model_validator
 from pydantic_core import PydanticCustomError
 
-from wakesim.case.messages import Problem, key_text, suggest_key
+from wakesim.case.messages import Problem
 from wakesim.case.tables import Table
 from wakesim.case.vehicle import (
     NOSE_RADIUS_M,
@@ -22,11 +23,9 @@ from wakesim.case.vehicle import (
     unknown_vehicle,
     vehicle_problems,
 )
-from wakesim.errors import closest
-from wakesim.validation.comparison import Quantity
-from wakesim.validation.verdict import BOUNDS
 
 VALUES = ("measured", "uncertainty")
+BOUNDS = ("upper_envelope", "lower_bound")  # metrics that one side meets
 
 Part = Literal[
     "displacement flow",
@@ -63,7 +62,7 @@ ROADSIDE: tuple[str, ...] = get_args(Roadside)
 def _check_text(text: str) -> str:
     if not text.strip() or len(text) > 4000 or "\0" in text:
         raise PydanticCustomError("text", "must be a text of 1 to 4000 characters")
-    return text
+    return " ".join(text.split())
 
 
 def _check_title(text: str) -> str:
@@ -93,25 +92,41 @@ class BodyTable(Table):
     nose_radius_m: Radius | None = None
 
 
-class FigureTable(Table):
-    """[figure]: how to draw the comparison."""
+class FigureSpec(Table):
+    """[figure]: how to draw the comparison.
+
+    ``x`` names the condition to draw against; None draws computed against measured. ``log`` makes
+    both axes logarithmic, ``vertical`` puts the condition on the vertical axis (heights), ``group``
+    names a condition whose values are drawn as series of their own. ``label`` and ``value`` name
+    the axes of the condition and of the values.
+    """
 
     x: str | None = None
     log: bool = False
     vertical: bool = False
     group: str | None = None
-    label: Title | None = None
-    value: Title | None = None
+    label: Title = ""
+    value: Title = ""
 
 
-class MarkTable(Table):
-    """[mark]: the pass mark, set before the comparison."""
+class Mark(Table):
+    """[mark]: the pass mark, set before the comparison: a metric, its limit and the reason for it.
+
+    ``ratio_range`` uses ``low`` and ``high``, every other metric ``limit``; a bound itself is the
+    limit 1.
+    """
 
     metric: Metric = Field(description="one of " + ", ".join(METRICS))
     limit: float | None = None
     low: float | None = None
     high: float | None = None
     reason: Text = Field(description="why this limit, set before the comparison")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _limit_of_a_bound(cls, data: Any) -> Any:
+        bound = isinstance(data, dict) and data.get("metric") in BOUNDS
+        return {"limit": 1.0, **data} if bound else data
 
 
 class ComparisonFile(Table):
@@ -124,12 +139,12 @@ class ComparisonFile(Table):
     source: Text = Field(description="published source of the measured values")
     status: Status = Field(description="one of " + ", ".join(STATUSES))
     roadside: Roadside | None = None
-    consequence: Text | None = None
+    consequence: Text = ""
     fitted: bool = False
     own_law: bool = False
     variant: bool = False
     independent_points: Annotated[int, Field(ge=1)] | None = None
-    note: Text | None = None
+    note: Text = ""
     data: Title | None = None
     label_column: str | None = None
     columns: dict[str, str] = Field(default_factory=dict)
@@ -142,8 +157,8 @@ class ComparisonFile(Table):
     nose_radius_m: Radius | None = None
     body: BodyTable | None = None
     options: dict[str, Any] = Field(default_factory=dict)
-    figure: FigureTable = FigureTable()
-    mark: MarkTable | None = None
+    figure: FigureSpec = FigureSpec()
+    mark: Mark | None = None
 
 
 # --- rules ------------------------------------------------------------------------------------
@@ -157,86 +172,13 @@ LIMITS = {
 }
 
 
-def file_problems(file: ComparisonFile, known: Mapping[str, Quantity]) -> Iterator[Problem]:
+def file_problems(file: ComparisonFile) -> Iterator[Problem]:
     """Every problem of a reference file that its own keys show; the data are not read yet."""
-    quantity = known.get(file.quantity)
-    if quantity is None:
-        yield _unknown_quantity(file.quantity, known)
-    else:
-        yield from _quantity_problems(file, quantity)
     yield from _origin_problems(file)
     yield from _point_problems(file)
     yield from _select_problems(file)
     yield from _body_problems(file)
     yield from _mark_problems(file.mark)
-
-
-def _unknown_quantity(name: str, known: Mapping[str, Quantity]) -> Problem:
-    guess = closest(name, known)
-    hint = f'did you mean "{guess}"?' if guess else "known: " + ", ".join(sorted(known))
-    return Problem(("quantity",), f"no such quantity; {hint}", name)
-
-
-# --- what the quantity needs ------------------------------------------------------------------
-
-
-def _given(file: ComparisonFile) -> set[str]:
-    """Names of all conditions given, as columns, points or constants."""
-    names = {*file.columns, *file.conditions}
-    for point in file.points:
-        names |= set(point)
-    return names - {*VALUES, "label"}
-
-
-def _quantity_problems(file: ComparisonFile, quantity: Quantity) -> Iterator[Problem]:
-    if file.unit != quantity.unit:
-        yield Problem(("unit",), f'the unit of "{quantity.name}" is "{quantity.unit}"', file.unit)
-    given = _given(file)
-    for name in quantity.needs:
-        if name not in given:
-            yield Problem(
-                ("quantity",),
-                f"needs the condition '{name}', as a column, in [conditions] or in each point",
-                file.quantity,
-            )
-    allowed = [*quantity.needs, *quantity.optional]
-    drawn = {file.figure.x, file.figure.group}
-    for name in sorted(given - {*allowed} - drawn):
-        yield Problem(_place(file, name), _unused(name, allowed, quantity.name))
-    for name, value in file.options.items():
-        if name not in quantity.optional:
-            yield Problem(("options", name), _unused(name, list(quantity.optional), quantity.name))
-        elif not _is_option(value):
-            yield Problem(
-                ("options", name), "must be a text, a finite number, true or false, or a list"
-            )
-    for key in ("x", "group"):
-        name = getattr(file.figure, key)
-        if name is not None and name not in given:
-            hint = f"; given: {', '.join(sorted(given))}" if given else ""
-            yield Problem(("figure", key), f"must be a condition that is given{hint}", name)
-
-
-def _place(file: ComparisonFile, name: str) -> tuple[str | int, ...]:
-    if name in file.columns:
-        return ("columns", name)
-    return ("conditions", name) if name in file.conditions else ("points",)
-
-
-def _unused(name: str, allowed: list[str], quantity: str) -> str:
-    text = f"'{key_text(name)}' is not used by \"{quantity}\""
-    guesses = suggest_key(name, allowed)
-    if guesses:
-        return f"{text}; did you mean {' or '.join(repr(g) for g in guesses)}?"
-    return f"{text}; it uses {', '.join(allowed) or 'none'}"
-
-
-def _is_option(value: Any) -> bool:
-    if isinstance(value, list):
-        return bool(value) and all(_is_option(v) and not isinstance(v, list) for v in value)
-    if isinstance(value, (int, float)):
-        return abs(value) < 1e300
-    return isinstance(value, str)
 
 
 # --- where the values come from ---------------------------------------------------------------
@@ -322,7 +264,7 @@ def _body_problems(file: ComparisonFile) -> Iterator[Problem]:
             yield Problem(("body", key), text, about=("body",))
 
 
-def _mark_problems(mark: MarkTable | None) -> Iterator[Problem]:
+def _mark_problems(mark: Mark | None) -> Iterator[Problem]:
     if mark is None:
         return
     if mark.metric == "ratio_range":
@@ -337,8 +279,7 @@ def _mark_problems(mark: MarkTable | None) -> Iterator[Problem]:
         key = "low" if mark.low is not None else "high"
         yield Problem(("mark", key), f'only "ratio_range" has it; "{mark.metric}" has a limit')
     if mark.limit is None:
-        if mark.metric not in BOUNDS:
-            yield Problem(("mark",), f'metric "{mark.metric}" needs a limit')
+        yield Problem(("mark",), f'metric "{mark.metric}" needs a limit')
         return
     low, high = LIMITS.get(mark.metric, (0.0, math.inf))
     if not low <= mark.limit <= high:

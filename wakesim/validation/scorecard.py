@@ -205,24 +205,14 @@ def as_plain(scorecard: Scorecard) -> dict[str, Any]:
 
 def _plain_outcome(outcome: Outcome) -> dict[str, Any]:
     c = outcome.comparison
+    own = ("name", "title", "part", "quantity", "unit", "source", "status", "fitted", "own_law",
+           "variant", "roadside", "consequence", "independent_points")  # fmt: skip
     return {
-        "name": c.name,
-        "title": c.title,
-        "part": c.part,
-        "quantity": c.quantity,
-        "unit": c.unit,
-        "source": c.source,
-        "status": c.status,
-        "fitted": c.fitted,
-        "own_law": c.own_law,
-        "variant": c.variant,
+        **{key: getattr(c, key) for key in own},
         "group": outcome.group,
-        "roadside": c.roadside,
-        "consequence": c.consequence,
-        "independent_points": c.independent_points,
         "verdict": outcome.verdict.word,
         "reason": outcome.verdict.reason,
-        "mark": None if c.mark is None else {**asdict(c.mark), "met": outcome.verdict.met},
+        "mark": None if c.mark is None else {**c.mark.model_dump(), "met": outcome.verdict.met},
         "wrong_models": [
             {"with": t.model.name, "mark_met": t.met, "seen": t.seen} for t in outcome.trials
         ],

@@ -18,12 +18,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from wakesim.errors import CaseError
-from wakesim.validation.comparison import Comparison, Mark, after_number, short, span
+from wakesim.validation.comparison import Comparison, after_number, short, span
 from wakesim.validation.metrics import Metrics
+from wakesim.validation.schema import BOUNDS, Mark
 
 LEAST_POINTS = 5
 VERDICTS = ("fails", "unvalidated", "consistent", "validated", "verified")
-BOUNDS = ("upper_envelope", "lower_bound")  # metrics that one side meets
 _OF_RATIOS = ("ratio_range", *BOUNDS)
 _LARGEST_IS_BEST = {"fac2", "hit_rate"}
 
