@@ -14,7 +14,7 @@ from one_lane_road import text_of
 import wakesim
 from wakesim.cli import main
 from wakesim.errors import OutputError
-from wakesim.records.publish import check_target
+from wakesim.folders import COMPARISON, check_target
 from wakesim.runtime import cases_path
 
 INSTRUMENT = 'kind = "sonic"\naveraging_s = 0.1\nnoise_m_s = 0.03\n'
@@ -129,7 +129,7 @@ def test_an_old_comparison_is_not_overwritten(done, place, caplog):
     assert "--force" in caplog.text
     assert before == {path: path.read_bytes() for path in folder.glob("*.*")}
     with pytest.raises(OutputError, match="is a file"):
-        check_target(place / "case.toml")
+        check_target(place / "case.toml", COMPARISON)
 
 
 @pytest.mark.parametrize(

@@ -17,7 +17,7 @@ from wakesim.case.load import load_case, load_case_text
 from wakesim.case.vehicle import catalogue
 from wakesim.measures.model_interval import CROSSWIND, uncertain_inputs
 from wakesim.measures.results import WholeHour
-from wakesim.outputs import drift_words
+from wakesim.outputs import wording
 from wakesim.outputs.figures import (
     cross_section,
     drawings,
@@ -492,7 +492,7 @@ def test_band_means_keep_the_level_and_the_bands():
 def test_notes_on_the_mean_air_name_inputs_of_the_model():
     settings = SimpleNamespace(constants=WakeConstants())
     names = {item.name for item in uncertain_inputs(settings)} | {CROSSWIND}
-    assert {name for name, _ in drift_words.SENSITIVE} <= names
+    assert {name for name, _ in wording.MEAN_AIR_VARIANTS.items()} <= names
 
 
 def test_whole_hour_adds_a_panel_of_march_minus_balance(traffic_result):

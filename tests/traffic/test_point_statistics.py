@@ -12,10 +12,10 @@ from scipy import stats
 
 from wakesim.case.load import load_case_text
 from wakesim.measures import series
-from wakesim.measures.mounting_map import ColumnBlock, assemble, columns_of, compute_columns
 from wakesim.measures.places import rotor_statistics
 from wakesim.measures.series import rotor_sums
-from wakesim.measures.signature import signature
+from wakesim.studies.mounting_map import ColumnBlock, assemble, columns_of, compute_columns
+from wakesim.studies.single_pass import signature
 from wakesim.traffic.mount_air import mount_air
 from wakesim.traffic.point_statistics import (
     PointAir,

@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 
+from wakesim.air.density import density_of
 from wakesim.arrays import Array
 from wakesim.case.energy import EnergyTable
 from wakesim.case.mounts import Mount
@@ -33,7 +34,6 @@ from wakesim.energy.uncertainty import (
     sample,
 )
 from wakesim.measures.common_sample import CommonSample
-from wakesim.measures.lookup import density_of
 from wakesim.measures.model_interval import coarse, standing_hours, uncertain_inputs
 from wakesim.measures.places import one_hour
 from wakesim.traffic.lines import FieldSettings
@@ -161,7 +161,13 @@ def evaluate(payload: dict[str, Any]) -> dict[str, float]:
         stretches.passes = _squeezed(stretches, scene, settings, inputs.get("traffic flow", 1.0))
         assert case.rotor is not None
         found = states.hourly_power(
-            scene, settings, stretches, rotor, density_of(case), cache, case.rotor.direction_weight
+            scene,
+            settings,
+            stretches,
+            rotor,
+            density_of(case.air),
+            cache,
+            case.rotor.direction_weight,
         )
         cube += found.mean_effective_speed_m_s**3 / len(hours)
         power += found.mean_w / len(hours)

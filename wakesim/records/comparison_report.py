@@ -9,8 +9,7 @@ from typing import Any
 
 from wakesim.outputs import wording
 from wakesim.outputs.figures import Rendered
-from wakesim.outputs.page import environment, provenance_rows
-from wakesim.outputs.report import inline_svg
+from wakesim.outputs.page import environment, inline_svg, provenance_rows
 from wakesim.outputs.wording import interval, number, place, significant
 from wakesim.records import words
 from wakesim.records.alignment import Alignment, axes_words

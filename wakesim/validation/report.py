@@ -12,11 +12,11 @@ import re
 import textwrap
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
-import jinja2
-
 from wakesim.csv_tables import read_csv_table
+from wakesim.folders import SCORECARD
 from wakesim.outputs.page import environment
 from wakesim.runtime import shared_path
 from wakesim.validation.comparison import (
@@ -32,7 +32,6 @@ from wakesim.validation.scorecard import GROUPS, Outcome, Scorecard
 from wakesim.validation.verdict import LEAST_POINTS, VERDICTS
 from wakesim.validation.wrong_models import WRONG_MODELS
 
-FIRST_LINE = "# Comparisons with published data"
 MAX_POINTS = 40
 TO_OBTAIN = "data_to_obtain.csv"
 NOT_TESTED = "not_tested.csv"
@@ -102,31 +101,24 @@ def wrapped(text: str, first: str = "", rest: str = "") -> str:
     return "\n".join(lines).replace("\x01", " ")
 
 
-def _first_capital(text: str) -> str:
-    return text[0].upper() + text[1:]
-
-
-def _template(name: str) -> jinja2.Template:
-    found = environment(Path(__file__).parent / "templates").overlay(autoescape=False)
+def _rendered(name: str, **context: Any) -> str:
+    """A template of ``templates/``, without runs of empty lines, which Markdown does not mean."""
+    found = environment(Path(__file__).parent / "templates")
     found.filters |= {
         "wrap": wrapped,
         "bullet": lambda text: wrapped(text, "- ", "  "),
         "cells": lambda row: " | ".join(map(cell, row)),
-        "first_capital": _first_capital,
+        "first_capital": lambda text: text[0].upper() + text[1:],
         "condition_head": condition_head,
         "code": "`{}`".format,
     }
-    found.globals |= {
-        "table": lambda head, rows: "\n".join(table(head, rows)),
-        "short": short,
-        "shown_unit": shown_unit,
-        "after_number": after_number,
-    }
-    return found.get_template(name)
-
-
-def _closed_up(text: str) -> str:
-    """Without runs of empty lines, which Markdown does not mean."""
+    text = found.get_template(f"{name}.txt.j2").render(
+        table=lambda head, rows: "\n".join(table(head, rows)),
+        short=short,
+        shown_unit=shown_unit,
+        after_number=after_number,
+        **context,
+    )
     return re.sub(r"\n{3,}", "\n\n", text).strip() + "\n"
 
 
@@ -146,7 +138,9 @@ def report(scorecard: Scorecard, calibration: list[str] | None = None) -> str:
         if o.comparison.status != "exact" and o.comparison.mark is not None
     }
     not_tested = _csv(scorecard.folder / NOT_TESTED)
-    text = _template("REPORT.md.j2").render(
+    return _rendered(
+        "report",
+        first_line=SCORECARD.first_line,
         outcomes=scorecard.outcomes,
         counted=counted,
         apart={group: scorecard.of_group(group) for group in GROUPS[1:]},
@@ -174,7 +168,6 @@ def report(scorecard: Scorecard, calibration: list[str] | None = None) -> str:
         calibration=calibration,
         to_obtain=_csv(scorecard.folder / TO_OBTAIN),
     )
-    return _closed_up(text)
 
 
 def figure_name(comparison: Comparison, folder: Path) -> str:
@@ -224,12 +217,13 @@ def with_quantities(readme: str) -> str:
     if not begin or not end:
         raise ValueError("the README does not hold the marks of the list")
     known = quantities().values()
-    text = _template("quantities.md.j2").render(
+    text = _rendered(
+        "quantities",
         quantities=known,
         needs=_meanings((q.name, q.needs) for q in known),
         options=_meanings((q.name, q.optional) for q in known),
     )
-    return f"{before}{begin}\n\n{_closed_up(text)}\n{end}{after}"
+    return f"{before}{begin}\n\n{text}\n{end}{after}"
 
 
 def _meanings(named: Iterable[tuple[str, dict[str, str]]]) -> list[tuple[str, str, str]]:

@@ -61,7 +61,7 @@ WAKE_OPTIONS = {
     "bubble_length_m": FIELD_OPTIONS["bubble_length_m"],
 }
 _POWER = 4.0  # of the superellipse
-_PLANE_CORNER = 0.15  # corner radius of the plan outline over its width, as in measures.signature
+_PLANE_CORNER = 0.15  # corner radius of the plan outline over its width, as in studies.single_pass
 
 
 def ellipsoid(semi: tuple[float, float, float], panels: int, centre_z: float = 0.0) -> Array:

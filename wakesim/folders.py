@@ -46,11 +46,17 @@ _TRIES = 100
 @dataclass(frozen=True)
 class Kind:
     """What a command leaves in a folder: the word for it, its files besides the figures, and the
-    one of them that lists all under "files"."""
+    one of them that lists all under "files".
+
+    ``first_line``: where the files begin with it, they were written by ``command`` and are
+    replaced unasked, as their figures are.
+    """
 
     word: str
     files: tuple[str, ...]
     manifest: str | None = None
+    first_line: str | None = None
+    command: str = ""
 
 
 RESULT = Kind(
@@ -91,14 +97,32 @@ COMPARISON = Kind(
     ),
     "comparison.json",
 )
-SCORECARD = Kind("a scorecard", ("REPORT.md",))
+SCORECARD = Kind(
+    "a scorecard",
+    ("REPORT.md",),
+    first_line="# Comparisons with published data",
+    command="wakesim validate",
+)
 KINDS = (RESULT, COMPARISON, SCORECARD)
 
 
 # --- before a run -----------------------------------------------------------------------------
 
 
-def make_sure_writable(folder: Path) -> None:
+def check_target(folder: str | Path, kind: Kind, force: bool = False) -> None:
+    """Make sure that a result can be written into a folder, without changing anything.
+
+    For use before a long run. Raises OutputError when the folder already holds a result of this
+    kind and ``force`` is not set, when it is a file, or when it cannot be made or written.
+    """
+    folder = Path(folder)
+    with _plain_errors(folder):
+        if not force:
+            _refuse_existing(folder, kind)
+        _make_sure_writable(folder)
+
+
+def _make_sure_writable(folder: Path) -> None:
     """Raise OutputError when the folder is a file or cannot be made; OSError when not writable."""
     if folder.exists() and not folder.is_dir():
         raise OutputError(f"{folder}: is a file, a folder is needed for the results")
@@ -111,23 +135,37 @@ def make_sure_writable(folder: Path) -> None:
         pass
 
 
-def refuse_existing(folder: Path, names: Sequence[str], word: str) -> None:
+def _refuse_existing(folder: Path, kind: Kind, more: Sequence[str] = ()) -> None:
     """Raise OutputError when the folder holds one of the files, or parts of two results."""
     if (folder / MARKER).exists():
         raise OutputError(
             f"{folder}: holds parts of two results ({MARKER}); choose another folder or use "
             "--force to replace them"
         )
-    for name in names:
-        if (folder / name).exists():
+    for name in kind.files if kind.first_line else (*kind.files, *more):
+        path = folder / name
+        if kind.first_line is not None and path.exists() and not _begins(path, kind.first_line):
             raise OutputError(
-                f"{folder}: already holds {word} ({name}); choose another folder or use --force "
-                "to replace it"
+                f"{path}: exists and was not written by {kind.command}; --force overwrites it, "
+                "-o names another folder"
+            )
+        if kind.first_line is None and path.exists():
+            raise OutputError(
+                f"{folder}: already holds {kind.word} ({name}); choose another folder or use "
+                "--force to replace it"
             )
 
 
+def _begins(path: Path, first_line: str) -> bool:
+    try:
+        with path.open(encoding="utf-8") as file:
+            return file.readline().rstrip() == first_line
+    except (OSError, UnicodeDecodeError):
+        return False
+
+
 @contextlib.contextmanager
-def plain_errors(folder: Path) -> Iterator[None]:
+def _plain_errors(folder: Path) -> Iterator[None]:
     """Turn errors of the file system into one line."""
     try:
         yield
@@ -155,8 +193,8 @@ def hold(folder: str | Path) -> Iterator[None]:
     if key in _held:
         yield
         return
-    with plain_errors(folder):
-        make_sure_writable(folder)
+    with _plain_errors(folder):
+        _make_sure_writable(folder)
         made = [path for path in (folder, *folder.parents) if not path.exists()]
         try:
             lock, sure = _locked(folder)
@@ -165,7 +203,7 @@ def hold(folder: str | Path) -> Iterator[None]:
             raise
     _held.add(key)
     try:
-        with plain_errors(folder):
+        with _plain_errors(folder):
             plan = _marked(folder)
             if plan is not None and plan.staging.is_dir():
                 _finish(plan)
@@ -271,7 +309,7 @@ class _Plan:
 
 
 def publish(
-    folder: str | Path, kind: Kind, write: Callable[[Path], Sequence[str]], force: bool
+    folder: str | Path, kind: Kind, write: Callable[[Path], Sequence[str]], force: bool = False
 ) -> list[Path]:
     """Write a result into a folder, all of it or nothing; the paths written.
 
@@ -284,15 +322,15 @@ def publish(
     folder, or when it cannot be written (permission, disk full).
     """
     folder = Path(folder)
-    with hold(folder), plain_errors(folder):
+    with hold(folder), _plain_errors(folder):
         if not force:
-            refuse_existing(folder, kind.files, kind.word)
+            _refuse_existing(folder, kind)
         staging = Path(tempfile.mkdtemp(prefix=_PREFIX, dir=folder))
         try:
             (staging / _NEW).mkdir()
             names = list(write(staging / _NEW))
             if not force:
-                refuse_existing(folder, names, kind.word)
+                _refuse_existing(folder, kind, names)
             _move_in(_Plan(folder, staging, tuple(names), _stale(folder, kind, names)))
         finally:
             plan = _marked(folder)

@@ -1,211 +1,63 @@
-"""The studies of many states, run as sweeps: lookup tables, tables of single passes, maps.
+"""Lookup tables: effective speed and model interval over places, traffic and air.
 
-With a folder a sweep keeps what it has computed there and a later run of the same case goes on
-from it; without one it works in a temporary folder.
+A state is a place (offset or clearance, height) in one traffic and air (flow, heavy share, speeds,
+wind, split between directions). All places of one traffic and air are one task of a sweep: they
+share the drift and the wakes. States that are the same air (any direction of no wind) are computed
+once.
 """
 
 from __future__ import annotations
 
-import contextlib
 import logging
-import tempfile
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import product
 from math import prod
-from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numba import get_num_threads
+from numpy.typing import NDArray
 
-from wakesim import runtime
+from wakesim.air.density import density_of
 from wakesim.arrays import Array
+from wakesim.case.air import OPEN_LAND, Air
+from wakesim.case.mounts import offsets_of_clearances
 from wakesim.case.schema import Case
+from wakesim.case.studies import PLACE_AXES, LookupTableTable
+from wakesim.case.traffic import Traffic
 from wakesim.errors import NumericalError
-from wakesim.measures import lookup
 from wakesim.measures.interpolation import Axis, interpolate
-from wakesim.measures.lookup import StateGroup, compute_group, density_of, state_case
 from wakesim.measures.model_interval import ends
 from wakesim.measures.model_interval import names as interval_names
-from wakesim.measures.pass_table import PASS_VARIABLES, PassRow, pass_row
-from wakesim.measures.places import chosen_hour, moved_at
-from wakesim.measures.refine import Refined, random_states, refine, relative_error
-from wakesim.results import InterpolationCheck, LookupResult, PassTableResult
-from wakesim.sweep import (
-    Failure,
-    SweepOutcome,
-    Task,
-    cluster_executor,
-    content_key,
-    forget_failures,
-    free_processors,
-    sweep,
-)
+from wakesim.measures.places import chosen_hour, moved_at, one_hour, rotor_statistics
+from wakesim.progress import Progress
+from wakesim.results import InterpolationCheck, LookupResult
+from wakesim.studies.grid import Sweeps, common_of_many, sweeps
+from wakesim.studies.refine import Refined, random_states, refine, relative_error
+from wakesim.studies.registry import Options, study
+from wakesim.traffic.point_statistics import pulse_fields
 from wakesim.traffic.scene import field_settings
 
 log = logging.getLogger("wakesim")
 
+Values = Mapping[str, float]
 Axes = Mapping[str, tuple[float, ...]]
-Progress = Callable[[float, str], None]
 
 _CHECK_STATES, _ALIKE = 96, 4
 _INTERVAL_CHECKS = 6
 # Values of each axis at which the model interval is computed; two (the ends) where not named.
 _INTERVAL_VALUES = {"heavy_share": 1, "speed_factor": 1, "wind_speed_m_s": 4, "wind_angle_deg": 5}
-_SMALL_SWEEP = 48  # tasks; fewer are computed in this process
 _MANY_STATES = 50_000  # of a table whose memory is told
 # Peak of the memory when a table is written, measured from 0.2 to 1 million states.
 _BYTES, _BYTES_A_STATE = 0.2e9, 720.0
 
 
-@dataclass(frozen=True)
-class SweepOptions:
-    """Where and with how many workers. ``workers`` None: as many as there are free processors
-    for a long sweep, one for a short one; ``cluster`` is the address of a Dask scheduler."""
-
-    workers: int | None = None
-    cluster: str | None = None
-    folder: Path | None = None
-
-
-class Sweeps:
-    """Sweeps of one case into one folder, with one progress and one list of failures."""
-
-    def __init__(
-        self,
-        case: Case,
-        options: SweepOptions,
-        folder: Path,
-        executor: Executor | None,
-        say: Progress | None,
-    ) -> None:
-        self.case, self.options, self.folder, self.executor = case, options, folder, executor
-        self._say, self._span = say, (0.0, 1.0)
-        self.failed: list[str] = []
-        self._inputs = content_key(case.text, runtime.version())
-
-    def stage(self, first: float, last: float) -> None:
-        """Share of the whole that the next sweep begins and ends at."""
-        self._span = (first, last)
-
-    def say(self, share: float, text: str) -> None:
-        if self._say is not None:
-            first, last = self._span
-            self._say(first + (last - first) * share, text)
-
-    def run(
-        self,
-        function: Callable[[Any], dict[str, Any]],
-        payloads: Sequence[Any],
-        names: Sequence[str],
-        what: str,
-        chunk_size: int = 4,
-        workers: int | None = None,
-    ) -> SweepOutcome:
-        """Results of ``function`` for all payloads; ``names`` identify them among all inputs.
-
-        ``workers``: of a sweep of few long tasks, where the options name no number.
-        """
-        tasks = [
-            Task(content_key(self._inputs, what, name), payload)
-            for name, payload in zip(names, payloads, strict=True)
-        ]
-        outcome = sweep(
-            function, tasks, self.folder, executor=self.executor,
-            workers=self._workers(len(tasks), workers), chunk_size=chunk_size,
-            progress=lambda share, text: self.say(share, f"{what}: {text}"), what=what,
-        )  # fmt: skip
-        self.failed += [_sentence(failure, what, names) for failure in outcome.failures]
-        return outcome
-
-    def _workers(self, tasks: int, wanted: int | None) -> int:
-        if self.options.workers is not None:
-            return self.options.workers
-        if wanted is not None:
-            return min(wanted, tasks)
-        return free_processors() if tasks >= _SMALL_SWEEP else 1
-
-
-def _sentence(failure: Failure, what: str, names: Sequence[str]) -> str:
-    return f"{what}, {names[failure.index] or 'the case'}: {failure.reason}"
-
-
-@contextlib.contextmanager
-def sweeps(case: Case, options: SweepOptions, say: Progress | None) -> Iterator[Sweeps]:
-    """Sweeps of a case; a cluster is let go of and a temporary folder removed at the end."""
-    with contextlib.ExitStack() as stack:
-        folder = options.folder
-        if folder is None:
-            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="wakesim-")))
-        forget_failures(folder)
-        executor = None
-        if options.cluster is not None:
-            executor = stack.enter_context(cluster_executor(options.cluster))
-        yield Sweeps(case, options, folder, executor, say)
-
-
-def common(case: Case, began: float, work: Sweeps, warnings: Sequence[str]) -> dict[str, Any]:
-    """What every GridResult holds."""
-    wall = time.perf_counter() - began
-    provenance = runtime.provenance(case.text, case.traffic.seed if case.traffic else 0)
-    more = [] if not work.failed else [f"{len(work.failed)} points could not be computed"]
-    return {
-        "case": case,
-        "air_density_kg_m3": density_of(case),
-        "wall_time_s": wall,
-        "warnings": (*case.warnings, *warnings, *more),
-        "provenance": provenance | {"threads": get_num_threads(), "wall_time_s": round(wall, 3)},
-        "failed": tuple(work.failed),
-    }
-
-
-# --- single passes --------------------------------------------------------------------------------
-
-
-def run_pass_table(case: Case, options: SweepOptions, say: Progress | None) -> PassTableResult:
-    """Every class, speed, clearance and height of [pass_table]."""
-    began = time.perf_counter()
-    table = case.pass_table
-    if table is None:
-        raise ValueError("the case has no pass table")
-    speeds, heights = table.speeds_m_s, tuple(table.height_m)
-    rows = [
-        PassRow(case, name, clearance, heights, speeds)
-        for name in case.vehicles
-        for clearance in table.clearance_m
-    ]
-    names = [f"{row.vehicle} at {row.clearance_m:g} m" for row in rows]
-    with sweeps(case, options, say) as work:
-        outcome = work.run(pass_row, rows, names, "passes", chunk_size=2)
-    empty = {name: np.full((len(speeds), len(heights)), np.nan) for name in PASS_VARIABLES}
-    shape = (len(case.vehicles), len(table.clearance_m), len(speeds), len(heights))
-    variables = {
-        name: np.ascontiguousarray(
-            np.stack([(r or empty)[name] for r in outcome.results])
-            .reshape(shape)
-            .transpose(0, 2, 1, 3)
-        )
-        for name in PASS_VARIABLES
-    }
-    return PassTableResult(
-        **common(case, began, work, ()),
-        classes=tuple(case.vehicles),
-        speed_m_s=speeds,
-        clearance_m=tuple(table.clearance_m),
-        height_m=heights,
-        variables=variables,
-    )
-
-
-# --- lookup tables --------------------------------------------------------------------------------
-
-
-def run_lookup(case: Case, options: SweepOptions, say: Progress | None) -> LookupResult:
+@study("lookup_table")
+def lookup_table(case: Case, options: Options, say: Progress) -> LookupResult:
     """The states of [table]: values, model interval, and what interpolation misses."""
     began = time.perf_counter()
-    table = lookup.table_of(case)
+    table = table_of(case)
     warnings: list[str] = []
     _tell_memory(prod(map(len, table.axes.values())))
     with sweeps(case, options, say) as work:
@@ -221,9 +73,9 @@ def run_lookup(case: Case, options: SweepOptions, say: Progress | None) -> Looku
                     "values to it, or raise most_states"
                 )
         work.stage(0.15 if added else 0.0, 0.8)
-        groups, index = lookup.state_groups(case, axes)
+        groups, index = state_groups(case, axes)
         outcome = work.run(compute_group, groups, [_state_name(g.values) for g in groups], "states")
-        variables = lookup.arrange(axes, index, outcome.results)
+        variables = arrange(axes, index, outcome.results)
         if not variables:
             raise NumericalError(f"no state of the table could be computed: {work.failed[0]}")
         count, check = 0, (np.nan, np.nan)
@@ -234,7 +86,7 @@ def run_lookup(case: Case, options: SweepOptions, say: Progress | None) -> Looku
         work.stage(0.95, 1.0)
         interpolation = _interpolation_check(work, axes, variables)
     return LookupResult(
-        **common(case, began, work, warnings),
+        **common_of_many(case, began, work, warnings),
         hour=chosen_hour(case, table.hour),
         axes=axes,
         variables=variables,
@@ -267,9 +119,9 @@ def _effective(work: Sweeps, states: Sequence[Mapping[str, float]], what: str) -
     case = work.case
     sorted_groups: dict[tuple[tuple[str, float], ...], list[int]] = {}
     for k, state in enumerate(states):
-        key = tuple(lookup.canonical(state).items())
+        key = tuple(canonical(state).items())
         sorted_groups.setdefault(key, []).append(k)
-    places = [lookup.places_of(case, {n: (v,) for n, v in s.items()})[0] for s in states]
+    places = [places_of(case, {n: (v,) for n, v in s.items()})[0] for s in states]
     groups = [
         StateGroup(case, key, tuple(places[k] for k in members))
         for key, members in sorted_groups.items()
@@ -288,6 +140,147 @@ def _refined(work: Sweeps, axes: Axes, tolerance: float, most_states: int) -> Re
         return _effective(work, states, "refinement")
 
     return refine(axes, evaluate, tolerance, most_states)
+
+
+# --- states ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class StateGroup:
+    """One traffic and air, and the places (n, 2) y, z in m wanted in it."""
+
+    case: Case
+    values: tuple[tuple[str, float], ...]
+    places: tuple[tuple[float, float], ...]
+
+
+def state_case(case: Case, values: Values) -> Case:
+    """The case in another traffic and air; ``values`` by axis name, place axes ignored.
+
+    One clock hour, that of the table. What ``values`` does not name is as in the case then.
+    """
+    if case.table is None:
+        raise ValueError("the case has no table")
+    hour = chosen_hour(case, case.table.hour)
+    return replace(
+        one_hour(case, hour), traffic=_traffic(case, values, hour), air=_air(case, values)
+    )
+
+
+def _traffic(case: Case, values: Values, hour: int) -> Traffic:
+    traffic = case.traffic
+    if traffic is None:
+        raise ValueError("the case has no traffic")
+    near = case.road.nearest_carriageway(case.mounts[0].offset_m).name
+    now = {flow.carriageway: flow.hourly_veh_h[hour] for flow in traffic.flows}
+    wanted = values.get("flow_veh_h", now.get(near, 0.0))
+    split = values.get("direction_split")
+    flows = []
+    for flow in traffic.flows:
+        if flow.carriageway == near:
+            veh_h = wanted
+        elif split is not None:
+            veh_h = wanted * (1.0 - split) / split
+        elif "flow_veh_h" not in values:
+            veh_h = now[flow.carriageway]
+        else:
+            veh_h = wanted * now[flow.carriageway] / now[near] if now.get(near) else 0.0
+        heavy = values.get("heavy_share", flow.heavy_share[hour])
+        flows.append(replace(flow, hourly_veh_h=(veh_h,) * 24, heavy_share=(heavy,) * 24))
+    faster = traffic.faster(case.road, values.get("speed_factor", 1.0))
+    return replace(faster, flows=tuple(flows))
+
+
+def _air(case: Case, values: Values) -> Air:
+    if "wind_speed_m_s" not in values and "wind_angle_deg" not in values:
+        return case.air
+    wind = case.air.wind or OPEN_LAND
+    wind = replace(
+        wind,
+        speed_m_s=values.get("wind_speed_m_s", wind.speed_m_s),
+        angle_deg=values.get("wind_angle_deg", wind.angle_deg),
+    )
+    still = wind.speed_m_s == 0.0
+    return replace(case.air, still=still, wind=None if still else wind)
+
+
+def canonical(values: Values) -> dict[str, float]:
+    """Values of traffic and air in the form that equal states share."""
+    out = {name: float(value) for name, value in values.items() if name not in PLACE_AXES}
+    if out.get("wind_speed_m_s") == 0.0 and "wind_angle_deg" in out:
+        out["wind_angle_deg"] = 0.0
+    if "wind_angle_deg" in out:
+        out["wind_angle_deg"] %= 360.0
+    return out
+
+
+def places_of(case: Case, axes: Mapping[str, Sequence[float]]) -> tuple[tuple[float, float], ...]:
+    """y and z of every place of the axes: across the road first, heights inside; m."""
+    mount = case.mounts[0]
+    heights = axes.get("height_m", (mount.height_m,))
+    if "clearance_m" in axes:
+        clearances, traffic = tuple(axes["clearance_m"]), case.lane_vehicles()
+        offsets = offsets_of_clearances(clearances, mount, case.road, traffic)
+    else:
+        offsets = tuple(axes.get("offset_m", (mount.offset_m,)))
+    return tuple((float(y), float(z)) for y, z in product(offsets, heights))
+
+
+def state_groups(
+    case: Case, axes: Mapping[str, Sequence[float]]
+) -> tuple[list[StateGroup], NDArray[np.int64]]:
+    """The groups to compute, and for each traffic and air of the table the number of its group.
+
+    The second, (n,), runs over the product of the axes that are no place, in their order.
+    """
+    places = places_of(case, axes)
+    others = {name: values for name, values in axes.items() if name not in PLACE_AXES}
+    numbers: dict[tuple[tuple[str, float], ...], int] = {}
+    index = []
+    for combination in product(*others.values()):
+        state = tuple(canonical(dict(zip(others, combination, strict=True))).items())
+        index.append(numbers.setdefault(state, len(numbers)))
+    groups = [StateGroup(case, state, places) for state in numbers]
+    return groups, np.array(index, dtype=np.int64)
+
+
+def compute_group(group: StateGroup) -> dict[str, Array]:
+    """PLACE_VARIABLES (places,) of one traffic and air."""
+    case = state_case(group.case, dict(group.values))
+    pulses = pulse_fields(field_settings(case))
+    return rotor_statistics(case, np.array(group.places), density_of(case.air), pulses=pulses)
+
+
+def arrange(
+    axes: Mapping[str, Sequence[float]],
+    index: NDArray[np.int64],
+    results: Sequence[Mapping[str, Array] | None],
+) -> dict[str, Array]:
+    """Arrays over all axes in their order; NaN where a group has no result."""
+    names = list(next((r for r in results if r is not None), {}))
+    across = [n for n in PLACE_AXES if n in axes]
+    shape_places = tuple(len(axes[n]) for n in across)
+    others = [n for n in axes if n not in PLACE_AXES]
+    shape = (*shape_places, *(len(axes[n]) for n in others))
+    count = int(np.prod(shape_places, dtype=int))
+    out = {}
+    for name in names:
+        block = np.full((len(results), count), np.nan)
+        for k, result in enumerate(results):
+            if result is not None:
+                block[k] = result[name]
+        out[name] = np.ascontiguousarray(block[index].T.reshape(shape))
+    return out
+
+
+def table_of(case: Case) -> LookupTableTable:
+    """The case's [table]. Raises ValueError when it has none."""
+    if case.table is None:
+        raise ValueError("the case has no table")
+    return case.table
+
+
+# --- model interval and check ---------------------------------------------------------------------
 
 
 def compute_interval(group: StateGroup) -> dict[str, Array]:
@@ -310,20 +303,20 @@ def _interval(
     check is the median and the largest miss, over the effective speed, at a few random states.
     """
     few = {name: _interval_values(name, values) for name, values in axes.items()}
-    groups, index = lookup.state_groups(work.case, few)
+    groups, index = state_groups(work.case, few)
     tests = random_states(axes, _INTERVAL_CHECKS)
     test_groups = [
         StateGroup(
             work.case,
-            tuple(lookup.canonical(state).items()),
-            lookup.places_of(work.case, {n: (v,) for n, v in state.items()}),
+            tuple(canonical(state).items()),
+            places_of(work.case, {n: (v,) for n, v in state.items()}),
         )
         for state in tests
     ]
     names = [_state_name(g.values) for g in groups]
     names += [f"{_state_name(g.values)} at {g.places}" for g in test_groups]
     outcome = work.run(compute_interval, [*groups, *test_groups], names, "model interval", 1)
-    found = lookup.arrange(few, index, outcome.results[: len(groups)])
+    found = arrange(few, index, outcome.results[: len(groups)])
     if not found:
         return {}, 0, (np.nan, np.nan)
     linear = [Linear.of(name, values) for name, values in few.items()]

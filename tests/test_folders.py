@@ -14,9 +14,9 @@ from pathlib import Path
 
 import pytest
 
+from wakesim import folders
 from wakesim.errors import OutputError
-from wakesim.outputs import folders
-from wakesim.outputs.folders import COMPARISON, LOCK, MARKER, RESULT, hold, publish, published
+from wakesim.folders import COMPARISON, LOCK, MARKER, RESULT, hold, publish, published
 
 HERE = Path(__file__).parent
 OLD = {"result.h5": "old", "series.csv": "old", "figures/a.svg": "old"}
@@ -74,7 +74,7 @@ def test_killed_at_every_step_a_folder_holds_the_old_or_the_new_result(place, tm
     place, *more = place.split()
     done = subprocess.run(
         [sys.executable, str(HERE / "killed_publication.py"), place, str(tmp_path), *more],
-        cwd=HERE.parents[1], capture_output=True, text=True, check=False,
+        cwd=HERE.parent, capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr[-3000:]
     found = json.loads(done.stdout)
@@ -205,7 +205,7 @@ def _file(place: Path, name: str) -> str:
 # --- held ---------------------------------------------------------------------------------------
 
 HOLDER = (
-    "import os, sys, tempfile; from wakesim.outputs.folders import hold\n"
+    "import os, sys, tempfile; from wakesim.folders import hold\n"
     "with hold(sys.argv[1]):\n"
     "    tempfile.mkdtemp(prefix='.wakesim-', dir=sys.argv[1])\n"
     "    print(os.getpid(), flush=True); sys.stdin.read()"
@@ -217,7 +217,7 @@ def another_run(folder: Path) -> Iterator[subprocess.Popen[str]]:
     """A process that holds a folder and has a staging folder in it."""
     process = subprocess.Popen(
         [sys.executable, "-c", HOLDER, str(folder)], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-        text=True, cwd=HERE.parents[1],
+        text=True, cwd=HERE.parent,
     )  # fmt: skip
     assert process.stdout is not None
     assert process.stdout.readline().strip() == str(process.pid)

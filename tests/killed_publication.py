@@ -15,11 +15,11 @@ import shutil
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from types import FrameType, SimpleNamespace
+from types import FrameType
 from typing import Any
 
+from wakesim import folders
 from wakesim.errors import OutputError
-from wakesim.outputs import folders
 
 KILLED = 77
 FOREIGN = {"notes.txt": "mine", "figures/mine.txt": "mine too", "deep/er/data.csv": "1,2\n"}
@@ -61,43 +61,6 @@ def put(folder: Path, files: Files) -> list[str]:
         (folder / name).parent.mkdir(parents=True, exist_ok=True)
         (folder / name).write_text(text)
     return list(files)
-
-
-def saver(place: str) -> Callable[[Path, Files], Any]:
-    """The program's own function that publishes, with a small writer in place of its own."""
-    if place == "result":
-        from wakesim import outputs
-
-        outputs._write_into = lambda files, where: put(where, files)
-        return lambda folder, files: outputs.save_all(files, folder, force=True)
-    if place == "comparison":
-        from wakesim.records import publish
-
-        publish._write_into = lambda files, where: (put(where, files), ())
-        return lambda folder, files: publish.save(files, folder, force=True)
-    figures = SimpleNamespace()
-    report = SimpleNamespace(
-        FIRST_LINE="new",
-        figure_name=lambda name, folder: name,
-        report=lambda card, calibration: card.files["REPORT.md"],
-    )
-    # The real ones load what makes a process slow to fork.
-    sys.modules["wakesim.validation.figures"] = figures
-    sys.modules["wakesim.validation.report"] = report
-    sys.modules["wakesim.validation.scorecard"] = SimpleNamespace(Scorecard=object)
-    from wakesim.validation import publish
-
-    def save(folder: Path, files: Files) -> Any:
-        figures.save_figure = lambda outcome, path: path.write_text(outcome.text)
-        outcomes = [
-            SimpleNamespace(comparison=name, text=text)
-            for name, text in files.items()
-            if name != "REPORT.md"
-        ]
-        card = SimpleNamespace(outcomes=outcomes, folder=folder, files=files)
-        return publish.publish(card, folder, force=True)
-
-    return save
 
 
 def killed_at(step: int, action: Callable[[], Any], lines: bool) -> bool:
@@ -193,8 +156,8 @@ def later_run(folder: Path, files: Files) -> None:
 def main(place: str, scratch: Path, lines: bool) -> None:
     os.fsync = lambda descriptor: None  # what a kill leaves does not depend on it
     old, new, kind = PLACES[place]
-    save = saver(place)
-    assert getattr(folders, kind) in folders.KINDS
+    known = getattr(folders, kind)
+    assert known in folders.KINDS
     folder, seen = scratch / "out", []
 
     def fresh() -> None:
@@ -202,7 +165,7 @@ def main(place: str, scratch: Path, lines: bool) -> None:
         put(folder, FOREIGN | old)
 
     def new_one() -> None:
-        save(folder, new)
+        folders.publish(folder, known, lambda where: put(where, new), force=True)
 
     committed = None
     for step in range(1, 10_000):

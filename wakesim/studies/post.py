@@ -1,17 +1,22 @@
-"""The studies at one mount: single passes, or traffic over the day with all its measures."""
+"""Traffic at every mount: all measures of its air and, with a rotor, the energy."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import replace
+import time
+from dataclasses import asdict, replace
+from pathlib import Path
 
 import numpy as np
+from numba import get_num_threads, set_num_threads
 
-from wakesim.air.profiles import ambient_velocity
+from wakesim import runtime
+from wakesim.air.density import density_of
 from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
+from wakesim.energy import samples
+from wakesim.energy.study import EnergyResult, energy_study
 from wakesim.errors import NumericalError
 from wakesim.measures import intervals, series
 from wakesim.measures.effective import effective_speed
@@ -27,11 +32,15 @@ from wakesim.measures.results import (
 )
 from wakesim.measures.scalars import MountSeries, all_measures
 from wakesim.measures.series import MECHANISMS, RotorSums
-from wakesim.measures.signature import signature
 from wakesim.measures.spectra import velocity_spectrum
 from wakesim.measures.whole_hour import compare_hour
-from wakesim.results import MountResult
-from wakesim.traffic.lines import LaneView, LineLibrary
+from wakesim.progress import Progress, log_duration, span
+from wakesim.results import MountResult, Result
+from wakesim.studies.grid import common, kept_in
+from wakesim.studies.registry import Options, study
+from wakesim.studies.single_pass import signature
+from wakesim.sweep import Task, content_key, forget_failures, sweep
+from wakesim.traffic.lines import LineLibrary
 from wakesim.traffic.mount_air import MountAir, mount_air, settling_time, still_mount_air
 from wakesim.traffic.point_statistics import pulse_fields
 from wakesim.traffic.scene import (
@@ -44,32 +53,57 @@ from wakesim.traffic.scene import (
     with_drag,
 )
 from wakesim.traffic.stream import Passes
-
-Say = Callable[[float, str], None]
+from wakesim.workers import free_processors
 
 LEVEL = 0.90  # confidence of the sampling interval
 _SPECTRUM_SEGMENT_S = 120.0
-_UNKNOWN_SPEED_M_S = 25.0  # single pass of a class without a speed of its own
+_SAMPLES_A_CHUNK = 8
+# Share of a mount's work at which its traffic, its energy and the samples of its yield end.
+_PARTS = {"traffic": (1.0,), "energy": (0.5, 1.0), "samples": (0.3, 0.5, 1.0)}
 
 
-def single_pass(case: Case, mount: Mount, say: Say) -> MountResult:
-    """One signature for each vehicle the case names, in its lane and at its speed."""
-    study = case.single_pass
-    if study is None:
-        raise ValueError("the case has no single pass")
-    lane = case.road.lanes[study.lane_index]
-    settings = field_settings(case)
-    found = []
-    for k, name in enumerate(study.vehicles):
-        vehicle = case.vehicles[name]
-        speed = study.speed_m_s or vehicle.mean_speed_m_s or _UNKNOWN_SPEED_M_S
-        along, across = ambient_velocity(case.air.wind, 0.5 * vehicle.height_m)
-        view = LaneView(
-            vehicle, lane.centre_m, lane.direction, speed, 0.0, float(along), float(across)
-        )
-        found.append(signature(view, lane.name, mount, settings))
-        say((k + 1) / len(study.vehicles), vehicle.label)
-    return MountResult(mount, tuple(found), None)
+@study("traffic")
+def post(case: Case, options: Options, say: Progress) -> Result:
+    """Series, measures and model interval at every mount of the case, and the rotor's energy."""
+    began = time.perf_counter()
+    with kept_in(options.folder) as folder:
+        workers = options.workers or (free_processors() if options.folder is not None else 1)
+        if _samples(case):
+            forget_failures(folder)
+            _foresee(case, say, workers, folder)
+        count, mounts, studies = len(case.mounts), [], []
+        for k, mount in enumerate(case.mounts):
+            mine = span(say, k / count, (k + 1) / count, mount.name)
+            found, traffic = _at(case, mount, workers, folder, mine)
+            mounts.append(found)
+            studies.append(traffic)
+    met = all(one.tolerance_met for one in studies)
+    return Result(
+        **common(case, began, _warnings(case, met)),
+        mounts=tuple(mounts),
+        rounds=max(one.rounds for one in studies),
+        simulated_s=max(one.simulated_s for one in studies),
+        passes_total=max(one.passes_total for one in studies),
+        tolerance_met=met,
+    )
+
+
+def _at(
+    case: Case, mount: Mount, workers: int, folder: Path, say: Progress
+) -> tuple[MountResult, TrafficStudy]:
+    """Traffic and energy at one mount."""
+    parts = _PARTS["samples" if _samples(case) else "energy" if case.rotor else "traffic"]
+    density = density_of(case.air)
+    traffic = TrafficStudy(case, mount, density, span(say, 0.0, parts[0]))
+    found = traffic.result()
+    if case.rotor is not None:
+        energy = _energy(case, found, density, say, parts, workers, folder)
+        found = replace(found, energy=energy)
+    warnings = (*found.warnings, *case.mount_warnings.get(mount.name, ()))
+    return replace(found, warnings=warnings), traffic
+
+
+# --- traffic --------------------------------------------------------------------------------------
 
 
 class TrafficStudy:
@@ -79,7 +113,7 @@ class TrafficStudy:
     ``passes_total``, ``simulated_s`` and ``tolerance_met`` say how it went.
     """
 
-    def __init__(self, case: Case, mount: Mount, density_kg_m3: float, say: Say) -> None:
+    def __init__(self, case: Case, mount: Mount, density_kg_m3: float, say: Progress) -> None:
         self.case, self.mount, self.density, self.say = case, mount, density_kg_m3, say
         self.scene = prepare_scene(case, mount)
         self.settings = field_settings(case)
@@ -270,3 +304,97 @@ class TrafficStudy:
                 lane = lanes[nearest.lane_centre_m]
                 found.append(signature(nearest, lane, self.mount, self.settings))
         return tuple(found)
+
+
+# --- energy ---------------------------------------------------------------------------------------
+
+
+def _samples(case: Case) -> int:
+    """Samples of the uncertain yield that a case asks for at each mount."""
+    return case.energy.samples if case.rotor is not None and case.energy is not None else 0
+
+
+def _energy(
+    case: Case,
+    found: MountResult,
+    density_kg_m3: float,
+    say: Progress,
+    parts: tuple[float, ...],
+    workers: int,
+    folder: Path,
+) -> EnergyResult:
+    statistics = found.statistics
+    assert statistics is not None
+    energy = energy_study(
+        case, found.mount, density_kg_m3, statistics, found.signatures,
+        span(say, parts[0], parts[1]),
+    )  # fmt: skip
+    if not _samples(case):
+        return energy
+    place, values, tasks = _sample_tasks(case, found.mount, energy.power.shaft_speed_rad_s)
+    rest = span(say, parts[1], parts[2])
+    outcome = sweep(
+        samples.evaluate,
+        tasks,
+        folder,
+        workers=workers,
+        chunk_size=_SAMPLES_A_CHUNK,
+        progress=lambda share, _: rest(share, "uncertain yield"),
+        what=f"{found.mount.name}: uncertain yield",
+    )
+    uncertainty = samples.collect(case, found.mount, place, values, outcome.results, energy)
+    return replace(energy, uncertainty=uncertainty)
+
+
+def _sample_tasks(
+    case: Case, mount: Mount, shaft_speed_rad_s: float | None
+) -> tuple[Array, Array, list[Task]]:
+    """(places, values, tasks) of the uncertain yield at a mount; the last task is the central."""
+    seed = case.traffic.seed if case.traffic else 0
+    place, values, payloads = samples.payloads(case, mount, seed, shaft_speed_rad_s)
+    curve = asdict(case.power_curve) if case.power_curve else None
+    common = (samples.METHOD, runtime.version(), case.sha256, curve, mount.name)
+    return place, values, [Task(content_key(*common, p["inputs"]), p) for p in payloads]
+
+
+def _foresee(case: Case, say: Progress, workers: int, folder: Path) -> None:
+    """Compute the first samples of an uncertain yield, to say at the start how long all take.
+
+    The sweep over all finds them computed. A rotor held at a speed that the traffic's study has
+    yet to find cannot be told of before.
+    """
+    rotor = case.rotor
+    assert rotor is not None
+    if rotor.response == "fixed_speed" and rotor.shaft_speed_rpm is None:
+        return
+    say(0.0, "first samples of the uncertain yield")
+    tasks = _sample_tasks(case, case.mounts[0], None)[2]
+    first = tasks[:_SAMPLES_A_CHUNK]
+    threads = get_num_threads()
+    set_num_threads(1 if workers > 1 else threads)  # as the processes that compute the rest
+    try:
+        outcome = sweep(samples.evaluate, first, folder, chunk_size=_SAMPLES_A_CHUNK)
+    finally:
+        set_num_threads(threads)
+    left = len(tasks) * len(case.mounts) - len(first)
+    if math.isfinite(outcome.seconds_a_task):
+        log_duration("uncertain yield, after the traffic", workers, left, outcome.seconds_a_task)
+
+
+def _warnings(case: Case, met: bool) -> list[str]:
+    out = list(case.warnings)
+    if not met:
+        rounds = case.compute.max_rounds
+        out.append(
+            f"the sampling interval is wider than the tolerance {case.compute.tolerance:g} after "
+            f"{rounds} round{'s' if rounds > 1 else ''}: raise compute.max_rounds, "
+            "compute.duration_h or compute.tolerance"
+        )
+    wind = case.air.wind
+    steady = wind is not None and wind.intensity(wind.reference_height_m) == 0.0
+    if steady:
+        out.append(
+            "the ambient wind is taken as steady: real wind gusts, which raises the effective "
+            "speed with and without traffic; set air.wind.turbulence_intensity to include it"
+        )
+    return out

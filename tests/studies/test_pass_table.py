@@ -7,8 +7,8 @@ import pytest
 from grid_cases import pass_text
 
 from wakesim.case.load import load_case_text
-from wakesim.measures.pass_table import PASS_VARIABLES, PassRow, line_nodes, pass_row
-from wakesim.measures.signature import signature
+from wakesim.studies.pass_table import PASS_VARIABLES, PassRow, line_nodes, pass_row
+from wakesim.studies.single_pass import signature
 from wakesim.traffic.lines import LaneView
 from wakesim.traffic.scene import field_settings
 

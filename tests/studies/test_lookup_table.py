@@ -7,9 +7,9 @@ import pytest
 from grid_cases import map_text, table_text
 
 from wakesim.case.load import load_case_text
-from wakesim.measures import lookup
-from wakesim.measures.lookup import StateGroup, compute_group, density_of
-from wakesim.measures.mounting_map import (
+from wakesim.measures.places import chosen_hour, one_hour, rotor_statistics
+from wakesim.studies import lookup_table as lookup
+from wakesim.studies.mounting_map import (
     FREE,
     GROUND,
     IN_THE_WAY,
@@ -23,32 +23,6 @@ from wakesim.measures.mounting_map import (
     kinds,
     reasons,
 )
-from wakesim.measures.places import chosen_hour, one_hour, rotor_statistics
-
-STATE = {"flow_veh_h": 420.0, "heavy_share": 0.2, "speed_factor": 0.9, "wind_speed_m_s": 2.5}
-
-
-def test_a_state_is_the_case_written_out_for_it():
-    """The same traffic, speeds and wind in a case file of their own, at the file's own mount; the
-    cross-section's grid, fine around the mount of the file, is another one."""
-    case = load_case_text(table_text("[table]\nflow_veh_h = [100, 500]\n"))
-    state = STATE | {"wind_angle_deg": 30.0}
-    place = ((2.1, 1.8),)
-    found = compute_group(StateGroup(case, tuple(lookup.canonical(state).items()), place))
-    speeds = "\n".join(
-        f"[traffic.speeds.{name}]\nmean_m_s = {0.9 * v.mean_speed_m_s}\n"
-        f"sd_m_s = {0.9 * v.speed_sd_m_s}"
-        for name, v in case.vehicles.items()
-    )
-    wind = f"[air.wind]\nspeed_m_s = 2.5\nangle_deg = 30.0\n{speeds}"
-    text = table_text(
-        "[table]\nflow_veh_h = [100, 500]\n", flow=420, heavy=0.2, offset=2.1, air=wind, hours=1.0
-    ).replace("height_m = 2.0", "height_m = 1.8")
-    own = load_case_text(text)
-    there = rotor_statistics(own, place, density_of(own))
-    assert found["effective_speed"] == pytest.approx(there["effective_speed"], rel=2e-3)
-    assert found["mean_speed"] == pytest.approx(there["mean_speed"], rel=2e-3)
-    assert found["drift"] == pytest.approx(there["drift"], rel=0.03)
 
 
 def test_flows_keep_their_ratio_unless_they_are_split():

@@ -13,6 +13,7 @@ independent passes they give the mean and the third cumulant (Campbell 1909).
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +22,11 @@ from wakesim.air.profiles import ambient_velocity
 from wakesim.arrays import Array
 from wakesim.case.schema import Case
 from wakesim.case.vehicle import Vehicle
+from wakesim.progress import Progress
 from wakesim.quantities import variables
+from wakesim.results import PassTableResult
+from wakesim.studies.grid import common_of_many, sweeps
+from wakesim.studies.registry import Options, study
 from wakesim.traffic.lines import FieldSettings, LaneView, air_relative_speed
 from wakesim.traffic.scene import field_settings
 from wakesim.vehicle.passfield import PassField, pass_field
@@ -33,6 +38,42 @@ _FINE_M, _FINE_REACH_M, _GROWTH, _COARSE_M = 0.1, 12.0, 1.04, 2.0
 _NOTICEABLE = 0.1  # duration counts speeds above this share of the peak
 
 PASS_VARIABLES = tuple(variables("pass_state"))
+
+
+@study("single_pass_table")
+def pass_table(case: Case, options: Options, say: Progress) -> PassTableResult:
+    """Every class, speed, clearance and height of [pass_table]."""
+    began = time.perf_counter()
+    table = case.pass_table
+    if table is None:
+        raise ValueError("the case has no pass table")
+    speeds, heights = table.speeds_m_s, tuple(table.height_m)
+    rows = [
+        PassRow(case, name, clearance, heights, speeds)
+        for name in case.vehicles
+        for clearance in table.clearance_m
+    ]
+    names = [f"{row.vehicle} at {row.clearance_m:g} m" for row in rows]
+    with sweeps(case, options, say) as work:
+        outcome = work.run(pass_row, rows, names, "passes", chunk_size=2)
+    empty = {name: np.full((len(speeds), len(heights)), np.nan) for name in PASS_VARIABLES}
+    shape = (len(case.vehicles), len(table.clearance_m), len(speeds), len(heights))
+    found = {
+        name: np.ascontiguousarray(
+            np.stack([(r or empty)[name] for r in outcome.results])
+            .reshape(shape)
+            .transpose(0, 2, 1, 3)
+        )
+        for name in PASS_VARIABLES
+    }
+    return PassTableResult(
+        **common_of_many(case, began, work),
+        classes=tuple(case.vehicles),
+        speed_m_s=speeds,
+        clearance_m=tuple(table.clearance_m),
+        height_m=heights,
+        variables=found,
+    )
 
 
 @dataclass(frozen=True)

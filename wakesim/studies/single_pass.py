@@ -1,13 +1,22 @@
-"""The signature of one vehicle at a mount: velocity over time during a single pass."""
+"""Single passes: the signature of one vehicle at a mount, velocity over time."""
 
 from __future__ import annotations
 
+import time
+
 import numpy as np
 
+from wakesim.air.profiles import ambient_velocity
 from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
+from wakesim.case.schema import Case
 from wakesim.measures.results import Signature
+from wakesim.progress import Progress, span
+from wakesim.results import MountResult, Result
+from wakesim.studies.grid import common
+from wakesim.studies.registry import Options, study
 from wakesim.traffic.lines import FieldSettings, LaneView, air_relative_speed
+from wakesim.traffic.scene import field_settings
 from wakesim.vehicle.finite_height import finite_height_relief
 from wakesim.vehicle.outlines import vehicle_outline
 from wakesim.vehicle.panels2d import VortexOutline
@@ -20,7 +29,47 @@ _PULSE_REACH_M = 100.0  # the displacement flow is neglected farther from nose a
 _PLANE_GAP_M = 0.2  # nearer to the side than this, or above the vehicle, no relief is given
 _PLANE_CORNER = 0.15  # radius of the plan outline's corners over the width, assumed
 _PLANE_REACH_M, _PLANE_STEP_M = 40.0, 0.1
+_UNKNOWN_SPEED_M_S = 25.0  # single pass of a class without a speed of its own
 _NOTICEABLE = 0.1  # duration counts speeds above this share of the peak
+
+
+@study("single_pass")
+def single_pass(case: Case, options: Options, say: Progress) -> Result:
+    """One pass of each vehicle that the case names, at every mount."""
+    began = time.perf_counter()
+    count = len(case.mounts)
+    mounts = [
+        passes_at(case, mount, span(say, k / count, (k + 1) / count, mount.name))
+        for k, mount in enumerate(case.mounts)
+    ]
+    return Result(
+        **common(case, began),
+        mounts=tuple(mounts),
+        rounds=1,
+        simulated_s=0.0,
+        passes_total=0,
+        tolerance_met=True,
+    )
+
+
+def passes_at(case: Case, mount: Mount, say: Progress) -> MountResult:
+    """One signature for each vehicle the case names, in its lane and at its speed."""
+    wanted = case.single_pass
+    if wanted is None:
+        raise ValueError("the case has no single pass")
+    lane = case.road.lanes[wanted.lane_index]
+    settings = field_settings(case)
+    found = []
+    for k, name in enumerate(wanted.vehicles):
+        vehicle = case.vehicles[name]
+        speed = wanted.speed_m_s or vehicle.mean_speed_m_s or _UNKNOWN_SPEED_M_S
+        along, across = ambient_velocity(case.air.wind, 0.5 * vehicle.height_m)
+        view = LaneView(
+            vehicle, lane.centre_m, lane.direction, speed, 0.0, float(along), float(across)
+        )
+        found.append(signature(view, lane.name, mount, settings))
+        say((k + 1) / len(wanted.vehicles), vehicle.label)
+    return MountResult(mount, tuple(found), None, case.mount_warnings.get(mount.name, ()))
 
 
 def signature(
@@ -47,11 +96,11 @@ def signature(
         open_tail=settings.open_tail,
         wall_lateral_m=None if wall is None else s * (wall - view.lane_centre_m),
     )
-    time = np.arange(-round(_BEFORE_S / _STEP_S), round(settings.wake_memory_s / _STEP_S) + 1)
-    time = time * _STEP_S
+    at = np.arange(-round(_BEFORE_S / _STEP_S), round(settings.wake_memory_s / _STEP_S) + 1)
+    at = at * _STEP_S
     lateral = s * (mount.offset_m - view.lane_centre_m)
     points = np.column_stack(
-        [-speed * time, np.full(time.size, lateral), np.full(time.size, mount.height_m)]
+        [-speed * at, np.full(at.size, lateral), np.full(at.size, mount.height_m)]
     )
     pulse = _pulse(field, points) * relative
     wake_u = s * field.wake(points)[:, 0] * relative
@@ -68,7 +117,7 @@ def signature(
         lane=lane_name,
         speed_m_s=float(speed),
         clearance_m=clearance(view, mount),
-        time_s=time,
+        time_s=at,
         u_m_s=u,
         v_m_s=v,
         w_m_s=w,
