@@ -25,20 +25,23 @@ def computed(name):
     return comparison.measured, KNOWN[comparison.quantity].function(comparison)
 
 
-def compute(name, conditions, body=None, nose_radius_m=None, **options):
-    """Value of a quantity for conditions given as lists."""
+def comparison(name, conditions, body=None, nose_radius_m=None, **options):
+    """A comparison of a quantity with nothing but ones, for conditions given as lists."""
     arrays = {k: np.atleast_1d(np.asarray(v, dtype=float)) for k, v in conditions.items()}
     size = max((a.size for a in arrays.values()), default=1)
-    quantity = KNOWN[name]
-    comparison = Comparison(
-        name="test", title="test", part="gust", quantity=name, unit=quantity.unit, source="test",
-        status="exact", note="", fitted=False, own_law=False, variant=False,
+    return Comparison(
+        name="test", title="test", part="gust", quantity=name, unit=KNOWN[name].unit,
+        source="test", status="exact", note="", fitted=False, own_law=False, variant=False,
         independent_points=size, roadside="input", consequence="", measured=np.ones(size),
         uncertainty=None,
         conditions={k: np.broadcast_to(a, (size,)) for k, a in arrays.items()},
         labels=("",) * size, body=body, nose_radius_m=nose_radius_m, options=options, mark=None,
         figure=FigureSpec(), path=Path("here.toml"),
     )  # fmt: skip
-    unused = {*conditions, *options} - {*quantity.needs, *quantity.optional}
+
+
+def compute(name, conditions, body=None, nose_radius_m=None, **options):
+    """Value of a quantity for conditions given as lists."""
+    unused = {*conditions, *options} - {*KNOWN[name].needs, *KNOWN[name].optional}
     assert not unused, f"{unused} are not documented by {name}"
-    return quantity.function(comparison)
+    return KNOWN[name].function(comparison(name, conditions, body, nose_radius_m, **options))
