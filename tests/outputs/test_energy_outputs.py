@@ -10,8 +10,13 @@ import numpy as np
 import pytest
 from energy_case import computed
 
-from wakesim.energy.samples import yield_parameters
-from wakesim.energy.uncertainty import YieldUncertainty, percentiles, ranking, sample
+from wakesim.energy.uncertainty import (
+    YieldUncertainty,
+    percentiles,
+    ranking,
+    sample,
+    yield_parameters,
+)
 from wakesim.measures.results import ModelVariant
 from wakesim.outputs.energy_tables import energy_summary
 from wakesim.outputs.figures import drawings

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from wakesim.arrays import Array
-from wakesim.energy.capture import capture_ratio
+from wakesim.energy.response import capture_ratio
 from wakesim.energy.uncertainty import Percentiles, Ranking, YieldUncertainty
 from wakesim.outputs import wording
 from wakesim.outputs.figures import style
