@@ -11,10 +11,10 @@ from one_lane_road import text_of
 
 from wakesim.case.load import load_case_text
 from wakesim.case.schema import Case
-from wakesim.energy.states import (
+from wakesim.energy.hourly_power import (
     Day,
     HourlyPower,
-    States,
+    MountPower,
     in_wind,
     on_day,
     rotor_of,
@@ -32,9 +32,9 @@ def case_of(rotor: str = ROTOR, **changes: object) -> Case:
     return load_case_text(text_of(**(one_class | changes)) + rotor)
 
 
-def states_of(case: Case, per_hour_s: float = 20.0) -> States:
+def states_of(case: Case, per_hour_s: float = 20.0) -> MountPower:
     mount = case.mounts[0]
-    return States(case, mount, rotor_of(case, mount), RHO, per_hour_s)
+    return MountPower(case, mount, rotor_of(case, mount), RHO, per_hour_s)
 
 
 @cache
@@ -44,7 +44,7 @@ def still(flow: float, offset: float, share: float = 1.0) -> HourlyPower:
 
 
 @cache
-def _still(flow: float, offset: float) -> States:
+def _still(flow: float, offset: float) -> MountPower:
     return states_of(case_of(flow=flow, offset=offset))
 
 
