@@ -1,9 +1,9 @@
 """Sustained drift of a line force over a no-slip road, by the tool's two independent routes.
 
 ``line_drift_balance``: finite volumes of the cross-section's momentum balance (``air/drift.py``)
-on the grid that a run builds. ``line_drift_wakes``: the sum of diffusing wakes (``air/spread.py``).
+on the grid that a run builds. ``line_drift_wakes``: the sum of waning wakes (``diffusing_wakes``).
 The closed form without crosswind is f/(2 pi K) ln(r_image/r), f the drag per metre of road over the
-density; with a crosswind see ``air.spread.line_drift``. ``traffic_drift_wakes`` takes the force
+density; with a crosswind see ``diffusing_wakes``. ``traffic_drift_wakes`` takes the force
 from traffic, f = q C_D A_f V/2.
 
 Each point is a place (y, z); the line is at (``source_y_m``, ``source_z_m``).
@@ -13,11 +13,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from wakesim.air.spread import PassingSource, mean_drift
 from wakesim.errors import CaseError
 from wakesim.section.drift import DriftModel
 from wakesim.section.grid import CrossSectionGrid
 from wakesim.validation.comparison import Array, Comparison, Quantity
+from wakesim.validation.quantities.diffusing_wakes import PassingSource, mean_drift
 from wakesim.validation.quantities.inputs import body_of, condition, setting
 
 _LEAST_K, _LARGEST_K = 1e-3, 50.0

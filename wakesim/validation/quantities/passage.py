@@ -30,12 +30,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from wakesim.air.traffic_turbulence import (
-    area_share,
-    mixing_length,
-    traffic_diffusivity,
-    traffic_sigma_w,
-)
 from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
 from wakesim.validation.comparison import Array, Comparison, Quantity
@@ -47,6 +41,12 @@ from wakesim.validation.quantities.bodies import (
     wake_of,
 )
 from wakesim.validation.quantities.inputs import body_of, choice, condition, setting
+from wakesim.validation.quantities.traffic_scaling import (
+    area_share,
+    mixing_length,
+    traffic_diffusivity,
+    traffic_sigma_w,
+)
 from wakesim.validation.quantities.turbulence import balance_viscosity
 from wakesim.vehicle.wake import AirState
 

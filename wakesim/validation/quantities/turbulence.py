@@ -4,7 +4,7 @@ The eddy viscosity of the balance is that of ``section.road`` for one class in l
 all one way, in air that passes for still, around the wakes as a run takes it.
 
 Berkowicz's scaling sigma_w0 = b sqrt(sum D V^2) and the diffusivity from it are those of
-``air/traffic_turbulence.py``. The wakes carry, by Campbell's theorem and averaged over the road,
+``traffic_scaling``. The wakes carry, by Campbell's theorem and averaged over the road,
 sigma_w^2 = 2 share_w q V times the integral of k/V^2 over x, to the age at which wakes are dropped.
 """
 
@@ -16,12 +16,6 @@ from functools import lru_cache
 import numpy as np
 
 from wakesim import constants as empirical
-from wakesim.air.traffic_turbulence import (
-    area_share,
-    mixing_length,
-    traffic_diffusivity,
-    traffic_sigma_w,
-)
 from wakesim.case.air import Drift
 from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
@@ -33,6 +27,12 @@ from wakesim.traffic.mean_air import REACH_M
 from wakesim.validation.comparison import Array, Comparison, Quantity
 from wakesim.validation.quantities.bodies import WAKE_OPTIONS, Wake, wake_of
 from wakesim.validation.quantities.inputs import body_of, choice, condition, flag, setting
+from wakesim.validation.quantities.traffic_scaling import (
+    area_share,
+    mixing_length,
+    traffic_diffusivity,
+    traffic_sigma_w,
+)
 from wakesim.vehicle.marched_wake import wake_start
 from wakesim.vehicle.wake import SHARE_W, AirState, WakeConstants
 

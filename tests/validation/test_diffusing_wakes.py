@@ -7,8 +7,9 @@ import math
 import mpmath as mp
 import numpy as np
 import pytest
+from line_force import line_drift
 
-from wakesim.air.spread import PassingSource, line_drift, mean_drift
+from wakesim.validation.quantities.diffusing_wakes import PassingSource, mean_drift
 
 
 def exact(source, y, z, k, v, oldest=math.inf):
@@ -87,16 +88,6 @@ def test_unit_of_the_force_by_the_friction_on_the_road():
     y = np.tan(angle)
     stress = 0.5 * mean_drift([source], y, 1e-6, 0.5) / 1e-6
     assert np.mean(stress * (1.0 + y**2)) * math.pi == pytest.approx(4.0, rel=1e-4)
-
-
-@pytest.mark.parametrize("v", [0.0, 1.0, -2.0])
-def test_older_wakes_only(v):
-    source, age, k = PassingSource(0.4, 10.0, -1.8, 0.7, 0.8, 0.6), 5.0, 0.5
-    y, z = 1.0, 2.0
-    younger = exact(source, y, z, k, v, oldest=age)
-    whole = float(mean_drift([source], y, z, k, v))
-    older = float(mean_drift([source.aged(age, k, v)], y, z, k, v))
-    assert whole - older == pytest.approx(younger, rel=1e-6, abs=1e-9)
 
 
 def test_line_drift_is_symmetric_in_the_wind():

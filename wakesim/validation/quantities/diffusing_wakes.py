@@ -26,7 +26,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import k0e
 
 from wakesim.arrays import Array
 
@@ -64,20 +63,6 @@ class PassingSource:
     def force_m3_s2(self) -> float:
         """Drag per metre of road over the air density, q m."""
         return self.rate_per_s * self.momentum_m3_s
-
-    def aged(
-        self, age_s: float, diffusivity_m2_s: float, crosswind_m_s: float = 0.0
-    ) -> PassingSource:
-        """The same passes, counted only from ``age_s`` on: wider, and moved by the crosswind."""
-        grown = 2.0 * diffusivity_m2_s * age_s
-        return PassingSource(
-            self.rate_per_s,
-            self.momentum_m3_s,
-            self.y_m + crosswind_m_s * age_s,
-            self.z_m,
-            math.sqrt(self.sigma_y_m**2 + grown),
-            math.sqrt(self.sigma_z_m**2 + grown),
-        )
 
 
 def mean_drift(
@@ -151,33 +136,3 @@ def _integrand(
     exponent -= (z[:, None] - source.z_m) ** 2 / (2.0 * var_z)
     image = -np.expm1(-2.0 * source.z_m * z[:, None] / var_z)
     return np.exp(exponent) * image * (t / (2.0 * math.pi * np.sqrt(var_y * var_z)))
-
-
-def line_drift(
-    force_m3_s2: float,
-    y_m: float,
-    z_m: float,
-    at_y_m: ArrayLike,
-    at_z_m: ArrayLike,
-    diffusivity_m2_s: float,
-    crosswind_m_s: float = 0.0,
-) -> Array:
-    """Drift of a line force at (y, z) over a no-slip road in closed form, m/s.
-
-    f/(2 pi K) ln(r_image/r) without crosswind, and with it
-    f/(2 pi K) exp(v (y - y0)/2K) [K0(|v| r/2K) - K0(|v| r_image/2K)], K0 the modified Bessel
-    function (H. S. Carslaw and J. C. Jaeger, Conduction of Heat in Solids, 2nd ed. 1959, section
-    10.7, with the image). f is the drag per metre of road over the air density.
-    """
-    k, v = diffusivity_m2_s, abs(crosswind_m_s)
-    y, z = np.broadcast_arrays(np.asarray(at_y_m, float), np.asarray(at_z_m, float))
-    across = y - y_m
-    near, far = np.hypot(across, z - z_m), np.hypot(across, z + z_m)
-    scale = force_m3_s2 / (2.0 * math.pi * k)
-    if v == 0.0:
-        return scale * np.log(far / near)
-    along = math.copysign(1.0, crosswind_m_s) * across
-    a = v / (2.0 * k)
-    return scale * (
-        np.exp(a * (along - near)) * k0e(a * near) - np.exp(a * (along - far)) * k0e(a * far)
-    )
