@@ -13,7 +13,7 @@ from scipy.sparse.linalg import spsolve
 
 from wakesim.section.drift import DriftModel
 from wakesim.section.grid import CrossSectionGrid
-from wakesim.validation.quantities.diffusing_wakes import PassingSource, mean_drift
+from wakesim.validation.quantities.drift import PassingSource, mean_drift
 
 LANES = (-1.825, -5.475, -12.0, -15.65)
 

@@ -1,22 +1,25 @@
-"""The drift of a line force over a no-slip road in closed form."""
+"""Drift of a line force over a no-slip road in closed form."""
 
 from __future__ import annotations
 
 import math
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import k0e
+
+from wakesim.arrays import Array
 
 
 def line_drift(
-    force_m3_s2,
-    y_m,
-    z_m,
-    at_y_m,
-    at_z_m,
-    diffusivity_m2_s,
-    crosswind_m_s=0.0,
-):
+    force_m3_s2: float,
+    y_m: float,
+    z_m: float,
+    at_y_m: ArrayLike,
+    at_z_m: ArrayLike,
+    diffusivity_m2_s: float,
+    crosswind_m_s: float = 0.0,
+) -> Array:
     """Drift of a line force at (y, z) over a no-slip road in closed form, m/s.
 
     f/(2 pi K) ln(r_image/r) without crosswind, and with it
