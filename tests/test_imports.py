@@ -81,15 +81,11 @@ def test_a_stage_imports_only_earlier_stages(path: Path) -> None:
         allowed = {*STAGES[: STAGES.index(first) + 1], *COMMON}
         assert _parts_used(path, guarded=True) <= allowed
     elif first in ABOVE:
-        assert not _parts_used(path, guarded=True) & {"cli", "cli_summary", "__main__"}
+        assert not _parts_used(path, guarded=True) & {"cli", "__main__"}
     elif path.stem == "results":
         # Types of the stages for the checker.
         assert _parts_used(path, guarded=True) <= {"arrays", "case", "measures", "energy"}
         assert not _parts_used(path, guarded=False)
-    elif path.stem == "cli_summary":
-        # Types of a result for the checker; the words it shares with the report.
-        assert _parts_used(path, guarded=True) <= {"results", "case", "outputs"}
-        assert _parts_used(path, guarded=False) <= {"case", "outputs"}
     elif path.stem in COMMON:
         assert _parts_used(path, guarded=True) <= COMMON
     else:

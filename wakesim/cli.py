@@ -19,7 +19,6 @@ from typing import TYPE_CHECKING, Any
 
 from wakesim import cli_claim, cli_compare
 from wakesim.case.starters import KINDS, starter_text
-from wakesim.cli_summary import CAUTION, summary_lines
 from wakesim.errors import (
     EXIT_DONE,
     EXIT_INTERRUPTED,
@@ -29,6 +28,7 @@ from wakesim.errors import (
     OutputError,
     WakesimError,
 )
+from wakesim.outputs.wording import CAUTION
 from wakesim.progress import shown
 
 if TYPE_CHECKING:
@@ -210,7 +210,9 @@ def _run(options: argparse.Namespace) -> int:
     if options.json:
         sys.stdout.write((folder / "summary.json").read_text(encoding="utf-8"))
     else:
-        _say(options, summary_lines(result, folder, len(paths)))
+        from wakesim.outputs.report import console_text
+
+        _say(options, [console_text(result, folder, len(paths))])
     failed = len(getattr(result, "failed", ()))
     if failed:
         log.error(

@@ -68,8 +68,8 @@ def check(options: argparse.Namespace) -> int:
         place, invented = _place(Path(options.result), options.mount)
     density = _density(options.density)
 
-    from wakesim.energy.claims import check_claim
-    from wakesim.outputs.claim_words import claim_lines, claim_record
+    from wakesim.energy.claims import check_claim, claim_record
+    from wakesim.outputs.page import text
 
     found = check_claim(claim, place, density)
     if options.json:
@@ -85,7 +85,7 @@ def check(options: argparse.Namespace) -> int:
         return EXIT_DONE
     lines = [INVENTED_BANNER] if invented else []
     if not options.quiet:
-        print("\n".join([*lines, *claim_lines(found), "", CAUTION]))
+        print("\n".join([*lines, text("claim", check=found), "", CAUTION]))
     return EXIT_DONE
 
 

@@ -116,7 +116,6 @@ def compare(options: argparse.Namespace) -> int:
 
 def _compare_into(folder: Path, case: Case, options: argparse.Namespace) -> int:
     from wakesim.csv_tables import MOST_RECORD_BYTES, open_table_file
-    from wakesim.records.publish import save
 
     check_target(folder, COMPARISON, options.force)
     for path in (options.record, options.passes, options.second, options.ambient_mast):
@@ -124,6 +123,7 @@ def _compare_into(folder: Path, case: Case, options: argparse.Namespace) -> int:
             open_table_file(path, "a table of text", MOST_RECORD_BYTES).close()
 
     from wakesim.records.comparison import compare_record  # the heavy part starts here
+    from wakesim.records.comparison_files import save
     from wakesim.records.comparison_report import printed
     from wakesim.records.inputs import Beside, read_inputs
     from wakesim.records.logger import ReadOptions, column_names

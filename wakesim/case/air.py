@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 from pydantic import Field
 
+from wakesim import constants
 from wakesim.case.messages import Path, Problem
 from wakesim.case.mounts import Mount
 from wakesim.case.tables import Intensity, Table, given, one_speed, speed_keys, speed_of
@@ -103,8 +104,8 @@ class Drift(Table):
     """
 
     enabled: bool = True
-    roughness_road_m: float = Field(default=0.001, ge=1e-5, le=0.1)
-    roughness_verge_m: float = Field(default=0.03, ge=1e-5, le=2)
+    roughness_road_m: float = Field(default=constants.ROUGHNESS_ROAD_M.value, ge=1e-5, le=0.1)
+    roughness_verge_m: float = Field(default=constants.ROUGHNESS_VERGE_M.value, ge=1e-5, le=2)
 
 
 class AirTable(Table):
@@ -312,7 +313,7 @@ def resolve_air(table: AirTable) -> Air:
 def _roughness(table: WindTable) -> float:
     if table.roughness_class is not None:
         return roughness_class(table.roughness_class).roughness_m
-    return 0.03 if table.roughness_m is None else table.roughness_m
+    return constants.WIND_ROUGHNESS_M.value if table.roughness_m is None else table.roughness_m
 
 
 def _resolve_wind(table: WindTable) -> Wind:
@@ -324,7 +325,7 @@ def _resolve_wind(table: WindTable) -> Wind:
         profile=table.profile,
         roughness_m=_roughness(table),
         displacement_m=0.0 if table.displacement_m is None else table.displacement_m,
-        exponent=0.14 if table.exponent is None else table.exponent,
+        exponent=constants.WIND_EXPONENT.value if table.exponent is None else table.exponent,
         turbulence_intensity=0.0 if isinstance(given_intensity, str) else given_intensity,
         intensity_from_roughness=isinstance(given_intensity, str),
     )

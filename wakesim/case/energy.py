@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field, Strict
 
+from wakesim import constants
 from wakesim.case.messages import Problem
 from wakesim.case.mounts import Mount
 from wakesim.case.reading import read_bytes
@@ -152,8 +153,8 @@ class RotorTable(Table):
     cut_in_m_s: float | None = Field(default=None, ge=0, le=20)
     cut_out_m_s: float | None = Field(default=None, gt=0, le=60)
     inertia_kg_m2: float | None = Field(default=None, ge=1e-9, le=1e5)
-    generator_efficiency: float = Field(default=0.80, gt=0, le=1)
-    converter_efficiency: float = Field(default=0.90, gt=0, le=1)
+    generator_efficiency: float = Field(default=constants.GENERATOR_EFFICIENCY.value, gt=0, le=1)
+    converter_efficiency: float = Field(default=constants.CONVERTER_EFFICIENCY.value, gt=0, le=1)
     standby_w: float = Field(default=0.0, ge=0, le=1000)
     direction_weight: (
         Annotated[tuple[Fraction, ...], Strict(False), Field(min_length=2, max_length=72)] | None
@@ -199,7 +200,7 @@ class LoadTable(Table):
     from_hour: int = Field(default=0, ge=0, le=23)
     to_hour: int = Field(default=24, ge=0, le=24)
     battery_kwh: float = Field(default=0.0, ge=0, le=1e5)
-    battery_efficiency: float = Field(default=0.85, gt=0, le=1)
+    battery_efficiency: float = Field(default=constants.BATTERY_EFFICIENCY.value, gt=0, le=1)
 
 
 class RowTable(Table):
@@ -238,8 +239,8 @@ class EnergyTable(Table):
     sample_per_hour_s: float = Field(default=240.0, ge=20, le=3600)
     winds: Annotated[tuple[WindState, ...], Strict(False), Field(max_length=200)] = ()
     wind_rose: WindRoseTable | None = None
-    turbulence_intensity: Fraction = 0.15
-    wind_spell_h: float = Field(default=6.0, ge=1, le=240)
+    turbulence_intensity: Fraction = constants.YEAR_TURBULENCE_INTENSITY.value
+    wind_spell_h: float = Field(default=constants.WIND_SPELL_H.value, ge=1, le=240)
     load: LoadTable | None = None
     row: RowTable | None = None
     samples: int = Field(default=0, ge=0, le=MOST_SAMPLES)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field, Strict
 
+from wakesim import constants
 from wakesim.case.messages import Path, Problem
 from wakesim.case.road import Lane, Road
 from wakesim.case.tables import (
@@ -130,7 +131,7 @@ class TrafficTable(Table):
     """
 
     seed: int = Field(ge=0, le=2**63 - 1, description="a whole number that fixes the random draws")
-    wander_sd_m: float = Field(default=0.25, ge=0, le=1)
+    wander_sd_m: float = Field(default=constants.WANDER_SD_M.value, ge=0, le=1)
     drafting: bool = False
     headway: HeadwayTable = HeadwayTable()
     flows: Annotated[tuple[FlowTable, ...], Strict(False)] = Field(
@@ -571,7 +572,7 @@ def _resolve_mix(mix: dict[str, float] | None) -> dict[str, float]:
     return dict(zip(map(canonical, mix), shares, strict=True))
 
 
-BUSY_LANE_VEH_H = 2400.0  # about the capacity of a motorway lane (from memory)
+BUSY_LANE_VEH_H = constants.BUSY_LANE_VEH_H.value
 SLOW_M_S = 5.0
 DENSE_SHARE = 0.5  # of a lane's length under vehicles; queues at rest reach about 0.8 (from memory)
 MOST_AREA_SHARE = 0.8  # of a carriageway under vehicles, beyond any queue

@@ -35,7 +35,7 @@ from wakesim.case.mounts import (
 from wakesim.case.schema import Case
 from wakesim.case.traffic import Headway
 from wakesim.energy.bounds import BETZ
-from wakesim.energy.study import rotor_of
+from wakesim.energy.states import rotor_of
 from wakesim.measures.model_interval import ends
 from wakesim.measures.places import (
     area_statistics,

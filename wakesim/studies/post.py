@@ -15,7 +15,7 @@ from wakesim.air.density import density_of
 from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
-from wakesim.energy import samples
+from wakesim.energy import uncertainty
 from wakesim.energy.study import EnergyResult, energy_study
 from wakesim.errors import NumericalError
 from wakesim.measures import intervals, series
@@ -334,7 +334,7 @@ def _energy(
     place, values, tasks = _sample_tasks(case, found.mount, energy.power.shaft_speed_rad_s)
     rest = span(say, parts[1], parts[2])
     outcome = sweep(
-        samples.evaluate,
+        uncertainty.evaluate,
         tasks,
         folder,
         workers=workers,
@@ -342,8 +342,11 @@ def _energy(
         progress=lambda share, _: rest(share, "uncertain yield"),
         what=f"{found.mount.name}: uncertain yield",
     )
-    uncertainty = samples.collect(case, found.mount, place, values, outcome.results, energy)
-    return replace(energy, uncertainty=uncertainty)
+    uncertain = uncertainty.collect(
+        case, found.mount, place, values, outcome.results, energy.effective_speed_m_s,
+        energy.case_air_kwh,
+    )  # fmt: skip
+    return replace(energy, uncertainty=uncertain)
 
 
 def _sample_tasks(
@@ -351,9 +354,9 @@ def _sample_tasks(
 ) -> tuple[Array, Array, list[Task]]:
     """(places, values, tasks) of the uncertain yield at a mount; the last task is the central."""
     seed = case.traffic.seed if case.traffic else 0
-    place, values, payloads = samples.payloads(case, mount, seed, shaft_speed_rad_s)
+    place, values, payloads = uncertainty.payloads(case, mount, seed, shaft_speed_rad_s)
     curve = asdict(case.power_curve) if case.power_curve else None
-    common = (samples.METHOD, runtime.version(), case.sha256, curve, mount.name)
+    common = (uncertainty.METHOD, runtime.version(), case.sha256, curve, mount.name)
     return place, values, [Task(content_key(*common, p["inputs"]), p) for p in payloads]
 
 
@@ -373,7 +376,7 @@ def _foresee(case: Case, say: Progress, workers: int, folder: Path) -> None:
     threads = get_num_threads()
     set_num_threads(1 if workers > 1 else threads)  # as the processes that compute the rest
     try:
-        outcome = sweep(samples.evaluate, first, folder, chunk_size=_SAMPLES_A_CHUNK)
+        outcome = sweep(uncertainty.evaluate, first, folder, chunk_size=_SAMPLES_A_CHUNK)
     finally:
         set_num_threads(threads)
     left = len(tasks) * len(case.mounts) - len(first)

@@ -6,6 +6,7 @@ import time
 
 import numpy as np
 
+from wakesim import constants
 from wakesim.air.profiles import ambient_velocity
 from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
@@ -27,9 +28,9 @@ _STEP_S = 0.01
 _BEFORE_S = 2.0
 _PULSE_REACH_M = 100.0  # the displacement flow is neglected farther from nose and tail
 _PLANE_GAP_M = 0.2  # nearer to the side than this, or above the vehicle, no relief is given
-_PLANE_CORNER = 0.15  # radius of the plan outline's corners over the width, assumed
+_PLANE_CORNER = constants.PLANE_CORNER_RADIUS.value
 _PLANE_REACH_M, _PLANE_STEP_M = 40.0, 0.1
-_UNKNOWN_SPEED_M_S = 25.0  # single pass of a class without a speed of its own
+_UNKNOWN_SPEED_M_S = constants.UNKNOWN_SPEED_M_S.value  # of a class without a speed of its own
 _NOTICEABLE = 0.1  # duration counts speeds above this share of the peak
 
 
