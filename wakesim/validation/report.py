@@ -68,8 +68,8 @@ def wrapped(text: str, first: str = "", rest: str = "") -> str:
 
 def _rendered(name: str, **context: Any) -> str:
     """A template of ``templates/``, without runs of empty lines, which Markdown does not mean."""
-    found = environment(Path(__file__).parent / "templates")
-    found.filters |= {
+    made = environment(Path(__file__).parent / "templates")
+    made.filters |= {
         "wrap": wrapped,
         "bullet": lambda text: wrapped(text, "- ", "  "),
         "cells": lambda row: " | ".join(map(cell, row)),
@@ -77,7 +77,7 @@ def _rendered(name: str, **context: Any) -> str:
         "condition_head": condition_head,
         "code": "`{}`".format,
     }
-    text = found.get_template(f"{name}.txt.j2").render(
+    text = made.get_template(f"{name}.txt.j2").render(
         table=lambda head, rows: "\n".join(table(head, rows)),
         short=short,
         shown_unit=shown_unit,
