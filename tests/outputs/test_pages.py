@@ -29,7 +29,8 @@ from wakesim.traffic.scene import wake_memory
 GOLDEN = Path(__file__).parent / "golden"
 DRAWN = (
     "cross-section", "signature", "series", "distribution", "split", "drift", "hours",
-    "uncertainty", "spectrum", "energy", "yield-uncertainty", "capture", "loads", "not in the template",
+    "uncertainty", "spectrum", "energy", "yield-uncertainty", "capture", "loads",
+    "not in the template",
 )  # fmt: skip
 NAN = math.nan
 
