@@ -12,6 +12,7 @@ series is a row of ``measure`` here and a function of that name in ``measures/sc
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 MEAN = "time: mean"
 LARGEST = "time: maximum"
@@ -52,6 +53,14 @@ class Quantity:
     def described(self) -> str:
         """Unit and meaning, as the head of a CSV file has them."""
         return ", ".join(filter(None, (self.reading_unit, self.meaning)))
+
+    def of(self, record: Any) -> Any:
+        """The value in a record of the group; a method on the way is called."""
+        value = record
+        for step in (self.source or self.key).split("."):
+            value = value[int(step)] if step.isdigit() else getattr(value, step)
+            value = value() if callable(value) else value
+        return value
 
 
 @dataclass(frozen=True)

@@ -69,7 +69,7 @@ def saver(place: str) -> Callable[[Path, Files], Any]:
         from wakesim import outputs
 
         outputs._write_into = lambda files, where: put(where, files)
-        return lambda folder, files: outputs.save_all(files, folder, force=True)
+        return lambda folder, files: outputs.save(files, folder, force=True)
     if place == "comparison":
         from wakesim.records import publish
 

@@ -10,15 +10,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from energy_case import computed
+from wakesim.outputs.energy_tables import energy_summary
+from wakesim.outputs.store import write_store
 
 from wakesim.energy.samples import yield_parameters
 from wakesim.energy.uncertainty import YieldUncertainty, percentiles, ranking, sample
 from wakesim.measures.results import ModelVariant
 from wakesim.outputs import energy_rows, energy_words
-from wakesim.outputs.energy_tables import energy_summary
 from wakesim.outputs.figures import drawings
 from wakesim.outputs.figures.style import house_style
-from wakesim.outputs.store import write_store
 from wakesim.outputs.tables import tables, write_table
 from wakesim.results import Result
 

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 import xarray
 from synthetic_result import build_result, traffic_text
+from wakesim.outputs.store import write_store
 
 from wakesim.outputs.netcdf import _chunk
-from wakesim.outputs.store import write_store
 
 TRAFFIC_DIMENSIONS = {
     "mount",

@@ -19,13 +19,16 @@ from wakesim.outputs.figures import (
     drift,
     energy,
     hours,
+    mounting_map,
     series,
     signature,
     spectrum,
     split,
+    tables,
     uncertainty,
 )
 from wakesim.outputs.figures.style import house_style
+from wakesim.results import GridResult, LookupResult, MapResult, PassTableResult
 
 if TYPE_CHECKING:
     from wakesim.energy.study import EnergyResult
@@ -65,8 +68,25 @@ def drawings(result: Result) -> Iterator[Drawing]:
             yield Drawing(f"{prefix}-{kind}", kind, mount.mount.name, caption, build())
 
 
-def render_figures(result: Result, folder: Path) -> list[Rendered]:
+def grid_drawings(result: GridResult) -> Iterator[Drawing]:
+    """Every figure of a study of many states. Use inside ``house_style()``."""
+    if isinstance(result, MapResult):
+        caption = mounting_map.map_caption(result)
+        yield Drawing("map", "map", "", caption, mounting_map.draw_map(result))
+        if result.set_back.shape[1] > 1:
+            caption = mounting_map.set_back_caption(result)
+            yield Drawing("set-back", "set-back", "", caption, mounting_map.draw_set_back(result))
+    elif isinstance(result, LookupResult):
+        yield Drawing("axes", "axes", "", tables.lookup_caption(result), tables.draw_lookup(result))
+    elif isinstance(result, PassTableResult):
+        caption = tables.pass_caption(result)
+        yield Drawing("passes", "passes", "", caption, tables.draw_passes(result))
+
+
+def render_figures(result: Result | GridResult, folder: Path) -> list[Rendered]:
     """Write every figure into ``folder`` as SVG and PNG; OSError when a file cannot be written."""
+    if isinstance(result, GridResult):
+        return render(lambda: grid_drawings(result), folder)
     return render(lambda: drawings(result), folder)
 
 
