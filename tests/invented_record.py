@@ -16,10 +16,10 @@ import numpy as np
 
 from wakesim.air.noise import resolved_share, von_karman_noise
 from wakesim.case.load import load_case
-from wakesim.measures import series
-from wakesim.measures.background import background
 from wakesim.records.forward import point_mount
 from wakesim.runtime import cases_path
+from wakesim.traffic.mount_air import mount_air
+from wakesim.traffic.scene import draw_round, field_settings, prepare_scene, scene_lines, with_drag
 from wakesim.traffic.superpose import superpose
 from wakesim.vehicle.wake import SHARE_U, SHARE_V
 
@@ -53,19 +53,19 @@ def invent(case, seconds=1080.0, truth=Truth(), seed=1, gaps=True):
     rng = np.random.default_rng([seed, 5])
     hours = case.compute.model_copy(update={"duration_h": max(1.0, seconds / 3600.0)})
     case = replace(case, compute=hours)
-    passes = series.draw_round(case, seed, BEFORE_S)
+    passes = draw_round(case, seed, BEFORE_S)
     passes = passes.take(passes.time_s < seconds + 5.0)
-    scene = series.prepare(case, point_mount(case.mounts[0]))
-    base = series.field_settings(case)
+    scene = prepare_scene(case, point_mount(case.mounts[0]))
+    base = field_settings(case)
     law = base.constants.law
     named = {} if law == "section" else {f"{law}_spread": truth.spread}
     constants = replace(base.constants, turbulence_factor=truth.turbulence, **named)
     settings = replace(base, constants=constants)
-    air = background(scene, settings, coarse=True)
-    lines = series.library(scene, settings, air.viscosity)
+    air = mount_air(scene, settings, coarse=True)
+    lines = scene_lines(scene, settings, air.viscosity)
     n = round(seconds / FINE_S) + 1
-    acting = series.with_drag(scene, passes, air.drag_factor)
-    field = superpose(lines, scene.sight_of, acting, len(case.vehicles), 0.0, n, FINE_S)
+    acting = with_drag(scene, passes, air.drag_factor)
+    field = superpose(lines, scene.view_of, acting, len(case.vehicles), 0.0, n, FINE_S)
     pulse_u, pulse_v, wake_u, k = field[:, :, :, 4].sum(axis=0).T
     kept = np.sqrt(resolved_share(FINE_S, 0.2))
     u, v = truth.pulse * pulse_u + wake_u, truth.pulse * pulse_v

@@ -14,9 +14,9 @@ from one_lane_road import FAR, FAR_FLOW, text_of
 
 from wakesim.air.noise import resolved_share, von_karman_noise
 from wakesim.case.load import load_case_text
-from wakesim.measures import series
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.forward import LogErrors, forward, point_mount, spread_nodes
+from wakesim.traffic.scene import draw_round, field_settings, prepare_scene, scene_lines
 from wakesim.traffic.superpose import superpose
 from wakesim.vehicle.wake import SHARE_U, SHARE_V
 
@@ -67,17 +67,17 @@ class Site:
         text = text_of(**usual).replace("[model]", law)
         self.case = load_case_text(text, "synthetic.toml")
         self.mount, self.truth, self.seconds = self.case.mounts[0], truth, seconds
-        self.logged = series.draw_round(self.case, seed, 30.0)
+        self.logged = draw_round(self.case, seed, 30.0)
         own = self.case.traffic.wander_sd_m
         self.logged = replace(self.logged, wander_m=np.zeros(len(self.logged)))
         self.wander_sd_m = own
-        self.scene = series.prepare(self.case, point_mount(self.mount))
-        base = series.field_settings(self.case)
+        self.scene = prepare_scene(self.case, point_mount(self.mount))
+        base = field_settings(self.case)
         name = self.case.model.wake_law + "_spread"
         constants = replace(
             base.constants, turbulence_factor=truth.turbulence, **{name: truth.spread}
         )
-        self.lines = series.library(self.scene, replace(base, constants=constants), np.zeros(1))
+        self.lines = scene_lines(self.scene, replace(base, constants=constants), np.zeros(1))
 
     def forward(self, margin_s=0.0, errors=None, **options):
         """The model of the logged passes over the record."""
@@ -103,7 +103,7 @@ class Site:
         samples = round(self.seconds / FINE_S)
         field = (
             superpose(
-                self.lines, self.scene.sight_of, true, len(self.case.vehicles), 0.0, samples, FINE_S
+                self.lines, self.scene.view_of, true, len(self.case.vehicles), 0.0, samples, FINE_S
             )[:, :, :, 4]
             .sum(axis=0)
             .T

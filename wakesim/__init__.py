@@ -19,11 +19,11 @@ prepare_kernel_cache()  # must come before anything imports numba
 if TYPE_CHECKING:
     from wakesim.air.record import read_wind_record as read_wind_record
     from wakesim.air.rose import WindRose as WindRose
-    from wakesim.case.catalogue import catalogue as catalogue
-    from wakesim.case.catalogue import vehicle as vehicle
     from wakesim.case.load import load_case as load_case
     from wakesim.case.schema import Case as Case
     from wakesim.case.vehicle import Vehicle as Vehicle
+    from wakesim.case.vehicle import catalogue as catalogue
+    from wakesim.case.vehicle import vehicle as vehicle
     from wakesim.energy.claims import Claim as Claim
     from wakesim.energy.claims import check_claim as check_claim
     from wakesim.energy.rotor import Rotor as Rotor
@@ -49,7 +49,7 @@ _HOMES = {
     "induced_velocity": "wakesim.vehicle.vortex_sum",
     "Vehicle": "wakesim.case.vehicle",
     "VortexOutline": "wakesim.vehicle.panels2d",
-    "catalogue": "wakesim.case.catalogue",
+    "catalogue": "wakesim.case.vehicle",
     "check_claim": "wakesim.energy.claims",
     "generic_rotor": "wakesim.energy.rotor",
     "load_case": "wakesim.case.load",
@@ -61,7 +61,7 @@ _HOMES = {
     "shot_noise": "wakesim.traffic.stationary",
 }
 
-_CALLABLE = {"run": "wakesim.run", "vehicle": "wakesim.case.catalogue"}
+_CALLABLE = {"run": "wakesim.run", "vehicle": "wakesim.case.vehicle"}
 
 __all__ = [*_HOMES, *_CALLABLE, "__version__"]
 

@@ -68,8 +68,8 @@ def check(options: argparse.Namespace) -> int:
         place, invented = _place(Path(options.result), options.mount)
     density = _density(options.density)
 
-    from wakesim.energy.claims import check_claim
-    from wakesim.outputs.claim_words import claim_lines, claim_record
+    from wakesim.energy.claims import check_claim, claim_record
+    from wakesim.outputs.page import text
 
     found = check_claim(claim, place, density)
     if options.json:
@@ -85,7 +85,7 @@ def check(options: argparse.Namespace) -> int:
         return EXIT_DONE
     lines = [INVENTED_BANNER] if invented else []
     if not options.quiet:
-        print("\n".join([*lines, *claim_lines(found), "", CAUTION]))
+        print("\n".join([*lines, text("claim", check=found), "", CAUTION]))
     return EXIT_DONE
 
 
@@ -94,9 +94,9 @@ def _claim(options: argparse.Namespace) -> Claim:
 
     from wakesim.case.energy import ClaimTable, energy_key_problems
     from wakesim.case.load import load_case
-    from wakesim.case.messages import explain
-    from wakesim.case.problems import render
+    from wakesim.case.messages import render
     from wakesim.case.schema import CaseFile
+    from wakesim.case.schema_errors import explain
     from wakesim.energy.claims import Claim
 
     figures: dict[str, Any] = {}
@@ -153,7 +153,7 @@ def _density(text: str | None) -> float:
 def _place(folder: Path, mount: str | None) -> tuple[Place, bool]:
     """The mount of a computed result, and whether its data are invented."""
     from wakesim.energy.claims import Place
-    from wakesim.outputs.folders import published
+    from wakesim.folders import published
 
     path = folder / "summary.json" if folder.is_dir() else folder
     try:

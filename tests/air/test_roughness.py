@@ -16,7 +16,7 @@ from wakesim.air.roughness import (
     roughness_classes,
     turbulence_intensity,
 )
-from wakesim.case.roughness import RoughnessName
+from wakesim.case.air import RoughnessName
 from wakesim.errors import CaseError
 from wakesim.runtime import shared_path
 

@@ -7,13 +7,12 @@ import math
 import numpy as np
 import pytest
 
-from wakesim.air.profiles import log_profile
+from wakesim.air.profiles import friction_velocity, log_profile
 from wakesim.air.traffic_turbulence import (
     DIFFUSIVITY_RANGE_M2_S,
     area_share,
     combined_sigma_w,
     diffusivity_profile,
-    friction_velocity,
     mixed_layer_diffusivity,
     mixing_length,
     traffic_diffusivity,

@@ -10,13 +10,12 @@ import time
 import numpy as np
 
 import wakesim
-from wakesim.measures.background import air_of
-from wakesim.measures.series import case_sights, field_settings
 from wakesim.runtime import cases_path
 from wakesim.section import wake
 from wakesim.section.road import RoadSection
 from wakesim.section.wake import march_wake, prepare_tables
-from wakesim.traffic.mean_air import prepare_wakes, wake_start
+from wakesim.traffic.mean_air import prepare_wakes, road_air, wake_start
+from wakesim.traffic.scene import case_views, field_settings
 
 LEVELS_M2_S = (0.3, 0.6)  # eddy viscosities of a quiet and of a busy hour of the main case
 
@@ -47,7 +46,7 @@ def numpy_sweep(shape, repeats):
 def main_sights():
     case = wakesim.load_case(cases_path("expressway-post.toml"))
     settings = field_settings(case)
-    _, views, rates = case_sights(case, case.compute.hours)
+    _, views, rates = case_views(case, case.compute.hours)
     return case, settings, views, rates
 
 
@@ -86,8 +85,8 @@ def test_wakes_of_all_classes(capsys):
 def test_balance_of_a_day(capsys, monkeypatch):
     case, settings, views, rates = main_sights()
     prepare_wakes(views, settings)
-    air_of(case, views, rates[:1], settings, None)
-    _, one, one_cpu = timed(air_of, case, views, rates[7:8], settings, None)
+    road_air(case, views, rates[:1], settings, None)
+    _, one, one_cpu = timed(road_air, case, views, rates[7:8], settings, None)
     steps = 0
     step = RoadSection.step
 
@@ -97,7 +96,7 @@ def test_balance_of_a_day(capsys, monkeypatch):
         return step(*arguments)
 
     monkeypatch.setattr(RoadSection, "step", counted)
-    air, wall, cpu = timed(air_of, case, views, rates, settings, None)
+    air, wall, cpu = timed(road_air, case, views, rates, settings, None)
     shape = air.section.grid.shape
     _, _, yard = timed(numpy_sweep, shape, 3 * 3 * 2 * 20)
     with capsys.disabled():

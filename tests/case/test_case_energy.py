@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from case_texts import POST, TEXTS, edited, problems
 
+from wakesim.case.energy import read_power_curve
 from wakesim.case.load import load_case
-from wakesim.case.power_curve import read_power_curve
 from wakesim.errors import CaseError
 
 YIELD = TEXTS["energy-yield.toml"]

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from case_texts import POST, TEXTS, problems
 
-from wakesim.case.catalogue import vehicle
 from wakesim.case.load import load_case, load_case_text
+from wakesim.case.vehicle import vehicle
 from wakesim.errors import CaseError
 
 

@@ -14,7 +14,7 @@ from pydantic import AfterValidator, BaseModel
 from wakesim.case.keys import CHECKS, explained, matching, reference
 from wakesim.case.load import load_case_text
 from wakesim.case.schema import CaseFile
-from wakesim.case.schema_walk import models_in, unwrap
+from wakesim.case.schema_errors import models_in, unwrap
 from wakesim.cli import main
 from wakesim.errors import CaseError
 

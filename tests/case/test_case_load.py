@@ -13,9 +13,9 @@ from one_lane_road import text_of
 from pydantic import ValidationError
 
 from wakesim.case.load import load_case, load_case_text
-from wakesim.case.profiles import hourly_profile
 from wakesim.case.schema import Case
 from wakesim.case.starters import KINDS, starter_text
+from wakesim.case.traffic import hourly_profile
 from wakesim.runtime import cases_path, sha256
 
 SINGLE = TEXTS["single-pass.toml"]

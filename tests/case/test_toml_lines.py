@@ -10,7 +10,7 @@ from case_texts import NAMES, TABLES, TEXTS, paths_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from wakesim.case.toml_lines import LineMap
+from wakesim.case.messages import LineMap
 
 TRICKY = '''\
 # comment with [brackets] = and "quotes

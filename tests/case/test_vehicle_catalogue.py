@@ -9,8 +9,7 @@ import pickle
 import numpy as np
 import pytest
 
-from wakesim.case.catalogue import aliases, catalogue, vehicle
-from wakesim.case.vehicle import Vehicle
+from wakesim.case.vehicle import Vehicle, aliases, catalogue, vehicle
 from wakesim.errors import CaseError
 from wakesim.runtime import shared_path
 

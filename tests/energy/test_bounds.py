@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate
 
-from wakesim.case.catalogue import vehicle
+from wakesim.case.vehicle import vehicle
 from wakesim.energy import bounds
 from wakesim.vehicle.wake import WakeConstants, vehicle_wake
 

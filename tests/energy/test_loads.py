@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from wakesim.case.catalogue import vehicle
 from wakesim.case.mounts import Mount
+from wakesim.case.vehicle import vehicle
 from wakesim.energy import loads
 from wakesim.measures.results import Signature
 from wakesim.traffic.lines import FieldSettings, LaneView

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from energy_case import TABLES, case, computed
 
-from wakesim.case.power_curve import PowerPoints
+from wakesim.case.energy import PowerPoints
 from wakesim.energy.bounds import bounds_at
-from wakesim.energy.states import States
-from wakesim.energy.study import EnergyResult, rotor_of
+from wakesim.energy.states import States, rotor_of
+from wakesim.energy.study import EnergyResult
 from wakesim.energy.yields import row_factor, year_hours, year_yield
-from wakesim.measures import series
+from wakesim.traffic.scene import field_settings
 
 
 @pytest.fixture(scope="module")
@@ -90,7 +90,7 @@ def test_bounds_by_hand(energy: EnergyResult) -> None:
 def test_only_what_the_traffic_adds_is_held_against_its_drag() -> None:
     one = case()
     mount = one.mounts[0]
-    settings = series.field_settings(one)
+    settings = field_settings(one)
     none = bounds_at(one, mount, settings, 1.2, 1.0, -0.5, 10.0)
     assert none.drag_share == none.traffic_shaft_w == 0.0
 
@@ -100,7 +100,7 @@ def test_wakes_of_both_directions_count_on_the_rotors_side() -> None:
     found = []
     for way, offset in (("forward", 1.5), ("backward", -1.5)):
         one = case(near=way, offset=offset)
-        settings = series.field_settings(one)
+        settings = field_settings(one)
         found.append(bounds_at(one, one.mounts[0], settings, 1.2, 1.0, 0.1, 10.0).wake_power_w_m)
     assert found[0] > 0.0
     assert found[0] == pytest.approx(found[1], rel=1e-12)

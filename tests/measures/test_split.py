@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from wakesim.measures.effective import rotor_equivalent
-from wakesim.measures.split import MECHANISMS, rotor_sums
+from wakesim.measures.series import MECHANISMS, rotor_sums
 from wakesim.vehicle.wake import SHARE_U, SHARE_V
 
 N, CLASSES, POINTS = 1500, 3, 9

@@ -9,8 +9,8 @@ import pytest
 
 import wakesim
 from wakesim.measures.places import one_hour
-from wakesim.measures.steady import steady_state
 from wakesim.runtime import cases_path
+from wakesim.traffic.point_statistics import point_statistics
 
 PLACES = {
     ("expressway-post", 7): ((4.5, 0.8), (4.5, 2.0), (4.5, 4.0), (1.5, 2.0), (8.0, 3.0)),
@@ -51,7 +51,7 @@ def test_a_short_march_gives_consistent_statistics():
 def test_superposition_meets_the_whole_hour(name, hour):
     """About 1.5 min each. The hull's pulse, which the march does not hold, is left out."""
     case, places = independent(name, hour), PLACES[name, hour]
-    steady = steady_state(case, np.array(places), excluding=["pulse"])
+    steady = point_statistics(case, np.array(places), excluding=["pulse"])
     march = wakesim.march_section(case, hour)
     mean = at_places(march, march.mean_u, places)
     effective = np.cbrt(at_places(march, march.mean_cube, places))

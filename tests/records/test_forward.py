@@ -16,7 +16,6 @@ import wakesim
 from wakesim.air.noise import resolved_share, von_karman_noise, von_karman_spectrum
 from wakesim.case.load import load_case_text
 from wakesim.errors import CaseError
-from wakesim.measures import series
 from wakesim.records.forward import (
     LogErrors,
     allowed_range,
@@ -25,6 +24,7 @@ from wakesim.records.forward import (
     spread_nodes,
     turbulence_share,
 )
+from wakesim.traffic.scene import draw_round
 from wakesim.traffic.stream import Passes
 from wakesim.vehicle.wake import SHARE_U, TURBULENCE_TIME_S, AirState
 
@@ -182,7 +182,7 @@ def test_response_is_put_into_the_mean():
 
 def test_classes_speeds_and_flows_are_those_of_the_log():
     case = case_of(air="still = true", flow=600, heavy=0.3, hours=1)
-    log = series.draw_round(case, 0, 0.0)
+    log = draw_round(case, 0, 0.0)
     slow = replace(log, speed_m_s=0.5 * log.speed_m_s)
     scene = logged_scene(case, case.mounts[0], slow, (0.0, 3600.0))
     assert {s.vehicle.name for s in scene.views} == {"small_car", "artic_lorry_eu"}

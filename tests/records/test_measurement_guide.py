@@ -10,14 +10,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from wakesim.case.catalogue import vehicle
 from wakesim.case.instrument import Instrument
 from wakesim.case.load import load_case
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
+from wakesim.case.vehicle import vehicle
 from wakesim.cli import _parser
 from wakesim.measures import series
-from wakesim.measures.background import background
 from wakesim.records.alignment import FASTEST_DRIFT
 from wakesim.records.columns import ANEMOMETER, PASSING_LOG
 from wakesim.records.decisive import DECAY_S
@@ -25,6 +24,14 @@ from wakesim.records.forward import point_mount
 from wakesim.records.instrument import apply_response
 from wakesim.records.modelled import LARGEST_OFFSET_S
 from wakesim.runtime import cases_path
+from wakesim.traffic.mount_air import mount_air
+from wakesim.traffic.scene import (
+    draw_round,
+    field_settings,
+    prepare_scene,
+    round_noise,
+    scene_lines,
+)
 from wakesim.vehicle.passfield import pass_field
 from wakesim.vehicle.wake import AirState, WakeConstants, vehicle_wake
 
@@ -115,13 +122,13 @@ def percent(cell: str) -> float:
 
 def simulated(case: Case, mount: Mount) -> tuple[np.ndarray, np.ndarray, float]:
     """Velocity along and across the road at one point, m/s, in one round of the case's traffic."""
-    scene = series.prepare(case, point_mount(mount))
-    settings = series.field_settings(case)
+    scene = prepare_scene(case, point_mount(mount))
+    settings = field_settings(case)
     samples = round(3600.0 * case.compute.duration_h * case.compute.sample_rate_hz)
-    air = background(scene, settings)
-    passes = series.draw_round(case, 0, 10.0 + 1.25 * settings.wake_memory_s)
-    noise = series.round_noise(scene, 0, samples)
-    lines = series.library(scene, settings, air.viscosity)
+    air = mount_air(scene, settings)
+    passes = draw_round(case, 0, 10.0 + 1.25 * settings.wake_memory_s)
+    noise = round_noise(scene, 0, samples)
+    lines = scene_lines(scene, settings, air.viscosity)
     sums = series.merge(list(series.walk(scene, lines, passes, 0.0, samples, noise, air)))
     return sums.u, sums.v, 1.0 / case.compute.sample_rate_hz
 

@@ -8,9 +8,9 @@ from functools import partial
 import numpy as np
 import pytest
 
-from wakesim.air.profiles import log_profile
+from wakesim.air.profiles import friction_velocity, log_profile
 from wakesim.air.spread import PassingSource, line_drift, mean_drift
-from wakesim.air.traffic_turbulence import diffusivity_profile, friction_velocity
+from wakesim.air.traffic_turbulence import diffusivity_profile
 from wakesim.section.crossflow import Barrier, blocked_faces, face_flows
 from wakesim.section.drift import SINKS, DriftModel
 from wakesim.section.grid import CrossSectionGrid

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from wakesim.case.catalogue import catalogue
+from wakesim.case.vehicle import catalogue
 from wakesim.traffic.lines import (
     SPEED_NODES,
     WANDER_NODES,

@@ -10,12 +10,12 @@ import numba
 import numpy as np
 import pytest
 
-from wakesim.case.catalogue import catalogue
 from wakesim.case.mounts import Mount
-from wakesim.measures.signature import signature
+from wakesim.case.vehicle import catalogue
+from wakesim.studies.single_pass import signature
 from wakesim.traffic.lines import FieldSettings, LaneView, build_library
 from wakesim.traffic.stream import Passes
-from wakesim.traffic.superpose import add_lines, sight_table, superpose
+from wakesim.traffic.superpose import add_lines, superpose, view_table
 from wakesim.vehicle.wake import WakeConstants
 
 MOUNT = Mount(
@@ -69,7 +69,7 @@ def test_one_pass_is_its_signature():
     vehicle = catalogue()["artic_lorry_eu"]
     view = LaneView(vehicle, -1.825, 1, 24.0, 1.4)
     library, settings = library_of([view])
-    table = sight_table(1, 1, [(0, 0)])
+    table = view_table(1, 1, [(0, 0)])
     field = superpose(library, table, make_passes(5.0, 24.0), 1, 0.0, 400, DT)[0, :, :, 4]
     expected = signature(view, "near 1", MOUNT, settings)
     at = np.arange(400) * DT - 5.0
@@ -99,7 +99,7 @@ def test_poisson_cumulants_are_campbells(name):
     cumulants = [rate * np.sum(f**k) * dt for k in (1, 2, 3)]
     hours, samples = 30, 36000
     rng = np.random.default_rng(2024)
-    table = sight_table(1, 1, [(0, 0)])
+    table = view_table(1, 1, [(0, 0)])
     blocks = []
     for _ in range(hours):
         count = rng.poisson(rate * (samples * DT + 60.0))
@@ -120,7 +120,7 @@ def test_poisson_cumulants_are_campbells(name):
 def two_way():
     vehicle = catalogue()["suv"]
     views = [LaneView(vehicle, -1.825, 1, 28.0, 2.0), LaneView(vehicle, 5.025, -1, 28.0, 2.0)]
-    return library_of(views)[0], sight_table(2, 1, [(0, 0), (1, 0)])
+    return library_of(views)[0], view_table(2, 1, [(0, 0), (1, 0)])
 
 
 def traffic(n=300, lanes=2, seed=4):
@@ -161,7 +161,7 @@ def test_opposite_lanes_mirror_each_other():
     y = MOUNT.offset_m
     views = [LaneView(vehicle, y - 3.0, 1, 25.0, 0.0), LaneView(vehicle, y + 3.0, -1, 25.0, 0.0)]
     library, _ = library_of(views)
-    table = sight_table(2, 1, [(0, 0), (1, 0)])
+    table = view_table(2, 1, [(0, 0), (1, 0)])
     one, other = (
         superpose(library, table, make_passes(4.0, 25.0, lane), 1, 0.0, 300, DT)[0, :, :, 4]
         for lane in (0, 1)
@@ -176,7 +176,7 @@ def test_nothing_is_felt_far_from_the_road():
     view = LaneView(vehicle, -1.825, 1, 24.0, 1.4)
     settings = FieldSettings(WakeConstants(), True, 30.0, 0.25, 0.5)
     library = build_library((view,), mount.points()[0], settings)
-    field = superpose(library, sight_table(1, 1, [(0, 0)]), make_passes(3.0, 24.0), 1, 0.0, 700, DT)
+    field = superpose(library, view_table(1, 1, [(0, 0)]), make_passes(3.0, 24.0), 1, 0.0, 700, DT)
     assert np.abs(field[0, :, :3]).max() < 0.01
 
 

@@ -10,8 +10,9 @@ from PIL import Image
 from reference_texts import CSV, KNOWN, WRONG, changed, write
 
 from wakesim.errors import OutputError
+from wakesim.folders import SCORECARD, check_target
 from wakesim.validation import figures, scorecard, wrong_models
-from wakesim.validation.publish import check_target, publish
+from wakesim.validation.publish import publish
 from wakesim.validation.report import report
 from wakesim.validation.scorecard import Scorecard, evaluate_folder
 
@@ -167,8 +168,8 @@ def test_a_figure_that_fails_leaves_the_old_files(
 def test_targets_that_cannot_be_written(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x", encoding="utf-8")
     with pytest.raises(OutputError, match="is a file, a folder is needed"):
-        check_target(tmp_path / "file")
+        check_target(tmp_path / "file", SCORECARD)
     with pytest.raises(OutputError, match="cannot be made"):
-        check_target(tmp_path / "file" / "below")
-    check_target(tmp_path / "new" / "deep")
+        check_target(tmp_path / "file" / "below", SCORECARD)
+    check_target(tmp_path / "new" / "deep", SCORECARD)
     assert os.listdir(tmp_path) == ["file"]

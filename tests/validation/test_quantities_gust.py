@@ -9,7 +9,7 @@ from quantity_values import compute
 from scipy.integrate import quad
 from scipy.special import gamma, kv
 
-from wakesim.case.catalogue import vehicle
+from wakesim.case.vehicle import vehicle
 from wakesim.errors import CaseError
 from wakesim.validation.quantities.extremes import expected_extreme, von_karman_correlation
 from wakesim.vehicle.passfield import pass_field

@@ -11,8 +11,7 @@ import pytest
 from scipy.integrate import dblquad, quad
 from scipy.special import erf
 
-from wakesim.case.catalogue import vehicle
-from wakesim.case.vehicle import Vehicle
+from wakesim.case.vehicle import Vehicle, vehicle
 from wakesim.errors import CaseError
 from wakesim.validation.comparison import Comparison, FigureSpec
 from wakesim.validation.quantities import passage, quantities, roadside

@@ -9,9 +9,8 @@ import pytest
 from quantity_values import KNOWN, compute
 from scipy import integrate, stats
 
-from wakesim.case.catalogue import vehicle
 from wakesim.case.traffic import Headway
-from wakesim.case.vehicle import Vehicle
+from wakesim.case.vehicle import Vehicle, vehicle
 from wakesim.errors import CaseError
 from wakesim.runtime import validation_path
 from wakesim.validation.metrics import metrics

@@ -7,8 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from wakesim.case.catalogue import catalogue
-from wakesim.case.vehicle import largest_nose_radius_m
+from wakesim.case.vehicle import catalogue, largest_nose_radius_m
 from wakesim.errors import CaseError
 from wakesim.vehicle.hull import vehicle_hull
 from wakesim.vehicle.opentail import net_source_m2

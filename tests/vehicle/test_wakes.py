@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from wakesim.case.catalogue import catalogue
+from wakesim.case.vehicle import catalogue
 from wakesim.vehicle.similarity_wake import SimilarityWake, couple_amplitude
 from wakesim.vehicle.wake import LAWS, AirState, Wake, WakeConstants, vehicle_wake
 

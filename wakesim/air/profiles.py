@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from wakesim.arrays import Array
+from wakesim.section.closure import VON_KARMAN
 
 
 class Wind(Protocol):
@@ -28,6 +29,12 @@ class Wind(Protocol):
     def displacement_m(self) -> float: ...
     @property
     def exponent(self) -> float: ...
+
+
+class TurbulentWind(Wind, Protocol):
+    """A wind that has a turbulence intensity at each height."""
+
+    def intensity(self, height_m: float) -> float: ...
 
 
 def log_profile(
@@ -52,6 +59,19 @@ def log_profile(
     height = np.asarray(height_m, dtype=np.float64)
     above = np.maximum((height - displacement_m) / roughness_m, 1.0)
     return speed_m_s * np.log(above) / math.log((reference_height_m - displacement_m) / roughness_m)
+
+
+def friction_velocity(
+    speed_m_s: float, reference_height_m: float, roughness_m: float, displacement_m: float = 0.0
+) -> float:
+    """Friction velocity of the neutral log law with this speed at the reference height, m/s.
+
+    Raises ValueError when the reference height is not above displacement plus roughness.
+    """
+    if not (roughness_m > 0.0 and reference_height_m > displacement_m + roughness_m):
+        raise ValueError("reference height must be above displacement plus roughness")
+    above = math.log((reference_height_m - displacement_m) / roughness_m)
+    return VON_KARMAN * abs(speed_m_s) / above
 
 
 def power_profile(
@@ -101,3 +121,17 @@ def ambient_velocity(wind: Wind | None, height_m: ArrayLike) -> tuple[Array, Arr
     speed = wind_speed(wind, height_m)
     angle = math.radians(wind.angle_deg)
     return speed * math.cos(angle), speed * math.sin(angle)
+
+
+def ambient_at(wind: TurbulentWind | None, height_m: ArrayLike) -> tuple[Array, Array]:
+    """Mean wind (n, 2) at heights (n,) and the standard deviation (n,) of each component, m/s.
+
+    The intensity is that at each height: in a neutral log law it falls as the speed grows, and the
+    standard deviation is the same at every height (2.5 u*).
+    """
+    heights = np.asarray(height_m, dtype=np.float64)
+    u, v = ambient_velocity(wind, heights)
+    if wind is None:
+        return np.column_stack([u, v]), np.zeros(heights.size)
+    intensity = np.array([wind.intensity(float(z)) for z in heights])
+    return np.column_stack([u, v]), intensity * np.hypot(u, v)

@@ -13,11 +13,9 @@ import os
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from wakesim.case.problems import one_line, shorten
 from wakesim.case.reading import decoded
-from wakesim.case.suggest import closest
 from wakesim.csv_tables import Column, Problems
-from wakesim.errors import CaseError
+from wakesim.errors import CaseError, closest, one_line, shorten
 
 MAX_BYTES = 200_000_000
 

@@ -7,10 +7,8 @@ from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from zoneinfo import ZoneInfo, available_timezones
 
-from wakesim.case.problems import shorten
-from wakesim.case.suggest import closest
 from wakesim.csv_tables import Problems
-from wakesim.errors import CaseError
+from wakesim.errors import CaseError, closest, shorten
 
 _OFFSET = re.compile(r"([+-])(\d{2}):(\d{2})")
 _YEARS = (1900, 2200)

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from wakesim.arrays import Array
-from wakesim.case.roughness import RoughnessClass, roughness_class, roughness_classes
+from wakesim.case.air import RoughnessClass, roughness_class, roughness_classes
 
 __all__ = [
     "RoughnessClass",

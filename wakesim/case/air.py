@@ -1,24 +1,67 @@
-"""Ambient air: still or a steady wind, and what its density depends on."""
+"""Ambient air: still or a steady wind over rough ground, and what its density depends on."""
 
 from __future__ import annotations
 
+import csv
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any, Literal
 
 from pydantic import Field
 
+from wakesim import constants
+from wakesim.case.messages import Path, Problem
 from wakesim.case.mounts import Mount
-from wakesim.case.problems import Problem
-from wakesim.case.roughness import RoughnessName, roughness_class
 from wakesim.case.tables import Intensity, Table, given, one_speed, speed_keys, speed_of
-from wakesim.case.toml_lines import Path
+from wakesim.errors import CaseError, closest, one_line, shorten
+from wakesim.runtime import shared_path
+
+RoughnessName = Literal[
+    "sea", "paved", "smooth", "open", "roughly open", "rough", "very rough", "closed", "chaotic"
+]
+
+
+@dataclass(frozen=True)
+class RoughnessClass:
+    """One class: its number, its names (class 1 has two) and its roughness length z0 in m."""
+
+    number: int
+    names: tuple[str, ...]
+    roughness_m: float
+
+
+@cache
+def roughness_classes() -> tuple[RoughnessClass, ...]:
+    """Classes 1 to 8, smoothest first (the Davenport classification; values as in the file)."""
+    text = shared_path("reference", "roughness.csv").read_text(encoding="utf-8")
+    rows = csv.DictReader(line for line in text.splitlines() if not line.startswith("#"))
+    return tuple(
+        RoughnessClass(int(row["class"]), tuple(row["name"].split("/")), float(row["z0_m"]))
+        for row in rows
+    )
+
+
+def roughness_class(key: str | int) -> RoughnessClass:
+    """The class of a name ("open", "paved") or a number (1 to 8).
+
+    Raises CaseError, with a suggestion, when there is none.
+    """
+    for entry in roughness_classes():
+        if key in entry.names or (key == entry.number and not isinstance(key, bool)):
+            return entry
+    names = [name for entry in roughness_classes() for name in entry.names]
+    guess = closest(key, names) if isinstance(key, str) else None
+    hint = f"did you mean '{guess}'?" if guess else f"known: 1 to 8, or {', '.join(names)}"
+    raise CaseError(f"unknown roughness class {shorten(one_line(repr(key)))}; {hint}")
+
 
 STANDARD_PRESSURE_PA = 101325.0  # ISO 2533
 # A wind measured among what makes the roughness says nothing of the wind above it: the log law is
 # taken from so many roughness lengths above the displacement on (assumed).
 LEAST_ROUGHNESS_LENGTHS = 5.0
+ACROSS_SHARE = 0.1  # of a wind, below which it counts as along the road
 MOST_WIND_M_S = 60.0  # mean wind at a rotor; 50 m/s is the reference of class I of IEC 61400-1
 
 
@@ -61,8 +104,8 @@ class Drift(Table):
     """
 
     enabled: bool = True
-    roughness_road_m: float = Field(default=0.001, ge=1e-5, le=0.1)
-    roughness_verge_m: float = Field(default=0.03, ge=1e-5, le=2)
+    roughness_road_m: float = Field(default=constants.ROUGHNESS_ROAD_M.value, ge=1e-5, le=0.1)
+    roughness_verge_m: float = Field(default=constants.ROUGHNESS_VERGE_M.value, ge=1e-5, le=2)
 
 
 class AirTable(Table):
@@ -233,6 +276,19 @@ def strong_wind(
         yield Problem(path, text)
 
 
+def wall_wind_warnings(mounts: tuple[Mount, ...], wind: Wind | None) -> Iterator[str]:
+    """Wind that would blow through a mount's wall."""
+    if wind is None:
+        return
+    across = abs(wind.speed_m_s * math.sin(math.radians(wind.angle_deg)))
+    for mount in mounts:
+        if mount.wall_offset_m is not None and across > ACROSS_SHARE * wind.speed_m_s:
+            yield (
+                f"mount '{mount.name}': {across:.2g} m/s of the wind blow across the road as if "
+                "there were no wall; beside a wall only wind along the road is sound"
+            )
+
+
 def _speed_key(table: WindTable) -> str:
     return next((k for k in speed_keys("speed") if getattr(table, k) is not None), "speed_m_s")
 
@@ -257,7 +313,7 @@ def resolve_air(table: AirTable) -> Air:
 def _roughness(table: WindTable) -> float:
     if table.roughness_class is not None:
         return roughness_class(table.roughness_class).roughness_m
-    return 0.03 if table.roughness_m is None else table.roughness_m
+    return constants.WIND_ROUGHNESS_M.value if table.roughness_m is None else table.roughness_m
 
 
 def _resolve_wind(table: WindTable) -> Wind:
@@ -269,7 +325,7 @@ def _resolve_wind(table: WindTable) -> Wind:
         profile=table.profile,
         roughness_m=_roughness(table),
         displacement_m=0.0 if table.displacement_m is None else table.displacement_m,
-        exponent=0.14 if table.exponent is None else table.exponent,
+        exponent=constants.WIND_EXPONENT.value if table.exponent is None else table.exponent,
         turbulence_intensity=0.0 if isinstance(given_intensity, str) else given_intensity,
         intensity_from_roughness=isinstance(given_intensity, str),
     )

@@ -5,25 +5,29 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
-from wakesim.case.air import OPEN_LAND, resolve_air, strong_wind
-from wakesim.case.catalogue import canonical
+from wakesim.case.air import OPEN_LAND, resolve_air, strong_wind, wall_wind_warnings
 from wakesim.case.energy import curve_of, energy_warnings, rotor_problems
+from wakesim.case.messages import Problem
 from wakesim.case.mounts import (
     mount_warnings,
     path_problems,
     range_warnings,
-    wall_wind_warnings,
 )
-from wakesim.case.problems import Problem
 from wakesim.case.road import Road
 from wakesim.case.schema import Case, CaseFile
 from wakesim.case.studies import GRID_STUDIES, STUDY_TABLES, TRAFFIC_STUDIES
 from wakesim.case.study_rules import grid_problems, grid_warnings
 from wakesim.case.tables import HOURS, speed_of
-from wakesim.case.traffic import Traffic, resolve_single_pass, resolve_traffic
-from wakesim.case.traffic_rules import stream_problems, stream_warnings
-from wakesim.case.traffic_tables import TrafficTable
-from wakesim.case.vehicle import Vehicle
+from wakesim.case.traffic import (
+    Traffic,
+    TrafficTable,
+    resolve_single_pass,
+    resolve_traffic,
+    stream_problems,
+    stream_warnings,
+    vehicles_of_lanes,
+)
+from wakesim.case.vehicle import Vehicle, canonical
 from wakesim.runtime import sha256
 
 
@@ -37,7 +41,7 @@ def build_case(
         assert file.traffic is not None
         traffic = resolve_traffic(file.traffic, file.road)
         vehicles = _traffic_vehicles(file.traffic, traffic, known, file.road)
-        lane_vehicles = _lane_vehicles(traffic, file.road, vehicles)
+        lane_vehicles = vehicles_of_lanes(traffic, file.road, vehicles)
         problems += _motion_problems(file, traffic)
         for day, stream in _days(file, traffic).items():
             problems += stream_problems(stream, file.road, vehicles, hours_used(file), day)
@@ -209,22 +213,6 @@ def _traffic_vehicles(
             vehicle = replace(vehicle, mean_speed_m_s=first.speeds[name][0])
         vehicles[name] = vehicle
     return vehicles
-
-
-def _lane_vehicles(
-    traffic: Traffic, road: Road, vehicles: Mapping[str, Vehicle]
-) -> dict[int, list[Vehicle]]:
-    """Vehicles that drive in each lane at any hour, by lane index."""
-    found: dict[int, list[Vehicle]] = {}
-    for flow in traffic.flows:
-        for lane in road.lanes:
-            if lane.carriageway == flow.carriageway:
-                found[lane.index] = [
-                    vehicle
-                    for vehicle in vehicles.values()
-                    if any(flow.lane_veh_h(h, lane.number, vehicle.name) > 0 for h in range(24))
-                ]
-    return found
 
 
 def _unused(file: CaseFile, vehicles: Mapping[str, Vehicle]) -> Iterator[str]:

@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from wakesim.case.problems import Problem
+from wakesim.case.messages import Problem
 from wakesim.case.tables import Table, given
 
 Kind = Literal["sonic", "cup", "vane_cup", "hot_wire", "other"]

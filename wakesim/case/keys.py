@@ -19,13 +19,12 @@ import annotated_types
 from pydantic import AfterValidator, BaseModel
 from pydantic.fields import FieldInfo
 
-from wakesim.case.problems import shown
+from wakesim.case.messages import shown, split_unit, unit_of
 from wakesim.case.schema import CaseFile
-from wakesim.case.schema_walk import is_table, models_in, parts, unwrap
+from wakesim.case.schema_errors import is_table, models_in, parts, unwrap
 from wakesim.case.studies import STUDY_TABLES
-from wakesim.case.suggest import closest, split_unit, unit_of
 from wakesim.case.tables import SPEED_UNITS, speed_keys
-from wakesim.errors import CaseError
+from wakesim.errors import CaseError, closest
 
 # What a check by a function adds to the type, by the function's name.
 CHECKS = {

@@ -11,36 +11,33 @@ from pydantic import TypeAdapter, ValidationError
 
 from wakesim.case.air import AirTable, air_key_problems, wind_problems
 from wakesim.case.build import build_case
-from wakesim.case.catalogue import aliases, catalogue
 from wakesim.case.energy import energy_key_problems
 from wakesim.case.instrument import instrument_key_problems
-from wakesim.case.messages import explain
+from wakesim.case.messages import Problem, render
 from wakesim.case.mounts import (
     Mount,
     mount_problems,
     wall_key_problems,
 )
-from wakesim.case.problems import Problem, one_line, render
 from wakesim.case.reading import parse, read_text
 from wakesim.case.road import Road, road_key_problems, road_problems
 from wakesim.case.schema import Case, CaseFile
+from wakesim.case.schema_errors import explain
 from wakesim.case.studies import PassTableTable
 from wakesim.case.study_rules import pass_table_problems, study_key_problems
-from wakesim.case.traffic_rules import (
-    flow_problems,
-    single_pass_problems,
-    speed_problems,
-)
-from wakesim.case.traffic_tables import (
+from wakesim.case.traffic import (
     FlowTable,
     SinglePassTable,
     TrafficTable,
     VehicleTable,
+    flow_problems,
     single_pass_key_problems,
+    single_pass_problems,
+    speed_problems,
     traffic_key_problems,
 )
-from wakesim.case.vehicle import Vehicle, vehicle_problems
-from wakesim.errors import CaseError
+from wakesim.case.vehicle import Vehicle, aliases, catalogue, vehicle_problems
+from wakesim.errors import CaseError, one_line
 
 
 def load_case(path: str | os.PathLike[str]) -> Case:

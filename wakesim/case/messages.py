@@ -1,215 +1,332 @@
-"""The schema's complaints in plain words: what was meant, the unit, the allowed range."""
+"""What is wrong in a case file, in one line: where it stands, what was meant, how it is said.
+
+``tomllib`` checks and reads the text; ``LineMap`` only finds on which line every key stands and
+trusts that the text is valid. Paths are tuples of keys and of positions in lists, counted from 0.
+"""
 
 from __future__ import annotations
 
+import math
+import re
+import tomllib
+from bisect import bisect_right
 from collections.abc import Iterable
-from typing import Any, get_args, get_origin
+from dataclasses import dataclass
+from typing import Any
 
-import annotated_types
-from pydantic import BaseModel
-from pydantic_core import ErrorDetails
+from wakesim.errors import closest, one_line, shorten
 
-from wakesim.case.problems import Problem, key_text
-from wakesim.case.schema_walk import TAGS, field_at, is_table, model_at, tables_of
-from wakesim.case.suggest import closest, split_unit, suggest_key, unit_of
-from wakesim.case.tables import HOURS
-from wakesim.case.toml_lines import Path
+Path = tuple[str | int, ...]
 
-
-def explain(
-    errors: Iterable[ErrorDetails], raw: dict[str, Any], root: type[BaseModel]
-) -> list[Problem]:
-    """Problems for the errors of validating ``raw`` against ``root``."""
-    problems = []
-    for error in errors:
-        path = tuple(part for part in error["loc"] if part not in TAGS)
-        if error["type"] == "extra_forbidden":
-            problems.append(_unknown_key(path, raw, root))
-        elif error["type"] == "missing":
-            problems.append(_missing_key(path, root))
-        elif not _shadow(error, path, raw):
-            value, text = _at(raw, path), _wrong_value(error, path, raw, root)
-            nested = isinstance(value, (dict, list))
-            problems.append(Problem(path, text) if nested else Problem(path, text, value))
-    return problems
+_BLANK = re.compile(r"[ \t]*")
+_FILLER = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+_BASIC = re.compile(r'"(?:[^"\\\n]|\\.)*"')
+_LITERAL = re.compile(r"'[^'\n]*'")
+_LONG_BASIC = re.compile(r'"""(?:[^\\]|\\.)*?"""(?:"{0,2})(?!")', re.DOTALL)
+_LONG_LITERAL = re.compile(r"'''.*?'''(?:'{0,2})(?!')", re.DOTALL)
+_SCALAR = re.compile(r"[^,\]}\n#]+")
 
 
-def _at(raw: Any, path: Path) -> Any:
-    for part in path:
-        raw = raw[part]
-    return raw
+class LineMap:
+    """Line numbers (from 1) of the keys of one valid TOML text."""
 
+    def __init__(self, text: str) -> None:
+        self._text = text
+        self._starts = [0, *(m.end() for m in re.finditer("\n", text))]
+        self._lines: dict[Path, int] = {}
+        self._list_sizes: dict[Path, int] = {}
+        self._scan()
 
-def _shadow(error: ErrorDetails, path: Path, raw: dict[str, Any]) -> bool:
-    """Whether a list seems too short only because some of its values are themselves wrong."""
-    if error["type"] != "too_short":
-        return False
-    return bool(len(_at(raw, path)) >= error["ctx"]["min_length"])
-
-
-# --- keys ------------------------------------------------------------------------------------
-
-
-def _unknown_key(path: Path, raw: dict[str, Any], root: type[BaseModel]) -> Problem:
-    key = str(path[-1])
-    guesses = suggest_key(key, _keys_at(path[:-1], root))
-    is_section = len(path) == 1 and isinstance(_at(raw, path), (dict, list))
-    shown_key = f"[{key_text(key)}]" if is_section else f"'{key_text(key)}'"
-    shown_guesses = [_heading(name, root) if is_section else f"'{name}'" for name in guesses]
-    text = f"unknown {'table' if is_section else 'key'} {shown_key}"
-    if guesses:
-        text += f"; did you mean {' or '.join(shown_guesses)}?"
-        if split_unit(guesses[0])[0] == key:
-            text += " (the unit is part of the key)"
-    elif home := _home_of(key, root):
-        text += f"; it belongs {home}"
-    else:
-        text += f"; known here: {', '.join(_keys_at(path[:-1], root))}"
-    guessed = tuple((*path[:-1], name) for name in guesses)
-    return Problem(path, text, about=path[:-1], guessed=guessed)
-
-
-def _missing_key(path: Path, root: type[BaseModel]) -> Problem:
-    key = str(path[-1])
-    field = model_at(path[:-1], root).model_fields[key]
-    what = field.description or ""
-    unit = unit_of(key)
-    detail = ", ".join(part for part in (what, f"in {unit}" if unit else "") if part)
-    if len(path) == 1 and is_table(field.annotation):
-        text = f"table {_heading(key, root)} is missing" + (f": {detail}" if detail else "")
-    else:
-        text = f"'{key}' is missing" + (f" ({detail})" if detail else "")
-    return Problem(path[:-1], text, missing=(path,))
-
-
-def _heading(key: str, root: type[BaseModel]) -> str:
-    """A table of the top level as it is written: [road], [[mounts]]."""
-    several = get_origin(root.model_fields[key].annotation) is tuple
-    return f"[[{key}]]" if several else f"[{key}]"
-
-
-def _keys_at(path: tuple[int | str, ...], root: type[BaseModel]) -> list[str]:
-    return list(model_at(path, root).model_fields)
-
-
-def _home_of(key: str, root: type[BaseModel]) -> str | None:
-    """Where a key that is unknown here is known, when there is exactly one such table."""
-    homes = [name for name, model in tables_of(root) if key in model.model_fields]
-    if len(homes) != 1:
+    def line_of(self, path: Path) -> int | None:
+        """Line of the key at ``path`` or of the nearest table around it; None at the top level."""
+        while path:
+            if path in self._lines:
+                return self._lines[path]
+            path = path[:-1]
         return None
-    if homes[0] == ():
-        return "at the top of the file, before the first [table]"
-    return f"in [{'.'.join(homes[0])}]"
+
+    def paths(self) -> set[Path]:
+        """Every path found."""
+        return set(self._lines)
+
+    def _scan(self) -> None:
+        text, pos = self._text, 0
+        table: Path = ()
+        while (pos := self._skip(_FILLER, pos)) < len(text):
+            if text[pos] == "[":
+                table, pos = self._header(pos)
+            else:
+                pos = self._pair(pos, table)
+
+    def _skip(self, pattern: re.Pattern[str], pos: int) -> int:
+        match = pattern.match(self._text, pos)
+        return match.end() if match else pos
+
+    def _mark(self, path: Path, pos: int) -> None:
+        self._lines.setdefault(path, bisect_right(self._starts, pos))
+
+    def _header(self, pos: int) -> tuple[Path, int]:
+        start = pos
+        brackets = 2 if self._text.startswith("[[", pos) else 1
+        keys, pos = self._keys(pos + brackets)
+        path: Path = ()
+        for key in keys[:-1]:
+            path = (*path, key)
+            self._mark(path, start)
+            if path in self._list_sizes:
+                path = (*path, self._list_sizes[path] - 1)
+        path = (*path, keys[-1])
+        self._mark(path, start)
+        if brackets == 2:
+            self._list_sizes[path] = self._list_sizes.get(path, 0) + 1
+            path = (*path, self._list_sizes[path] - 1)
+            self._mark(path, start)
+        return path, self._skip(_BLANK, pos) + brackets
+
+    def _keys(self, pos: int) -> tuple[list[str], int]:
+        """A dotted key from ``pos`` on, and the position after it."""
+        keys = []
+        while True:
+            pos = self._skip(_BLANK, pos)
+            quote = self._text[pos]
+            pattern = _BASIC if quote == '"' else _LITERAL if quote == "'" else _BARE_KEY
+            end = self._skip(pattern, pos)
+            word = self._text[pos:end]
+            keys.append(tomllib.loads(f"k={word}")["k"] if quote in "\"'" else word)
+            pos = self._skip(_BLANK, end)
+            if not self._text.startswith(".", pos):
+                return keys, pos
+            pos += 1
+
+    def _pair(self, pos: int, table: Path) -> int:
+        start = pos
+        keys, pos = self._keys(pos)
+        path = table
+        for key in keys:
+            path = (*path, key)
+            self._mark(path, start)
+        return self._value(self._skip(_BLANK, pos + 1), path)
+
+    def _value(self, pos: int, path: Path) -> int:
+        text = self._text
+        if text.startswith('"""', pos):
+            return self._skip(_LONG_BASIC, pos)
+        if text.startswith("'''", pos):
+            return self._skip(_LONG_LITERAL, pos)
+        if text[pos] == '"':
+            return self._skip(_BASIC, pos)
+        if text[pos] == "'":
+            return self._skip(_LITERAL, pos)
+        if text[pos] == "[":
+            return self._list(pos + 1, path)
+        if text[pos] == "{":
+            return self._inline_table(pos + 1, path)
+        return self._skip(_SCALAR, pos)
+
+    def _list(self, pos: int, path: Path) -> int:
+        count = 0
+        while not self._text.startswith("]", pos := self._skip(_FILLER, pos)):
+            item = (*path, count)
+            self._mark(item, pos)
+            pos = self._skip(_FILLER, self._value(pos, item))
+            pos += self._text.startswith(",", pos)
+            count += 1
+        return pos + 1
+
+    def _inline_table(self, pos: int, path: Path) -> int:
+        while not self._text.startswith("}", pos := self._skip(_FILLER, pos)):
+            pos = self._skip(_FILLER, self._pair(pos, path))
+            pos += self._text.startswith(",", pos)
+        return pos + 1
 
 
-# --- values ----------------------------------------------------------------------------------
+# Suffix of a key: unit as shown. Longest first, so that `_m2_s` is not read as `_s`.
+UNITS: dict[str, str] = {
+    "_kg_m2": "kg m²",
+    "_m2_s": "m²/s",
+    "_veh_h": "veh/h",
+    "_veh": "veh",
+    "_m_s": "m/s",
+    "_kmh": "km/h",
+    "_mph": "mph",
+    "_deg": "deg",
+    "_pa": "Pa",
+    "_hz": "Hz",
+    "_kwh": "kWh",
+    "_rpm": "rev/min",
+    "_w": "W",
+    "_m2": "m²",
+    "_m": "m",
+    "_s": "s",
+    "_h": "h",
+    "_c": "°C",
+}
+
+# Suffixes people write, and the one that is accepted for the same unit or quantity.
+_OTHER_SUFFIXES: dict[str, str] = {
+    "_km_h": "_kmh",
+    "_kmph": "_kmh",
+    "_kph": "_kmh",
+    "_mps": "_m_s",
+    "_ms": "_m_s",
+    "_mi_h": "_mph",
+    "_miles_h": "_mph",
+    "_metres": "_m",
+    "_meters": "_m",
+    "_metre": "_m",
+    "_meter": "_m",
+    "_mm": "_m",
+    "_cm": "_m",
+    "_ft": "_m",
+    "_in": "_m",
+    "_km": "_m",
+    "_degrees": "_deg",
+    "_rad": "_deg",
+    "_hpa": "_pa",
+    "_kpa": "_pa",
+    "_mbar": "_pa",
+    "_bar": "_pa",
+    "_celsius": "_c",
+    "_degc": "_c",
+    "_deg_c": "_c",
+    "_k": "_c",
+    "_f": "_c",
+    "_sec": "_s",
+    "_seconds": "_s",
+    "_min": "_s",
+    "_minutes": "_s",
+    "_hours": "_h",
+    "_hrs": "_h",
+    "_veh_hour": "_veh_h",
+    "_vph": "_veh_h",
+    "_sqm": "_m2",
+    "_kw": "_w",
+    "_watt": "_w",
+    "_watts": "_w",
+    "_wh": "_kwh",
+    "_kgm2": "_kg_m2",
+}
 
 
-def _wrong_value(
-    error: ErrorDetails, path: Path, raw: dict[str, Any], root: type[BaseModel]
-) -> str:
-    kind, value = error["type"], _at(raw, path)
-    annotation, metadata = field_at(tuple(error["loc"]), root)
-    if kind in ("greater_than", "greater_than_equal", "less_than", "less_than_equal"):
-        return "must be " + _range(metadata, unit_of(_key(path))) + _range_hint(value, path)
-    if kind in ("float_type", "int_type"):
-        return _not_a_number(kind, value, metadata, unit_of(_key(path)))
-    if kind == "finite_number":
-        return "must be a finite number"
-    if kind == "bool_type":
-        return "must be true or false, without quotes"
-    if kind == "string_type":
-        return 'must be text in quotes: "..."'
-    if kind == "literal_error":
-        return _choice(value, annotation)
-    if kind in ("too_short", "too_long"):
-        return _length(value, error, path)
-    if kind in ("tuple_type", "list_type"):
-        return _not_a_list(path, annotation)
-    if kind in ("model_type", "dict_type"):
-        if isinstance(path[-1], int):
-            return f"must be a table, [[{_dotted(path)}]]"
-        return f"must be a table, [{_dotted(path)}] or {_key(path)} = {{ ... }}"
-    return error["msg"]
+def split_unit(key: str) -> tuple[str, str]:
+    """A key as (stem, accepted unit suffix); the suffix is empty when the key has none."""
+    for suffix in UNITS:
+        if key.endswith(suffix) and len(key) > len(suffix):
+            return key.removesuffix(suffix), suffix
+    return key, ""
 
 
-def _key(path: Path) -> str:
-    keys = [part for part in path if isinstance(part, str)]
-    return keys[-1] if keys else ""
+def unit_of(key: str) -> str:
+    """The unit a key carries, as shown to the user; empty for a pure number."""
+    return UNITS.get(split_unit(key)[1], "")
 
 
-def _dotted(path: Path) -> str:
-    return ".".join(key_text(part) for part in path if isinstance(part, str))
+def _spelled(key: str) -> tuple[str, str]:
+    """(stem, accepted suffix) of a key that may carry an unusual unit suffix."""
+    low = key.casefold().replace("-", "_").replace(" ", "_")
+    for suffix in sorted(_OTHER_SUFFIXES, key=len, reverse=True):
+        if low.endswith(suffix) and len(low) > len(suffix):
+            return low.removesuffix(suffix), _OTHER_SUFFIXES[suffix]
+    return split_unit(low)
 
 
-def _range(metadata: list[Any], unit: str) -> str:
-    """Allowed range in words, e.g. ``greater than 0 m and at most 50 m``."""
-    unit = f" {unit}" if unit else ""
-    words = []
-    for bound in metadata:
-        if isinstance(bound, annotated_types.Gt):
-            words.append(f"greater than {bound.gt:g}{unit}")
-        elif isinstance(bound, annotated_types.Ge):
-            words.append(f"at least {bound.ge:g}{unit}")
-        elif isinstance(bound, annotated_types.Lt):
-            words.append(f"less than {bound.lt:g}{unit}")
-        elif isinstance(bound, annotated_types.Le):
-            words.append(f"at most {bound.le:g}{unit}")
-    return " and ".join(words)
+def suggest_key(word: str, known: Iterable[str]) -> list[str]:
+    """Keys the user may have meant, best guess first; several when only the unit is missing."""
+    names = list(known)
+    stem, suffix = _spelled(word)
+    if stem + suffix in names:
+        return [stem + suffix]
+    same_stem = [name for name in names if split_unit(name)[0] == stem]
+    if same_stem:
+        return same_stem
+    near = closest(word, names)
+    if near:
+        return [near]
+    stems = {split_unit(name)[0]: name for name in names}
+    near_stem = closest(stem, stems, cutoff=0.75)
+    return [stems[near_stem]] if near_stem else []
 
 
-def _range_hint(value: Any, path: Path) -> str:
-    """What a number outside its range looks like, when that is clear."""
-    key = _key(path)
-    percent = (
-        "share", "humidity", "tolerance", "intensity", "reversed_flow", "efficiency",
-        "power_coefficient",
-    )  # fmt: skip
-    if any(word in key for word in percent) and 1 < value <= 100:
-        return f"; {value:g} looks like a percentage, write {value / 100:g}"
-    if key == "temperature_c" and 200 < value < 350:
-        return f"; {value:g} looks like kelvin, write {value - 273.15:.4g}"
-    if key == "pressure_pa" and 500 < value < 1100:
-        return f"; {value:g} looks like hPa, write {value * 100:g}"
-    return ""
+_NOTHING = object()
+_PLAIN_KEY = re.compile(r"[\w-]{1,60}")
 
 
-def _not_a_number(kind: str, value: Any, metadata: list[Any], unit: str) -> str:
-    word = "a whole number" if kind == "int_type" else "a number"
-    if isinstance(value, str):
-        if not any(c.isdigit() for c in value):
-            return f"must be {word}, not text"
-        with_unit = any(c.isalpha() for c in value)
-        return f"must be {word}, without quotes" + (" and unit" if with_unit else "")
-    if isinstance(value, int) and not isinstance(value, bool):  # beyond any float
-        return "must be " + (_range(metadata, unit) or "a smaller number")
+@dataclass(frozen=True)
+class Problem:
+    """What is wrong, in plain words, at a path of the file.
+
+    ``value`` is shown when set. ``about`` is the path shown to the user when it is not the one
+    that gives the line: an unknown key is reported about the table that holds it. ``guessed`` are
+    paths an unknown key may have meant, ``missing`` those whose absence is the problem.
+    """
+
+    path: Path
+    text: str
+    value: Any = _NOTHING
+    about: Path | None = None
+    guessed: tuple[Path, ...] = ()
+    missing: tuple[Path, ...] = ()
+
+    def line(self, source: str, lines: LineMap | None) -> str:
+        """The one line shown to the user: ``file:line: key = value unit: text``."""
+        number = lines.line_of(self.path) if lines else None
+        place = f"{source}:{number}" if number else source
+        head = where(self.path if self.about is None else self.about)
+        if head and self.value is not _NOTHING:
+            head += f" = {shown(self.value, self.unit)}"
+        parts = [place, head, self.text] if head else [place, self.text]
+        return one_line(": ".join(parts))
+
+    @property
+    def unit(self) -> str:
+        """Unit of the value at the path, from the last key in it."""
+        keys = [part for part in self.path if isinstance(part, str)]
+        return unit_of(keys[-1]) if keys else ""
+
+
+def render(problems: Iterable[Problem], source: str, lines: LineMap | None) -> list[str]:
+    """All problems as lines, in the order of the file, each once.
+
+    A missing key is left out where an unknown key beside it is taken for it: one mistake, one line.
+    """
+    problems = list(problems)
+    guessed = {path for problem in problems for path in problem.guessed}
+    told = [problem for problem in problems if guessed.isdisjoint(problem.missing)]
+
+    def order(problem: Problem) -> int:
+        return (lines.line_of(problem.path) if lines else None) or 0
+
+    return list(dict.fromkeys(p.line(source, lines) for p in sorted(told, key=order)))
+
+
+def where(path: Path) -> str:
+    """A path as the user would say it, positions counted from 1: ``mounts[1].height_m``."""
+    text = ""
+    for part in path:
+        if isinstance(part, int):
+            text += f"[{part + 1}]"
+        else:
+            text += ("." if text else "") + key_text(part)
+    return text
+
+
+def key_text(key: str) -> str:
+    """A key, quoted and shortened when it is not a plain word."""
+    return key if _PLAIN_KEY.fullmatch(key) else f'"{shorten(one_line(key))}"'
+
+
+def shown(value: Any, unit: str = "") -> str:
+    """A value as it stands in the file, shortened, with its unit when it is a number."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
     if isinstance(value, float):
-        return f"must be {word}, without a decimal point"
-    if isinstance(value, list):
-        return f"must be {word}, not a list"
-    return f"must be {word}" + (", not true or false" if isinstance(value, bool) else "")
-
-
-def _choice(value: Any, annotation: Any) -> str:
-    choices = [str(choice) for choice in get_args(annotation)]
-    text = "must be one of " + ", ".join(f'"{choice}"' for choice in choices)
-    guess = closest(value, choices) if isinstance(value, str) else None
-    return text + (f'; did you mean "{guess}"?' if guess else "")
-
-
-def _length(value: Any, error: ErrorDetails, path: Path) -> str:
-    count, context = len(value), error["ctx"]
-    if isinstance(value, dict):
-        return "must name at least one"
-    if HOURS in (context.get("min_length"), context.get("max_length")):
-        return f"must hold {HOURS} values, one per hour from 0 to 23; it holds {count}"
-    if count == 0:
-        return "must not be empty"
-    need = context.get("min_length", context.get("max_length"))
-    return f"must hold {need} values; it holds {count}"
-
-
-def _not_a_list(path: Path, annotation: Any) -> str:
-    if is_table(annotation):
-        return f"must be written [[{_dotted(path)}]], in double brackets, once for each"
-    return "must be a list in square brackets: [ ..., ... ]"
+        text = repr(value) if math.isfinite(value) else str(value)
+        return f"{text} {unit}".strip()
+    if isinstance(value, int):
+        small = abs(value) < 10**20
+        text = str(value) if small else f"an integer of about 2^{value.bit_length()}"
+        return f"{text} {unit}".strip()
+    if isinstance(value, str):
+        return f'"{shorten(one_line(value))}"'
+    return shorten(str(value))

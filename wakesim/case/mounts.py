@@ -1,14 +1,19 @@
-"""Where rotors hang: the swept rectangle of each, checked against ground, wall and traffic."""
+"""Where rotors hang: the swept rectangle of each, checked against ground, wall and traffic.
+
+A new kind of mount is a new entry of KINDS: messages, keys, map, report and figures ask it.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import Field
 
-from wakesim.case.problems import Problem
+from wakesim import constants
+from wakesim.case.messages import Problem
 from wakesim.case.road import Lane, Road
 from wakesim.case.tables import Name, Table
 from wakesim.case.vehicle import Vehicle
@@ -17,15 +22,92 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from wakesim.case.air import Wind
-
 GROUND_GAP_M = 0.1
 WANDER_SDS = 3.0  # a vehicle's path reaches this many standard deviations of wander
-VALID_CLEARANCE_M = 0.5  # nearer than this the wake laws are not validated
+VALID_CLEARANCE_M = (
+    constants.VALID_CLEARANCE_M.value
+)  # nearer than this the wake laws are not validated
 # Published air beside vehicles reaches about 6 m up and a few metres aside
 # (shared/reference/on_road_tke.csv, near_road_experiments.csv); some way beyond, nothing is known.
 VALID_HEIGHT_M, VALID_ASIDE_M = 10.0, 20.0
-_ACROSS_SHARE = 0.1  # of the wind, taken as still along the road
+
+
+@dataclass(frozen=True)
+class PlaceKind:
+    """A part of the road's cross-section, as a map of mounting places tells them apart.
+
+    ``name`` stands in files, ``label`` in sentences, ``marker`` in figures (matplotlib's).
+    """
+
+    name: str
+    label: str
+    marker: str
+
+
+ROADSIDE = PlaceKind("roadside", "roadside", "o")
+RESERVATION = PlaceKind("central_reservation", "central reservation", "s")
+OVERHEAD = PlaceKind("overhead", "overhead", "^")
+PLACE_KINDS = {place.name: place for place in (ROADSIDE, RESERVATION, OVERHEAD)}
+
+
+def place_kind(road: Road, offset_m: float, over_road: bool) -> PlaceKind:
+    """What lies at an offset, m; ``over_road``: so near to the road that it is the road's."""
+    if over_road:
+        return OVERHEAD
+    below = any(way.paved_m[1] <= offset_m for way in road.carriageways)
+    above = any(way.paved_m[0] >= offset_m for way in road.carriageways)
+    return RESERVATION if below and above else ROADSIDE
+
+
+@dataclass(frozen=True)
+class MountKind:
+    """What a rotor hangs on; ``label`` is its name in the report.
+
+    ``place`` is where such mounts are found, ``stands`` whether a post carries it from the ground
+    (else a beam over the road), ``walled`` whether a wall stands behind it, ``beside_road``
+    whether its distance from the vehicles can be a clearance. ``doubt`` says what does not fit
+    where a mount hangs, given its offset in m; empty when it fits.
+    """
+
+    label: str
+    place: PlaceKind
+    stands: bool = True
+    walled: bool = False
+    beside_road: bool = True
+    doubt: Callable[[Road, float], str] = lambda road, offset_m: ""
+
+
+def _sides(road: Road, offset_m: float) -> tuple[int, int]:
+    """Carriageways that lie wholly below an offset and wholly above it, m."""
+    below = sum(way.extent_m[1] <= offset_m for way in road.carriageways)
+    return below, sum(way.extent_m[0] >= offset_m for way in road.carriageways)
+
+
+def _not_between(road: Road, offset_m: float) -> str:
+    fits = all(_sides(road, offset_m))
+    return "" if fits else "there are not carriageways on both sides of it"
+
+
+def _not_over_a_lane(road: Road, offset_m: float) -> str:
+    fits = sum(_sides(road, offset_m)) < len(road.carriageways)
+    return "" if fits else "no lane lies under it"
+
+
+KINDS: dict[str, MountKind] = {
+    "post": MountKind("post beside the road", ROADSIDE),
+    "central_reservation": MountKind(
+        "post in the central reservation", RESERVATION, beside_road=False, doubt=_not_between
+    ),
+    "overhead": MountKind(
+        "overhead, on a gantry or bridge", OVERHEAD,
+        stands=False, beside_road=False, doubt=_not_over_a_lane,
+    ),
+    "wall": MountKind("beside a wall", ROADSIDE, walled=True),
+}  # fmt: skip
+if TYPE_CHECKING:
+    KindName = str
+else:
+    KindName = Literal[tuple(KINDS)]
 
 
 class Mount(Table):
@@ -41,13 +123,13 @@ class Mount(Table):
     """
 
     name: Name = Field(description="a name of your choice, used in every output")
-    kind: Literal["post", "central_reservation", "overhead", "wall"]
+    kind: KindName
     offset_m: float = Field(ge=-200, le=200, description="y of the rotor axis")
     height_m: float = Field(gt=0, le=50, description="centre of the swept rectangle")
     rotor_width_m: float = Field(ge=0.01, le=20)
     rotor_height_m: float = Field(ge=0.01, le=20)
     wall_offset_m: float | None = Field(default=None, ge=-200, le=200)
-    cut_in_m_s: float = Field(default=1.2, ge=0, le=10)
+    cut_in_m_s: float = Field(default=constants.CUT_IN_M_S.value, ge=0, le=10)
 
     @property
     def span_m(self) -> tuple[float, float]:
@@ -59,6 +141,11 @@ class Mount(Table):
     def bottom_m(self) -> float:
         """Lowest point of the swept rectangle above the road."""
         return self.height_m - self.rotor_height_m / 2
+
+    @property
+    def support(self) -> MountKind:
+        """What it hangs on."""
+        return KINDS[self.kind]
 
     def points(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Nine midpoints of equal parts of the rectangle.
@@ -77,7 +164,7 @@ class Mount(Table):
         return np.column_stack([y.ravel(), z.ravel()]), np.full(9, 1.0 / 9.0)
 
 
-_WITHOUT_WALL = ("post", "central_reservation", "overhead")
+_WALLED = " or ".join(f'kind = "{name}"' for name, kind in KINDS.items() if kind.walled)
 LaneVehicles = Mapping[int, list[Vehicle]]
 
 
@@ -86,11 +173,17 @@ def wall_key_problems(raw: Any) -> Iterator[Problem]:
     for i, table in enumerate(raw if isinstance(raw, list) else []):
         if not isinstance(table, dict):
             continue
-        if table.get("kind") == "wall" and "wall_offset_m" not in table:
-            text = "'wall_offset_m' is missing (y of the wall face, in m; kind = \"wall\" needs it)"
+        name: Any = table.get("kind")
+        kind = KINDS.get(name) if isinstance(name, str) else None
+        if kind is None:
+            continue
+        if kind.walled and "wall_offset_m" not in table:
+            text = (
+                f"'wall_offset_m' is missing (y of the wall face, in m; kind = \"{name}\" needs it)"
+            )
             yield Problem(("mounts", i), text, missing=(("mounts", i, "wall_offset_m"),))
-        elif "wall_offset_m" in table and table.get("kind") in _WITHOUT_WALL:
-            text = f'only for kind = "wall"; this mount has kind = "{table["kind"]}"'
+        elif "wall_offset_m" in table and not kind.walled:
+            text = f'only for {_WALLED}; this mount has kind = "{name}"'
             yield Problem(("mounts", i, "wall_offset_m"), text, table["wall_offset_m"])
 
 
@@ -124,7 +217,7 @@ def _wall_problems(i: int, mount: Mount, wall: float, road: Road) -> Iterator[Pr
         text = f"the rotor reaches from y = {low:g} to {high:g} m, through the wall"
         yield Problem(path, text, wall)
         return
-    nearest = min(road.lanes, key=lambda lane: abs(lane.centre_m - mount.offset_m))
+    nearest = road.nearest_lane(mount.offset_m)
     outward = mount.offset_m >= nearest.centre_m
     if (wall > mount.offset_m) != outward:
         side = "higher" if outward else "lower"
@@ -135,19 +228,43 @@ def _wall_problems(i: int, mount: Mount, wall: float, road: Road) -> Iterator[Pr
         yield Problem(path, text, wall)
 
 
+def vehicle_in_the_way(
+    place: Mount, lanes: tuple[Lane, ...], traffic: LaneVehicles, wander_sd_m: float
+) -> tuple[Lane, Vehicle] | None:
+    """The highest vehicle that would hit a rotor at a place, and its lane; None when none does."""
+    hits = [
+        (lane, vehicle)
+        for lane in lanes
+        for vehicle in traffic.get(lane.index, [])
+        if rotor_gaps(place, lane, vehicle, WANDER_SDS * wander_sd_m) == (0.0, 0.0)
+    ]
+    return max(hits, key=lambda item: item[1].height_m, default=None)
+
+
+def offsets_of_clearances(
+    clearances: tuple[float, ...], mount: Mount, road: Road, traffic: LaneVehicles
+) -> tuple[float, ...]:
+    """y of an axis so far from the side of the widest heavy vehicle in the outer lane, m.
+
+    The lane is that of the carriageway nearest to the mount; without heavy vehicles the widest.
+    """
+    way = road.nearest_carriageway(mount.offset_m)
+    outer = next(lane for lane in road.lanes if (lane.carriageway, lane.number) == (way.name, 1))
+    there = list(traffic.get(outer.index, [])) or [v for row in traffic.values() for v in row]
+    heavy = [vehicle for vehicle in there if vehicle.heavy] or there
+    half = max((vehicle.width_m for vehicle in heavy), default=0.0) / 2
+    return tuple(way.lane_centre_m(1) + way.sign * (half + c) for c in clearances)
+
+
 def path_problems(
     mounts: tuple[Mount, ...], lanes: tuple[Lane, ...], traffic: LaneVehicles, wander_sd_m: float
 ) -> Iterator[Problem]:
     """Mounts that vehicles would hit; ``traffic`` gives the vehicles of each lane index."""
     for i, mount in enumerate(mounts):
         for lane in lanes:
-            hit = [
-                vehicle
-                for vehicle in traffic.get(lane.index, [])
-                if rotor_gaps(mount, lane, vehicle, WANDER_SDS * wander_sd_m) == (0.0, 0.0)
-            ]
-            if hit:
-                yield _hit(i, mount, lane, max(hit, key=lambda v: v.height_m), wander_sd_m)
+            hit = vehicle_in_the_way(mount, (lane,), traffic, wander_sd_m)
+            if hit is not None:
+                yield _hit(i, mount, *hit, wander_sd_m)
 
 
 def _hit(i: int, mount: Mount, lane: Lane, vehicle: Vehicle, wander_sd_m: float) -> Problem:
@@ -207,25 +324,6 @@ def beyond_warnings(what: str, aside_m: float, top_m: float) -> Iterator[str]:
 def mount_warnings(mounts: tuple[Mount, ...], road: Road) -> Iterator[str]:
     """Kinds that do not fit where the mount hangs."""
     for mount in mounts:
-        below = [w for w in road.carriageways if w.extent_m[1] <= mount.offset_m]
-        above = [w for w in road.carriageways if w.extent_m[0] >= mount.offset_m]
-        if mount.kind == "central_reservation" and not (below and above):
-            yield (
-                f"mount '{mount.name}': kind is central_reservation, "
-                "but there are not carriageways on both sides of it"
-            )
-        if mount.kind == "overhead" and len(below) + len(above) == len(road.carriageways):
-            yield f"mount '{mount.name}': kind is overhead, but no lane lies under it"
-
-
-def wall_wind_warnings(mounts: tuple[Mount, ...], wind: Wind | None) -> Iterator[str]:
-    """Wind that would blow through a mount's wall."""
-    if wind is None:
-        return
-    across = abs(wind.speed_m_s * math.sin(math.radians(wind.angle_deg)))
-    for mount in mounts:
-        if mount.wall_offset_m is not None and across > _ACROSS_SHARE * wind.speed_m_s:
-            yield (
-                f"mount '{mount.name}': {across:.2g} m/s of the wind blow across the road as if "
-                "there were no wall; beside a wall only wind along the road is sound"
-            )
+        doubt = mount.support.doubt(road, mount.offset_m)
+        if doubt:
+            yield f"mount '{mount.name}': kind is {mount.kind}, but {doubt}"

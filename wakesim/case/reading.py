@@ -10,10 +10,8 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from wakesim.case.problems import one_line, shorten
-from wakesim.case.suggest import closest
-from wakesim.case.toml_lines import LineMap
-from wakesim.errors import CaseError
+from wakesim.case.messages import LineMap
+from wakesim.errors import CaseError, closest, one_line, shorten
 
 MAX_BYTES = 1_000_000  # a case is a few kB; more is some other file
 

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, Strict
 
-from wakesim.case.problems import Problem
+from wakesim.case.messages import Problem
 from wakesim.case.tables import Line, Name, Table, one_speed, speed_of
 
 _TOUCH_M = 1e-6  # carriageways that share an edge line do not overlap
@@ -102,6 +102,15 @@ class Road(Table):
                     )
                 )
         return tuple(lanes)
+
+    def nearest_lane(self, offset_m: float) -> Lane:
+        """The lane whose centre is nearest to an offset, m."""
+        return min(self.lanes, key=lambda lane: abs(lane.centre_m - offset_m))
+
+    def nearest_carriageway(self, offset_m: float) -> Carriageway:
+        """The carriageway of the lane nearest to an offset, m."""
+        name = self.nearest_lane(offset_m).carriageway
+        return next(way for way in self.carriageways if way.name == name)
 
     def carriageway(self, name: str) -> Carriageway | None:
         """The carriageway of that name, None when there is none."""

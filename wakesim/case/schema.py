@@ -8,16 +8,24 @@ from typing import Annotated, Literal
 from pydantic import Field, Strict
 
 from wakesim.case.air import Air, AirTable, Wind
-from wakesim.case.energy import ClaimTable, EnergyTable, RotorTable
+from wakesim.case.energy import ClaimTable, EnergyTable, PowerPoints, RotorTable
 from wakesim.case.instrument import Instrument
 from wakesim.case.mounts import Mount
-from wakesim.case.power_curve import PowerPoints
 from wakesim.case.road import Carriageway, Lane, Road
 from wakesim.case.settings import Compute, ModelConstants, Outputs
 from wakesim.case.studies import LookupTableTable, MapTable, PassTableTable
 from wakesim.case.tables import Line, Table
-from wakesim.case.traffic import Headway, SinglePass, Traffic, TrafficState, traffic_state
-from wakesim.case.traffic_tables import SinglePassTable, TrafficTable, VehicleTable
+from wakesim.case.traffic import (
+    Headway,
+    SinglePass,
+    SinglePassTable,
+    Traffic,
+    TrafficState,
+    TrafficTable,
+    VehicleTable,
+    traffic_state,
+    vehicles_of_lanes,
+)
 from wakesim.case.vehicle import Vehicle
 
 
@@ -100,6 +108,12 @@ class Case:
         if self.traffic is None:
             raise ValueError("a single-pass study has no traffic")
         return traffic_state(self.traffic, self.road, self.vehicles, hour)
+
+    def lane_vehicles(self) -> dict[int, list[Vehicle]]:
+        """Vehicles that drive in each lane at any hour, by lane index; none without traffic."""
+        if self.traffic is None:
+            return {}
+        return vehicles_of_lanes(self.traffic, self.road, self.vehicles)
 
 
 __all__ = [

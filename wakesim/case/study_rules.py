@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from wakesim.case.catalogue import aliases, canonical, unknown_vehicle
+from wakesim.case.messages import Problem
 from wakesim.case.mounts import (
     GROUND_GAP_M,
     VALID_CLEARANCE_M,
@@ -13,10 +13,10 @@ from wakesim.case.mounts import (
     LaneVehicles,
     Mount,
     beyond_warnings,
-    rotor_gaps,
+    offsets_of_clearances,
+    vehicle_in_the_way,
 )
-from wakesim.case.problems import Problem
-from wakesim.case.road import Carriageway, Lane, Road
+from wakesim.case.road import Road
 from wakesim.case.studies import (
     AXES,
     GRID_STUDIES,
@@ -26,7 +26,7 @@ from wakesim.case.studies import (
     PassTableTable,
 )
 from wakesim.case.tables import given, one_speed
-from wakesim.case.vehicle import Vehicle
+from wakesim.case.vehicle import Vehicle, aliases, canonical, unknown_vehicle
 
 if TYPE_CHECKING:
     from wakesim.case.schema import CaseFile
@@ -122,7 +122,7 @@ def grid_problems(file: CaseFile, traffic: LaneVehicles, wander_sd_m: float) -> 
     if table.direction_split is not None and len(road.carriageways) != 2:
         text = f"needs a road of two carriageways; this one has {len(road.carriageways)}"
         yield Problem(("table", "direction_split"), text)
-    if table.clearance_m is not None and mount.kind not in ("post", "wall"):
+    if table.clearance_m is not None and not mount.support.beside_road:
         text = f'is for mounts beside the road; kind = "{mount.kind}" takes offset_m'
         yield Problem(("table", "clearance_m"), text)
     else:
@@ -197,36 +197,6 @@ def _path_problems(
             return
 
 
-def vehicle_in_the_way(
-    place: Mount, lanes: Sequence[Lane], traffic: LaneVehicles, wander_sd_m: float
-) -> tuple[Lane, Vehicle] | None:
-    """The highest vehicle that would hit a rotor at a place, and its lane; None when none does."""
-    hits = [
-        (lane, vehicle)
-        for lane in lanes
-        for vehicle in traffic.get(lane.index, [])
-        if rotor_gaps(place, lane, vehicle, WANDER_SDS * wander_sd_m) == (0.0, 0.0)
-    ]
-    return max(hits, key=lambda item: item[1].height_m, default=None)
-
-
-def near_carriageway(road: Road, mount: Mount) -> Carriageway:
-    """The carriageway of the lane nearest to the mount."""
-    lane = min(road.lanes, key=lambda lane: abs(lane.centre_m - mount.offset_m))
-    way = road.carriageway(lane.carriageway)
-    assert way is not None
-    return way
-
-
-def widest_in_outer_lane(road: Road, mount: Mount, traffic: LaneVehicles) -> Vehicle | None:
-    """The widest heavy vehicle of the outer lane (of any kind without heavy ones)."""
-    way = near_carriageway(road, mount)
-    outer = next(lane for lane in road.lanes if (lane.carriageway, lane.number) == (way.name, 1))
-    there = list(traffic.get(outer.index, [])) or [v for row in traffic.values() for v in row]
-    heavy = [vehicle for vehicle in there if vehicle.heavy] or there
-    return max(heavy, key=lambda v: v.width_m, default=None)
-
-
 def table_offsets(
     table: LookupTableTable, mount: Mount, road: Road, traffic: LaneVehicles
 ) -> tuple[float, ...]:
@@ -236,13 +206,3 @@ def table_offsets(
     if table.clearance_m is None:
         return (mount.offset_m,)
     return offsets_of_clearances(table.clearance_m, mount, road, traffic)
-
-
-def offsets_of_clearances(
-    clearances: Sequence[float], mount: Mount, road: Road, traffic: LaneVehicles
-) -> tuple[float, ...]:
-    """y of an axis so far from the side of the widest heavy vehicle in the outer lane, m."""
-    way = near_carriageway(road, mount)
-    vehicle = widest_in_outer_lane(road, mount, traffic)
-    half = vehicle.width_m / 2 if vehicle is not None else 0.0
-    return tuple(way.lane_centre_m(1) + way.sign * (half + c) for c in clearances)

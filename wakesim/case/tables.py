@@ -9,8 +9,7 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Strict, Tag
 from pydantic_core import PydanticCustomError
 
-from wakesim.case.problems import Problem
-from wakesim.case.toml_lines import Path
+from wakesim.case.messages import Path, Problem
 
 HOURS = 24
 SHARE_TOLERANCE = 1e-3

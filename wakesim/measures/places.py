@@ -20,10 +20,9 @@ from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.measures.effective import power_density
 from wakesim.measures.model_interval import Moved
-from wakesim.measures.series import field_settings
-from wakesim.measures.steady import SteadyState, steady_state
-from wakesim.measures.steady_air import pulse_fields
 from wakesim.traffic.lines import FieldSettings
+from wakesim.traffic.point_statistics import PointStatistics, point_statistics, pulse_fields
+from wakesim.traffic.scene import field_settings
 from wakesim.vehicle.pulse_grid import PulseFields
 
 
@@ -65,12 +64,9 @@ def rotor_statistics(
     pulses: PulseFields | None = None,
     settings: FieldSettings | None = None,
 ) -> dict[str, Array]:
-    """The quantities ``state`` (n,) of the first mount's rotor at places (n, 2), first hour.
-
-    The intensity of the ambient turbulence is that at the height of each point.
-    """
+    """The quantities ``state`` (n,) of the first mount's rotor at places (n, 2), first hour."""
     points, shares = rotor_points(case.mounts[0], places)
-    state = steady_state(case, points, settings=settings, pulses=pulses)
+    state = point_statistics(case, points, settings=settings, pulses=pulses)
     return area_statistics(
         {name: values.reshape(-1, 9) for name, values in point_moments(state).items()},
         shares,
@@ -87,7 +83,7 @@ def moved_at(case: Case, places: ArrayLike) -> Moved:
     )  # fmt: skip
 
 
-def point_moments(state: SteadyState) -> dict[str, Array]:
+def point_moments(state: PointStatistics) -> dict[str, Array]:
     """What the statistics of a rotor need of its points (m,), first hour."""
     mean_square = (
         state.variance_u[0]

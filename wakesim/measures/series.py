@@ -1,240 +1,158 @@
-"""The velocity series at one mount: traffic of a round, walked past the rotor."""
+"""The velocity series at a rotor: traffic of a round walked past it, and what made the mean cube.
+
+With v_i the horizontal speed at point i and A_i its share of the swept area, the rotor-equivalent
+speed is (sum v_i^3 A_i)^(1/3) (form of IEC 61400-12-1). The cube splits exactly over the parts m of
+the velocity (pulse, wake, turbulence, drift, ambient; or vehicle classes) by projection:
+
+    v^3 = v (v_vec . v_vec) = sum_m v (v_vec . v_m).
+
+A part that blows against the rest counts negative.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Protocol
 
+import numba
 import numpy as np
-from numpy.typing import NDArray
 
-from wakesim.air.noise import von_karman_noise
-from wakesim.air.profiles import ambient_velocity, wind_speed
-from wakesim.air.traffic_turbulence import friction_velocity
-from wakesim.arrays import Array
-from wakesim.case.mounts import Mount
-from wakesim.case.schema import Case
-from wakesim.measures.split import RotorSums, rotor_sums
-from wakesim.section.closure import VON_KARMAN
-from wakesim.traffic.lines import FieldSettings, LaneView, LineLibrary, build_library
-from wakesim.traffic.stream import Passes, draw_passes, join_passes
-from wakesim.traffic.superpose import sight_table, superpose
-from wakesim.vehicle.wake import TURBULENCE_TIME_S, WakeConstants
+from wakesim.arrays import Array, kernel
+from wakesim.traffic.lines import LineLibrary
+from wakesim.traffic.mount_air import MountAir
+from wakesim.traffic.scene import Scene, hour_of
+from wakesim.traffic.stream import Passes
+from wakesim.traffic.superpose import superpose
+from wakesim.vehicle.wake import SHARE_U, SHARE_V
 
+MECHANISMS = ("pulse", "wake", "turbulence", "drift", "ambient")
+_BLOCK = 512
 _CHUNK_S = 600.0
-_ROUNDING_S = 1e-6
-_WAKE_HEIGHT_M = 1.5  # where the ambient diffusivity that widens wakes is taken
-_MEMORY_HEADWAYS = 20.0
-_SHORTEST_MEMORY_S, _LONGEST_MEMORY_S = 30.0, 120.0
-_PASSES_KEY, _NOISE_KEY = 0, 1  # branches of the seed
-# Length scale of the ambient along-wind turbulence over height, 3.5 x 0.7 z below 60 m
-# (von Karman form of IEC 61400-1, annex B; from memory).
-_AMBIENT_LENGTH_PER_HEIGHT = 2.45
 
 
 @dataclass(frozen=True)
-class Scene:
-    """A mount prepared for a case: rotor points, ambient wind there, every class in every lane."""
+class RotorSums:
+    """A stretch of rotor-equivalent speed (n,) and the sums its measures are made of.
 
-    case: Case
-    mount: Mount
-    points: Array  # (9, 2) y, z
-    weights: Array  # (9,)
-    ambient: Array  # (9, 2) m/s
-    ambient_sd: Array  # (9,) m/s
-    ambient_time_s: float
-    friction_velocity_m_s: float  # of the ambient wind
-    keys: tuple[tuple[int, int], ...]  # (lane, vehicle) of each view
-    views: tuple[LaneView, ...]
-    sight_of: NDArray[np.int64]  # (lanes, vehicles)
-    rates_per_s: Array  # (hours, views) passes of each view in each hour of the round
-
-
-def field_settings(case: Case) -> FieldSettings:
-    """Settings of the pass fields that the case asks for."""
-    model = case.model
-    return FieldSettings(
-        constants=WakeConstants(
-            law=model.wake_law,
-            weak_shear_mixing=model.weak_shear_mixing,
-            wake_start_energy=model.wake_start_energy,
-            side_layer_share=model.side_layer_share,
-            side_layer_energy=model.side_layer_energy,
-            couple_spread=model.couple_spread,
-            momentum_spread=model.momentum_spread,
-            bubble_length_heights=model.bubble_length_heights,
-            reversed_flow=model.reversed_flow,
-            turbulence_factor=model.turbulence_factor,
-        ),
-        open_tail=model.open_tail,
-        wake_memory_s=wake_memory(case),
-        wander_sd_m=case.traffic.wander_sd_m if case.traffic else 0.0,
-        own_diffusivity_m2_s=case.air.eddy_diffusivity_m2_s,
-        ambient_diffusivity_m2_s=VON_KARMAN * wind_friction_velocity(case) * _WAKE_HEIGHT_M,
-    )
-
-
-def prepare(case: Case, mount: Mount) -> Scene:
-    """Rotor points, ambient wind and views of one mount."""
-    points, weights = mount.points()
-    u, v = ambient_velocity(case.air.wind, points[:, 1])
-    intensity = case.air.wind.intensity(mount.height_m) if case.air.wind else 0.0
-    hub = float(wind_speed(case.air.wind, mount.height_m)) if case.air.wind else 0.0
-    keys, views, rates = case_sights(case, case.compute.hours)
-    return Scene(
-        case=case,
-        mount=mount,
-        points=points,
-        weights=weights,
-        ambient=np.column_stack([u, v]),
-        ambient_sd=intensity * np.hypot(u, v),
-        ambient_time_s=_AMBIENT_LENGTH_PER_HEIGHT * mount.height_m / max(hub, 0.1),
-        friction_velocity_m_s=wind_friction_velocity(case),
-        keys=tuple(keys),
-        views=views,
-        sight_of=sight_table(len(case.road.lanes), len(case.vehicles), keys),
-        rates_per_s=rates,
-    )
-
-
-def wind_friction_velocity(case: Case) -> float:
-    """Friction velocity of the ambient wind, m/s."""
-    wind = case.air.wind
-    if wind is None:
-        return 0.0
-    rough = wind.roughness_m if wind.profile == "log" else case.air.drift.roughness_verge_m
-    displacement = wind.displacement_m if wind.profile == "log" else 0.0
-    return friction_velocity(wind.speed_m_s, wind.reference_height_m, rough, displacement)
-
-
-def wake_memory(case: Case) -> float:
-    """How long single wakes are followed, s: as the case says, or twenty headways of the road.
-
-    What is left of a wake after as many others have come is part of the mean for any measure, and
-    the mean does not depend on it (``traffic.mean_air``). The hours count with their flows.
+    ``u`` and ``v`` (n,) are at the centre of the rectangle; ``passing`` (n,) is the part of ``u``
+    that pulses and mean wakes make as they sweep past, without turbulence. ``by_class`` and
+    ``by_mechanism`` are sums over samples of parts of the cube, m3/s3; ``ambient_cube`` the same of
+    the ambient wind alone, ``u_sum`` and ``v_sum`` of the area-mean velocity, m/s.
     """
-    if case.model.wake_memory_s is not None:
-        return case.model.wake_memory_s
-    if case.traffic is None:
-        return _LONGEST_MEMORY_S
-    flows = np.array([case.traffic_state(h).flow_veh_s.sum() for h in case.compute.hours])
-    if not flows.any():
-        return _LONGEST_MEMORY_S
-    headway = float(flows.sum() / (flows @ flows))
-    return float(np.clip(_MEMORY_HEADWAYS * headway, _SHORTEST_MEMORY_S, _LONGEST_MEMORY_S))
+
+    speed: Array
+    u: Array
+    v: Array
+    passing: Array
+    by_class: Array
+    by_mechanism: Array
+    ambient_cube: float
+    u_sum: float
+    v_sum: float
 
 
-def case_sights(
-    case: Case, hours: Sequence[int]
-) -> tuple[list[tuple[int, int]], tuple[LaneView, ...], Array]:
-    """Every class that drives in a lane in any of the clock hours: keys (lane, vehicle), views,
-    and passes per second (hours, views)."""
-    states = [case.traffic_state(hour) for hour in hours]
-    vehicles = list(case.vehicles.values())
-    flows = [s.flow_veh_s[:, None] * s.mix for s in states]
-    keys, views, rates = [], [], []
-    for lane in case.road.lanes:
-        for j, vehicle in enumerate(vehicles):
-            passes = [flow[lane.index, j] for flow in flows]
-            used = [s for s, rate in zip(states, passes, strict=True) if rate > 0.0]
-            if not used:
-                continue
-            rates.append(passes)
-            along, across = ambient_velocity(case.air.wind, 0.5 * vehicle.height_m)
-            keys.append((lane.index, j))
-            views.append(
-                LaneView(
-                    vehicle=vehicle,
-                    lane_centre_m=lane.centre_m,
-                    direction=lane.direction,
-                    mean_speed_m_s=float(used[0].mean_speed_m_s[lane.index, j]),
-                    speed_sd_m_s=float(used[0].speed_sd_m_s[lane.index, j]),
-                    wind_along_m_s=float(along),
-                    wind_across_m_s=float(across),
-                )
-            )
-    return keys, tuple(views), np.array(rates).reshape(len(views), len(states)).T
+@kernel(parallel=True)
+def _rotor_kernel(
+    field, weights, noise, drift, still_energy, ambient, ambient_sd, ambient_noise,
+    share_u, share_v, block, speed, centre, part,
+):  # fmt: skip
+    classes, n, _, points = field.shape
+    middle = points // 2
+    first_mechanism = classes
+    last = classes + 5
+    for b in numba.prange((n + block - 1) // block):
+        for i in range(b * block, min(n, (b + 1) * block)):
+            root_u = np.sqrt(2.0 * share_u) * noise[i, 0]
+            root_v = np.sqrt(2.0 * share_v) * noise[i, 1]
+            total = 0.0
+            for p in range(points):
+                pulse_u = 0.0
+                pulse_v = 0.0
+                wake_u = 0.0
+                drift_u = 0.0
+                energy = 0.0
+                for c in range(classes):
+                    pulse_u += field[c, i, 0, p]
+                    pulse_v += field[c, i, 1, p]
+                    wake_u += field[c, i, 2, p]
+                    energy += field[c, i, 3, p] + still_energy[c, p]
+                    drift_u += drift[c, p]
+                energy = max(energy, 0.0)
+                rms = np.sqrt(energy)
+                turbulent_u = root_u * rms
+                turbulent_v = root_v * rms
+                ambient_u = ambient[p, 0] + ambient_sd[p] * ambient_noise[i, 0]
+                ambient_v = ambient[p, 1] + ambient_sd[p] * ambient_noise[i, 1]
+                u = pulse_u + wake_u + turbulent_u + drift_u + ambient_u
+                v = pulse_v + turbulent_v + ambient_v
+                magnitude = np.sqrt(u * u + v * v)
+                weight = weights[p] * magnitude
+                total += weight * magnitude * magnitude
+                turbulent = weight * (u * turbulent_u + v * turbulent_v)
+                part[b, first_mechanism] += weight * (u * pulse_u + v * pulse_v)
+                part[b, first_mechanism + 1] += weight * u * wake_u
+                part[b, first_mechanism + 2] += turbulent
+                part[b, first_mechanism + 3] += weight * u * drift_u
+                part[b, first_mechanism + 4] += weight * (u * ambient_u + v * ambient_v)
+                part[b, last] += weights[p] * (ambient_u * ambient_u + ambient_v * ambient_v) ** 1.5
+                part[b, last + 1] += weights[p] * u
+                part[b, last + 2] += weights[p] * v
+                per_energy = turbulent / energy if energy > 0.0 else 0.0
+                for c in range(classes):
+                    along = field[c, i, 0, p] + field[c, i, 2, p] + drift[c, p]
+                    part[b, c] += weight * (u * along + v * field[c, i, 1, p])
+                    part[b, c] += per_energy * (field[c, i, 3, p] + still_energy[c, p])
+                if p == middle:
+                    centre[i, 0] = u
+                    centre[i, 1] = v
+                    centre[i, 2] = pulse_u + wake_u
+            speed[i] = total ** (1.0 / 3.0)
 
 
-def library(
-    scene: Scene,
-    settings: FieldSettings,
-    viscosity_m2_s: Array,
-    cache: dict[tuple[object, ...], Array] | None = None,
-) -> LineLibrary:
-    """Lines of all views of the scene in air of each eddy viscosity (n,); ``cache`` keeps the
-    panel part between calls."""
-    return build_library(
-        scene.views, scene.points, settings, scene.mount.wall_offset_m, cache, viscosity_m2_s
-    )
+def rotor_sums(
+    field: Array,
+    weights: Array,
+    noise: Array,
+    drift: Array,
+    still_energy: Array,
+    ambient: Array,
+    ambient_sd: Array,
+    ambient_noise: Array,
+) -> RotorSums:
+    """Rotor-equivalent speed and its split.
 
-
-def draw_round(case: Case, number: int, before_s: float) -> Passes:
-    """All passes of one round, with ``before_s`` seconds of traffic ahead of its start."""
-    traffic = case.traffic
-    if traffic is None:
-        raise ValueError("the case has no traffic")
-    vehicles = list(case.vehicles.values())
-    total = 3600.0 * case.compute.duration_h
-    parts, starts = [], []
-    for k, hour in enumerate(case.compute.hours):
-        begin = 3600.0 * k - (before_s if k == 0 else 0.0)
-        end = min(3600.0 * (k + 1), total)
-        seed = np.random.SeedSequence(traffic.seed, spawn_key=(number, _PASSES_KEY, k))
-        state = case.traffic_state(hour)
-        passes = draw_passes(
-            state, case.road.lanes, vehicles, traffic.headway, traffic.wander_sd_m,
-            traffic.drafting, end - begin, seed,
-        )  # fmt: skip
-        parts.append(passes)
-        starts.append(begin)
-    return join_passes(parts, starts)
-
-
-def round_noise(scene: Scene, number: int, samples: int) -> tuple[Array, Array]:
-    """Unit-variance noise (samples, 2) of wake turbulence and of ambient turbulence."""
-    case = scene.case
-    seed = case.traffic.seed if case.traffic else 0
-    dt = 1.0 / case.compute.sample_rate_hz
-    index = next(i for i, m in enumerate(case.mounts) if m.name == scene.mount.name)
-    rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(number, _NOISE_KEY, index)))
-
-    def pair(time_s: float) -> Array:
-        return np.column_stack([von_karman_noise(samples, dt, time_s, rng) for _ in range(2)])
-
-    wake = pair(TURBULENCE_TIME_S)
-    if not scene.ambient_sd.any():
-        return wake, np.zeros((samples, 2))
-    return wake, pair(scene.ambient_time_s)
-
-
-def hour_of(scene: Scene, time_s: Array | float) -> NDArray[np.int64]:
-    """Number of the round's hour at times from its start, s; the first hour before it.
-
-    A time is allowed to miss the full hour by rounding, as a multiple of a sampling step may.
+    ``field`` (classes, n, 4, points): pulse u, pulse v, wake u (m/s) and turbulent energy k (m2/s2)
+    of every class, sampled in time. ``noise`` and ``ambient_noise`` (n, 2) are unit-variance series
+    of u and v, the same at all points: the mean cube does not depend on their coherence.
+    ``drift`` (classes, points) m/s is the sustained drift along the road that each class makes,
+    ``still_energy`` (classes, points) m2/s2 the turbulent energy of the background.
+    ``ambient`` (points, 2) m/s is the mean wind and ``ambient_sd`` (points,) its turbulence.
+    The result does not depend on the number of threads.
     """
-    last = len(scene.case.compute.hours) - 1
-    hour = np.floor((np.asarray(time_s, dtype=np.float64) + _ROUNDING_S) / 3600.0)
-    return np.clip(hour.astype(np.int64), 0, last)
-
-
-def with_drag(scene: Scene, passes: Passes, factor: Array) -> Passes:
-    """Passes with their wakes reduced by ``factor`` (hours, views)."""
-    view = scene.sight_of[passes.lane, passes.vehicle]
-    reduced = passes.wake_factor * factor[hour_of(scene, passes.time_s), view]
-    return replace(passes, wake_factor=reduced)
-
-
-class MeanAirAtMount(Protocol):
-    """What the walk needs of ``measures.background.Background``."""
-
-    @property
-    def by_class(self) -> Array: ...
-    @property
-    def energy_by_class(self) -> Array: ...
-    @property
-    def level(self) -> NDArray[np.int64]: ...
+    classes, n, _, points = field.shape
+    fitting = weights.shape == (points,) and noise.shape == (n, 2)
+    around = drift.shape == still_energy.shape == (classes, points)
+    if not fitting or not around or ambient.shape != (points, 2):
+        raise ValueError("field, weights, noise, drift and ambient do not fit together")
+    speed = np.empty(n)
+    centre = np.empty((n, 3))
+    part = np.zeros(((n + _BLOCK - 1) // _BLOCK, classes + 8))
+    _rotor_kernel(
+        field, weights, noise, drift, still_energy, ambient, ambient_sd, ambient_noise,
+        SHARE_U, SHARE_V, _BLOCK, speed, centre, part,
+    )  # fmt: skip
+    total = part.sum(axis=0)
+    return RotorSums(
+        speed=speed,
+        u=centre[:, 0].copy(),
+        v=centre[:, 1].copy(),
+        passing=centre[:, 2].copy(),
+        by_class=total[:classes],
+        by_mechanism=total[classes : classes + 5],
+        ambient_cube=float(total[classes + 5]),
+        u_sum=float(total[classes + 6]),
+        v_sum=float(total[classes + 7]),
+    )
 
 
 def walk(
@@ -244,7 +162,7 @@ def walk(
     start_s: float,
     samples: int,
     noise: tuple[Array, Array],
-    air: MeanAirAtMount,
+    air: MountAir,
 ) -> Iterator[RotorSums]:
     """Sums of consecutive stretches of at most ten minutes, from ``start_s`` on.
 
@@ -256,7 +174,7 @@ def walk(
     for first in range(0, samples, chunk):
         count = min(chunk, samples - first)
         field = superpose(
-            lines, scene.sight_of, passes, len(scene.case.vehicles), start_s + first * dt, count,
+            lines, scene.view_of, passes, len(scene.case.vehicles), start_s + first * dt, count,
             dt, level,
         )  # fmt: skip
         part = slice(first, first + count)

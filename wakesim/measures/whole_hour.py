@@ -9,14 +9,13 @@ import numpy as np
 
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
-from wakesim.measures.background import air_of
 from wakesim.measures.places import one_hour
 from wakesim.measures.results import WholeHour
-from wakesim.measures.series import case_sights, draw_round, field_settings
-from wakesim.measures.steady import steady_state
 from wakesim.traffic.lines import FieldSettings
-from wakesim.traffic.mean_air import MeanAir, closure_of
-from wakesim.traffic.superpose import sight_table
+from wakesim.traffic.mean_air import MeanAir, closure_of, road_air
+from wakesim.traffic.point_statistics import point_statistics
+from wakesim.traffic.scene import case_views, draw_round, field_settings
+from wakesim.traffic.superpose import view_table
 from wakesim.traffic.whole_hour import HourMarch, march_passes
 
 RUN_IN_S = 900.0
@@ -43,20 +42,20 @@ def march_section(
         raise ValueError("the case has no traffic")
     one = one_hour(case, hour)
     settings = field_settings(one)
-    keys, views, _ = case_sights(one, one.compute.hours)
+    keys, views, _ = case_views(one, one.compute.hours)
     air = _air(one, settings)
     passes = draw_round(one, number, run_in_s)
     along = np.array([s.direction * s.wind_along_m_s for s in views])
     return march_passes(
-        air.section, air.made, sight_table(len(one.road.lanes), len(one.vehicles), keys), passes,
+        air.section, air.made, view_table(len(one.road.lanes), len(one.vehicles), keys), passes,
         along, closure_of(settings), 0.0, duration_s, air.states[0], say=say,
     )  # fmt: skip
 
 
 def _air(one: Case, settings: FieldSettings) -> MeanAir:
     """Steady balance of a case of one hour."""
-    _, views, rates = case_sights(one, one.compute.hours)
-    return air_of(one, views, rates, settings, one.mounts[0].wall_offset_m)
+    _, views, rates = case_views(one, one.compute.hours)
+    return road_air(one, views, rates, settings, one.mounts[0].wall_offset_m)
 
 
 def compare_hour(
@@ -76,7 +75,7 @@ def compare_hour(
     duration_s = min(3600.0, 3600.0 * case.compute.duration_h)
     march = march_section(one, hour, duration_s=duration_s, run_in_s=run_in_s, say=say)
     points, shares = mount.points()
-    state = steady_state(one, points, wall_y_m=mount.wall_offset_m)
+    state = point_statistics(one, points, wall_y_m=mount.wall_offset_m)
     mean_u = [march.at(march.mean_u, y, z) for y, z in points]
     cube = [march.at(march.mean_cube, y, z) for y, z in points]
     return WholeHour(

@@ -9,14 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from wakesim.outputs.folders import (
-    FIGURES,
-    RESULT,
-    make_sure_writable,
-    plain_errors,
-    publish,
-    refuse_existing,
-)
+from wakesim.folders import FIGURES, RESULT, publish
 
 if TYPE_CHECKING:
     import pandas
@@ -30,19 +23,6 @@ DATA_FILES = {  # of the studies of many states
     "lookup_table": "table.h5",
     "single_pass_table": "pass-table.h5",
 }
-
-
-def check_target(directory: str | Path, force: bool = False) -> None:
-    """Make sure that results can be written into ``directory``, without changing anything.
-
-    For use before a long run. Raises OutputError when the folder already holds a result and
-    ``force`` is not set, when the path is a file, or when the folder cannot be made or written.
-    """
-    folder = Path(directory)
-    with plain_errors(folder):
-        if not force:
-            refuse_existing(folder, RESULT.files, RESULT.word)
-        make_sure_writable(folder)
 
 
 def save(result: Result | GridResult, directory: str | Path, force: bool = False) -> list[Path]:
@@ -72,7 +52,7 @@ def to_pandas(result: Result | GridResult, table: str | None = None) -> pandas.D
 
 def _write_into(result: Result | GridResult, staging: Path) -> list[str]:
     """Write all files below ``staging``; names relative to it, summary.json last."""
-    from wakesim.outputs import dataset, figures, grid_report, netcdf, report, summary, tables
+    from wakesim.outputs import dataset, figures, netcdf, report, summary, tables
 
     data = DATA_FILES.get(result.case.study, "result.h5")
     netcdf.write(dataset.to_xarray(result), staging / data)
@@ -84,8 +64,7 @@ def _write_into(result: Result | GridResult, staging: Path) -> list[str]:
     drawn = figures.render_figures(result, staging / FIGURES)
     for figure in drawn:
         names += [f"{FIGURES}/{figure.stem}.svg", f"{FIGURES}/{figure.stem}.png"]
-    write_report = grid_report.write_report if data != "result.h5" else report.write_report
-    write_report(result, drawn, staging / "report.html")
+    report.write_report(result, drawn, staging / "report.html")
     names += ["report.html", "summary.json"]
     summary.write_summary(result, staging / "summary.json", names)
     return names

@@ -1,4 +1,4 @@
-"""Everything of a result as one data set: each variable as its row of ``wakesim.quantities`` has it.
+"""Everything of a result as one data set, variables as the rows of ``wakesim.quantities``.
 
 Dimensions of a run: ``mount``, ``vehicle_class``, ``lane``, ``signature_sample`` always; ``bound``,
 ``hour``, ``cube_source``, ``mechanism``, ``variant``, ``wake_memory``, ``frequency``, ``time`` and
@@ -19,13 +19,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from wakesim.energy.rotor import RESPONSES
-from wakesim.measures.mounting_map import REASONS
-from wakesim.measures.series import wake_memory
-from wakesim.outputs import grid_words, wording
+from wakesim.outputs import page, wording
 from wakesim.outputs.netcdf import TABLE_FORMAT, Collected, states
 from wakesim.outputs.summary import all_warnings, full_provenance, plain, wind_record
 from wakesim.quantities import AXES, PASS_AXES, STATES, group
 from wakesim.results import GridResult, LookupResult, MapResult, PassTableResult, Result
+from wakesim.studies.mounting_map import REASONS
+from wakesim.traffic.scene import wake_memory
 
 if TYPE_CHECKING:
     import xarray
@@ -198,7 +198,7 @@ def _lookup_attributes(result: LookupResult) -> dict[str, Any]:
         "format": TABLE_FORMAT,
         "mount_offset_m": float(mount.offset_m),
         "mount_height_m": float(mount.height_m),
-        "interpolation": grid_words.INTERPOLATION,
+        "interpolation": wording.INTERPOLATION,
         "model_interval_parts": "; ".join(result.interval_parts),
         "model_interval_states": np.int64(result.interval_states),
         "model_interval_error_median": float(result.interval_check[0]),
@@ -257,13 +257,12 @@ def _global_attributes(result: Result | GridResult) -> dict[str, Any]:
     """Title, sources, cautions and provenance."""
     provenance = plain(full_provenance(result))
     version = provenance.get("version", "unknown")
-    limits = grid_words.grid_limits(result) if isinstance(result, GridResult) else None
     attributes: dict[str, Any] = {
         "Conventions": "CF-1.10",
         "title": wording.one_line(result.case.title),
         "history": f"{provenance.get('created_utc', '')} computed by wakesim {version}",
         "source": f"wakesim {version}: hull pulses and empirical wakes of passing vehicles",
-        "comment": " ".join([*wording.CAUTIONS, *(limits or wording.limits(result.case))]),
+        "comment": " ".join([*wording.CAUTIONS, *page.limits(result.case)]),
         "references": " ".join(wording.SOURCES),
         "study": result.case.study,
         "invented_data": "yes" if result.case.invented_data else "no",
@@ -301,5 +300,5 @@ def _hour_attributes(result: LookupResult | MapResult) -> dict[str, Any]:
         "hour": np.int64(result.hour),
         "rotor_width_m": float(mount.rotor_width_m),
         "rotor_height_m": float(mount.rotor_height_m),
-        "sampling_interval": grid_words.NO_SAMPLING,
+        "sampling_interval": wording.NO_SAMPLING,
     }

@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from wakesim.measures.mounting_map import REASONS
-from wakesim.outputs import grid_words, wording
-from wakesim.outputs.claim_words import claim_record
+from wakesim.energy.claims import claim_record
+from wakesim.outputs import page, wording
 from wakesim.quantities import STATES, group
 from wakesim.results import GridResult, LookupResult, MapResult, PassTableResult, Result
 from wakesim.runtime import sha256
+from wakesim.studies.mounting_map import REASONS
 
 if TYPE_CHECKING:
     from wakesim.energy.study import EnergyResult, WindYield
@@ -51,9 +51,7 @@ def summary(result: Result | GridResult, files: Sequence[str] = ()) -> dict[str,
             **own,
             "warnings": all_warnings(result),
             "cautions": wording.CAUTIONS,
-            "limits": wording.limits(case)
-            if isinstance(result, Result)
-            else grid_words.grid_limits(result),
+            "limits": page.limits(case),
             "provenance": full_provenance(result),
             "files": list(files),
         }

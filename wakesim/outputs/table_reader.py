@@ -25,12 +25,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from wakesim.arrays import Array
-from wakesim.case.problems import one_line, shorten
 from wakesim.case.studies import MOST_STATES
-from wakesim.errors import CaseError
+from wakesim.errors import CaseError, one_line, shorten
+from wakesim.folders import published
 from wakesim.measures.interpolation import Axis, interpolate, needs
 from wakesim.outputs import table_file
-from wakesim.outputs.folders import published
 from wakesim.outputs.netcdf import TABLE_FORMAT, states
 from wakesim.quantities import AXES, STATES
 

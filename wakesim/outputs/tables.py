@@ -13,13 +13,13 @@ import numpy as np
 
 from wakesim.energy.rotor import RESPONSES
 from wakesim.errors import CaseError
-from wakesim.measures.mounting_map import REASONS
-from wakesim.measures.series import wake_memory
 from wakesim.outputs import wording
 from wakesim.outputs.summary import wind_record
 from wakesim.outputs.windows import busiest_window
 from wakesim.quantities import AXES, COORDINATES, PASS_AXES, STATES, Quantity, group
 from wakesim.results import GridResult, LookupResult, MapResult, PassTableResult, Result
+from wakesim.studies.mounting_map import REASONS
+from wakesim.traffic.scene import wake_memory
 
 if TYPE_CHECKING:
     import pandas

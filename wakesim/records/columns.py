@@ -12,9 +12,9 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from wakesim.case.problems import one_line, shorten
-from wakesim.case.suggest import closest, split_unit, suggest_key
+from wakesim.case.messages import split_unit, suggest_key
 from wakesim.csv_tables import Column, Problems
+from wakesim.errors import closest, one_line, shorten
 
 KMH, MPH = 1.0 / 3.6, 0.44704
 FASTEST_WIND_M_S = 75.0  # above any gust beside a road (limit, no published source)

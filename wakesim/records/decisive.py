@@ -32,7 +32,6 @@ from scipy import special
 from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
-from wakesim.measures.series import wake_memory
 from wakesim.records.alignment import Clock
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.forward import ForwardSeries
@@ -45,6 +44,7 @@ from wakesim.records.pass_average import (
     isolated,
     pass_changes,
 )
+from wakesim.traffic.scene import wake_memory
 from wakesim.traffic.stream import Passes
 
 DECAY_S = ((15.0, 30.0), (30.0, 60.0))

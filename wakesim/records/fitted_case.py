@@ -10,11 +10,10 @@ import re
 from pathlib import Path
 
 from wakesim.case.load import load_case_text
-from wakesim.case.problems import one_line
+from wakesim.case.messages import LineMap
 from wakesim.case.schema import Case
 from wakesim.case.settings import ModelConstants
-from wakesim.case.toml_lines import LineMap
-from wakesim.errors import CaseError
+from wakesim.errors import CaseError, one_line
 from wakesim.records.fit import FitResult, FittedConstant
 from wakesim.records.forward import allowed_range
 

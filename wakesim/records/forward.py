@@ -58,9 +58,6 @@ from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.case.settings import ModelConstants
 from wakesim.errors import CaseError
-from wakesim.measures import series
-from wakesim.measures.background import background
-from wakesim.measures.series import Scene
 from wakesim.traffic.lines import (
     FAR_CHANNELS,
     NEAR_CHANNELS,
@@ -71,8 +68,10 @@ from wakesim.traffic.lines import (
     LineLibrary,
     air_relative_speed,
 )
+from wakesim.traffic.mount_air import mount_air
+from wakesim.traffic.scene import Scene, field_settings, prepare_scene, scene_lines
 from wakesim.traffic.stream import Passes
-from wakesim.traffic.superpose import sight_table, superpose
+from wakesim.traffic.superpose import superpose, view_table
 from wakesim.vehicle.wake import SHARE_U, SHARE_V, TURBULENCE_TIME_S
 
 _POINT_M = 0.01  # lines are interpolated over a width, which must not be zero
@@ -97,7 +96,7 @@ def logged_scene(case: Case, mount: Mount, passes: Passes, span: tuple[float, fl
     """
     if case.traffic is None:
         raise CaseError(f'{case.path}: study = "{case.study}": a record needs a traffic study')
-    scene = series.prepare(case, point_mount(mount))
+    scene = prepare_scene(case, point_mount(mount))
     vehicles = list(case.vehicles.values())
     stretches = max(1, math.ceil((span[1] - span[0]) / 3600.0 - 0.01))
     hour = stretch_of(passes.time_s, span, stretches)
@@ -125,7 +124,7 @@ def logged_scene(case: Case, mount: Mount, passes: Passes, span: tuple[float, fl
         scene,
         keys=tuple(keys),
         views=tuple(views),
-        sight_of=sight_table(len(case.road.lanes), len(vehicles), keys),
+        view_of=view_table(len(case.road.lanes), len(vehicles), keys),
         rates_per_s=np.array(rates).T,
     )
 
@@ -439,7 +438,7 @@ def forward(
     samples = _samples(start_s, end_s, step_s, values.size)
     span = _span(passes, log_span_s)
     scene = logged_scene(case, mount, passes, span)
-    base = series.field_settings(case) if settings is None else settings
+    base = field_settings(case) if settings is None else settings
     base = replace(base, constants=replace(base.constants, turbulence_factor=1.0))
     covered = (max(span[0] + base.wake_memory_s, start_s), min(span[1], end_s))
     if covered[1] - covered[0] < SHORTEST_LOG_S:
@@ -448,10 +447,10 @@ def forward(
             f"{start_s:.6g} to {end_s:.6g} s: less than {SHORTEST_LOG_S:g} s of the record follow "
             f"{base.wake_memory_s:g} s of logged traffic"
         )
-    air = background(scene, base, coarse=True)
+    air = mount_air(scene, base, coarse=True)
     around = air.viscosity[[int(np.bincount(air.level).argmax())]]
     hour = stretch_of(passes.time_s, span, len(air.drag_factor))
-    view = scene.sight_of[passes.lane, passes.vehicle]
+    view = scene.view_of[passes.lane, passes.vehicle]
     acting = replace(passes, wake_factor=passes.wake_factor * air.drag_factor[hour, view])
 
     name, cache = spread_name(case), {}  # type: ignore[var-annotated]
@@ -462,12 +461,12 @@ def forward(
     wake, k = np.zeros((values.size, samples)), np.zeros((values.size, samples))
     for j, value in enumerate(values):
         changed = replace(base, constants=replace(base.constants, **{name: float(value)}))
-        lines = series.library(scene, changed, around, cache)
+        lines = scene_lines(scene, changed, around, cache)
         field = walked(scene, expected_lines(lines, errors), acting, start_s, samples, step_s)
         wake[j], k[j] = field[2], field[3]
         if j == 0:
             pulse = field[:2].copy()
-    lines = series.library(scene, base, around, cache)
+    lines = scene_lines(scene, base, around, cache)
     for t, time_s in enumerate(times):
         parts = scatter_lines(lines, replace(errors, time_s=float(time_s)), respond)
         for c, part in enumerate(parts):
@@ -530,7 +529,7 @@ def walked(
     for first in range(0, samples, chunk):
         count = min(chunk, samples - first)
         field = superpose(
-            lines, scene.sight_of, passes, len(scene.case.vehicles),
+            lines, scene.view_of, passes, len(scene.case.vehicles),
             start_s + first * step_s, count, step_s,
         )  # fmt: skip
         out[:, first : first + count] = field[:, :, :, _CENTRE].sum(axis=0).T

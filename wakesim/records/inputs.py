@@ -15,10 +15,8 @@ from numpy.typing import NDArray
 from wakesim.air.record_times import zone
 from wakesim.case.instrument import Instrument
 from wakesim.case.mounts import Mount
-from wakesim.case.problems import one_line, shorten
 from wakesim.case.schema import Case
-from wakesim.case.suggest import closest
-from wakesim.errors import CaseError
+from wakesim.errors import CaseError, closest, one_line, shorten
 from wakesim.records.ambient_mast import AmbientMast, known_at
 from wakesim.records.anemometer import AnemometerRecord, other_instrument, read_anemometer
 from wakesim.records.instrument import SPEED_ONLY, instrument_mount, read_instrument
@@ -204,11 +202,7 @@ def _mast(
             f"{mast.path}: the times of record and ambient mast must be of one kind: both dates "
             "and times, or both time_s"
         )
-    if mast.start is None or record.start is None:
-        ahead = mast.clock_start_s - record.clock_start_s
-    else:
-        ahead = (mast.start - record.start).total_seconds()
-    found = AmbientMast(mast, height, ahead)
+    found = AmbientMast(mast, height, mast.ahead_of(record))
     if not known_at(found, record.time_s).any():
         raise CaseError(f"{mast.path}: the ambient mast has no samples during the record")
     return found

@@ -40,12 +40,12 @@ from scipy import signal
 
 from wakesim.arrays import Array, kernel
 from wakesim.case.instrument import Instrument, instrument_key_problems
-from wakesim.case.messages import explain
+from wakesim.case.messages import render
 from wakesim.case.mounts import Mount
-from wakesim.case.problems import one_line, render
 from wakesim.case.reading import parse, read_text
+from wakesim.case.schema_errors import explain
 from wakesim.case.tables import Table
-from wakesim.errors import CaseError
+from wakesim.errors import CaseError, one_line
 
 
 @kernel()

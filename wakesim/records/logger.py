@@ -29,7 +29,6 @@ from numpy.typing import NDArray
 
 from wakesim.air.record_times import zone
 from wakesim.arrays import Array
-from wakesim.case.problems import one_line, shorten
 from wakesim.csv_tables import (
     MOST_RECORD_BYTES,
     SPACES,
@@ -40,7 +39,7 @@ from wakesim.csv_tables import (
     split_line,
     usual_delimiter,
 )
-from wakesim.errors import CaseError
+from wakesim.errors import CaseError, one_line, shorten
 from wakesim.records.clock import Stamps, read_stamps, utc_microseconds
 from wakesim.records.columns import (
     ANEMOMETER,

@@ -27,9 +27,6 @@ from wakesim.air.noise import resolved_share, von_karman_noise
 from wakesim.arrays import Array
 from wakesim.case.instrument import Instrument
 from wakesim.case.schema import Case
-from wakesim.measures import series
-from wakesim.measures.background import Background, background
-from wakesim.measures.series import Scene
 from wakesim.records.ambient_mast import SlowWind
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.forward import (
@@ -51,6 +48,8 @@ from wakesim.records.instrument import (
 )
 from wakesim.records.passing_log import PassingLog
 from wakesim.traffic.lines import FieldSettings, LineLibrary
+from wakesim.traffic.mount_air import MountAir, mount_air
+from wakesim.traffic.scene import Scene, draw_round, field_settings, prepare_scene, scene_lines
 from wakesim.traffic.stream import Passes
 from wakesim.vehicle.wake import SHARE_U, SHARE_V, TURBULENCE_TIME_S
 
@@ -120,9 +119,9 @@ def modelled_records(
     scene = scenario.scene if scene is None else scene
     settings = scenario.settings if settings is None else settings
     windows = scenario.windows if windows is None else windows
-    air = background(scene, settings, coarse=True)
+    air = mount_air(scene, settings, coarse=True)
     around = air.viscosity[[int(np.bincount(air.level).argmax())]]
-    lines = series.library(scene, settings, around, cache)
+    lines = scene_lines(scene, settings, around, cache)
     return [_drawn(scenario, number, scene, lines, air, windows) for number in range(draws)]
 
 
@@ -131,13 +130,13 @@ def _drawn(
     number: int,
     scene: Scene,
     lines: LineLibrary,
-    air: Background,
+    air: MountAir,
     windows: Sequence[Window],
 ) -> AnemometerRecord:
     """The draw of that number."""
     hours = len(air.drag_factor)
     passes = _scattered(scenario, number)
-    view = scene.sight_of[passes.lane, passes.vehicle]
+    view = scene.view_of[passes.lane, passes.vehicle]
     factor = air.drag_factor[stretch_of(passes.time_s, scenario.span_s, hours), view]
     passes = replace(passes, wake_factor=passes.wake_factor * factor)
     drift = air.by_class.sum(axis=1)[:, _CENTRE]
@@ -287,7 +286,7 @@ def logged_scenario(
     assert case.traffic is not None
     return Scenario(
         scene=scene,
-        settings=series.field_settings(case),
+        settings=field_settings(case),
         passes=passes,
         span_s=(float(passes.time_s.min()), float(passes.time_s.max())),
         windows=windows_of(record.time_s, GAP_S),
@@ -336,11 +335,11 @@ def simulated_scenario(
         start = 3600.0 * ((hour - first) % 24) + _EDGE_S
         time = start + record.dt_s * np.arange(round(span / record.dt_s))
         windows.append(Window(start - 2.0, float(time[-1]) + 2.0, time, hour))
-    settings = series.field_settings(timed)
+    settings = field_settings(timed)
     scenario = Scenario(
-        scene=series.prepare(timed, point_mount(inputs.mount)),
+        scene=prepare_scene(timed, point_mount(inputs.mount)),
         settings=settings,
-        passes=series.draw_round(timed, 0, 60.0 + settings.wake_memory_s),
+        passes=draw_round(timed, 0, 60.0 + settings.wake_memory_s),
         span_s=(0.0, 3600.0 * length),
         windows=tuple(sorted(windows, key=lambda w: w.start_s)),
         instrument=inputs.instrument,

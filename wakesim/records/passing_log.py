@@ -22,14 +22,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.arrays import Array
-from wakesim.case.catalogue import aliases, canonical, catalogue, unknown_vehicle
-from wakesim.case.problems import one_line, shorten
 from wakesim.case.road import Lane
 from wakesim.case.schema import Case
-from wakesim.case.suggest import closest
-from wakesim.case.vehicle import Vehicle
+from wakesim.case.vehicle import Vehicle, aliases, canonical, catalogue, unknown_vehicle
 from wakesim.csv_tables import Problems
-from wakesim.errors import CaseError
+from wakesim.errors import CaseError, closest, one_line, shorten
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.clock import microseconds
 from wakesim.records.columns import NO_TIME, PASSING_LOG, Header

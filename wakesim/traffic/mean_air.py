@@ -17,6 +17,7 @@ M is linear in its sources for the eddy viscosity found, so each class's part is
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -24,6 +25,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from wakesim import constants as empirical
 from wakesim.air.profiles import ambient_velocity
 from wakesim.arrays import Array
 from wakesim.case.schema import Case
@@ -34,6 +36,7 @@ from wakesim.section.grid import CrossSectionGrid
 from wakesim.section.road import RoadSection, RoadState, Sources
 from wakesim.section.wake import BACKGROUND_HEIGHT_M, bracket, prepare_tables, wake_table
 from wakesim.traffic.lines import FADE, FieldSettings, LaneView, air_relative_speed
+from wakesim.traffic.scene import wind_friction_velocity
 from wakesim.vehicle.marched_wake import wake_start
 from wakesim.vehicle.wake import Wake, vehicle_wake
 
@@ -89,7 +92,7 @@ class MeanAir:
         low = (1.0 - a) * k[i, j] + a * k[i + 1, j]
         return np.asarray((1.0 - b) * low + b * ((1.0 - a) * k[i, j + 1] + a * k[i + 1, j + 1]))
 
-    def background(self, points: Array) -> tuple[Array, Array]:
+    def beyond_wakes(self, points: Array) -> tuple[Array, Array]:
         """Drift (hours, views, m) m/s and turbulent energy (hours, views, m) m2/s2 at points,
         beyond what followed wakes bring."""
         viscosity, number = self.levels
@@ -262,7 +265,9 @@ def sources(
 
 def closure_of(settings: FieldSettings) -> Closure:
     """Closure constants of the settings."""
-    return Closure(c2=settings.constants.decay, weak_shear=settings.constants.weak_shear_mixing)
+    return Closure(
+        c2=settings.constants.turbulence_decay_c2, weak_shear=settings.constants.weak_shear_mixing
+    )
 
 
 def mean_air(
@@ -301,6 +306,53 @@ def mean_air(
         section, tuple(views), settings, wall_y_m, side_y_m, made, tuple(states), tuple(models),
         response, rates_per_s, factor, around,
     )  # fmt: skip
+
+
+def _friction_velocity(case: Case) -> float:
+    """Of the wind and of what moves in still air, m/s."""
+    return math.hypot(wind_friction_velocity(case), empirical.RESIDUAL_FRICTION_VELOCITY_M_S.value)
+
+
+_KEPT: dict[tuple[object, ...], MeanAir] = {}
+_KEPT_MOST = 4
+
+
+def road_air(
+    case: Case,
+    views: tuple[LaneView, ...],
+    rates_per_s: Array,
+    settings: FieldSettings,
+    wall_y_m: float | None,
+    *,
+    reach_m: float = 0.0,
+    coarse: bool = False,
+    start: RoadState | None = None,
+) -> MeanAir:
+    """Mean air of a case's road; the last few are kept, for they serve all its mounts.
+
+    ``reach_m``: how far beyond the outermost lane points lie. ``start``: the state of air like it
+    on the same grid, to be warm from; then nothing is kept.
+    """
+    reach = REACH_M + 50.0 * np.ceil(max(reach_m - 0.3 * REACH_M, 0.0) / 50.0)
+    points = np.array([(m.offset_m, m.height_m) for m in case.mounts]).reshape(-1, 2)
+    key = (
+        views, rates_per_s.tobytes(), settings, wall_y_m, repr(case.road), repr(case.air),
+        points.tobytes(), float(reach), coarse,
+    )  # fmt: skip
+    if start is not None or key not in _KEPT:
+        prepare_wakes(views, settings)
+        section = road_section(
+            case, settings, points, wall_y_m, _friction_velocity(case), coarse=coarse,
+            reach_m=float(reach),
+        )  # fmt: skip
+        middle = float(np.mean([lane.centre_m for lane in case.road.lanes]))
+        made = mean_air(section, views, rates_per_s, settings, wall_y_m, middle, start)
+        if start is not None:
+            return made
+        while len(_KEPT) >= _KEPT_MOST:
+            _KEPT.pop(next(iter(_KEPT)))
+        _KEPT[key] = made
+    return _KEPT[key]
 
 
 def _states(
@@ -344,18 +396,3 @@ def prepare_wakes(
             levels |= {low, high}
         wanted += [(view.vehicle, start, level) for level in sorted(levels)]
     prepare_tables(wanted)
-
-
-__all__ = [
-    "MeanAir",
-    "closure_of",
-    "entry_behind_m",
-    "followed_wake",
-    "mean_air",
-    "prepare_wakes",
-    "relative_speed",
-    "road_section",
-    "sources",
-    "viscosity_levels",
-    "wake_of",
-]

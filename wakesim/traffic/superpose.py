@@ -75,7 +75,7 @@ def _ratio(value: Array, unit: Array | float) -> Array:
     return np.divide(value, unit, out=np.zeros_like(value), where=unit > 0.0)
 
 
-def sight_table(lanes: int, vehicles: int, keys: list[tuple[int, int]]) -> NDArray[np.int64]:
+def view_table(lanes: int, vehicles: int, keys: list[tuple[int, int]]) -> NDArray[np.int64]:
     """Number of the view of every (lane, vehicle), shape (lanes, vehicles); -1 where none."""
     table = np.full((lanes, vehicles), -1, dtype=np.int64)
     for number, (lane, vehicle) in enumerate(keys):
@@ -85,7 +85,7 @@ def sight_table(lanes: int, vehicles: int, keys: list[tuple[int, int]]) -> NDArr
 
 def superpose(
     library: LineLibrary,
-    sight_of: NDArray[np.int64],
+    view_of: NDArray[np.int64],
     passes: Passes,
     vehicles: int,
     start_s: float,
@@ -95,12 +95,12 @@ def superpose(
 ) -> Array:
     """Sum of all passes, (vehicles, samples, 4, 9): pulse u, pulse v, wake u (m/s), k (m2/s2).
 
-    ``sight_of`` (lanes, vehicles) numbers the views of the library; sample i is at
+    ``view_of`` (lanes, vehicles) numbers the views of the library; sample i is at
     start_s + i dt_s. ``level`` (n,): which of the library's eddy viscosities each pass's wake
     spreads in, default the first.
     """
     out = np.zeros((vehicles, samples, _NEAR))
-    view = sight_of[passes.lane, passes.vehicle]
+    view = view_of[passes.lane, passes.vehicle]
     if np.any(view < 0):
         raise ValueError("a pass has no line: its class was not prepared for its lane")
     direction = np.array([s.direction for s in library.views])[view]

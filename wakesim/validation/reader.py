@@ -11,13 +11,11 @@ from typing import Any
 import numpy as np
 from pydantic import ValidationError
 
-from wakesim.case.catalogue import vehicle
-from wakesim.case.messages import explain
-from wakesim.case.problems import Problem, one_line, render
+from wakesim.case.messages import Problem, render, unit_of
 from wakesim.case.reading import parse, read_text
-from wakesim.case.suggest import unit_of
-from wakesim.case.vehicle import Vehicle
-from wakesim.errors import CaseError
+from wakesim.case.schema_errors import explain
+from wakesim.case.vehicle import Vehicle, vehicle
+from wakesim.errors import CaseError, one_line
 from wakesim.runtime import shared_path
 from wakesim.validation.comparison import Array, Comparison, FigureSpec, Mark, Quantity
 from wakesim.validation.rules import file_problems

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from wakesim.folders import SCORECARD
 from wakesim.runtime import shared_path
 from wakesim.validation.comparison import Comparison
 from wakesim.validation.markdown import image, paragraph, table
@@ -30,7 +31,6 @@ from wakesim.validation.words import (
 )
 from wakesim.validation.wrong_models import WRONG_MODELS
 
-FIRST_LINE = "# Comparisons with published data"
 MAX_POINTS = 40
 TO_OBTAIN = "data_to_obtain.csv"
 NOT_TESTED = "not_tested.csv"
@@ -81,7 +81,7 @@ _METRICS = (
 
 def report(scorecard: Scorecard, extra: list[str] | None = None) -> str:
     """The report as Markdown; ``extra`` are the lines of a calibration section."""
-    lines = [FIRST_LINE, ""]
+    lines = [SCORECARD.first_line, ""]
     lines += paragraph("Written by `wakesim validate`; do not edit.")
     lines += ["", *_first_page(scorecard), "", *_summary(scorecard), "", *_card(scorecard), ""]
     lines += _sections(scorecard)

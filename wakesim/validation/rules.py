@@ -6,10 +6,9 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from wakesim.case.catalogue import aliases, catalogue, unknown_vehicle
-from wakesim.case.problems import Problem, key_text
-from wakesim.case.suggest import closest, suggest_key
-from wakesim.case.vehicle import vehicle_problems
+from wakesim.case.messages import Problem, key_text, suggest_key
+from wakesim.case.vehicle import aliases, catalogue, unknown_vehicle, vehicle_problems
+from wakesim.errors import closest
 from wakesim.validation.comparison import Quantity
 from wakesim.validation.schema import ComparisonFile, MarkTable
 from wakesim.validation.verdict import BOUNDS

@@ -10,10 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from wakesim.case.problems import one_line, shorten
 from wakesim.case.reading import decoded, read_bytes
-from wakesim.case.suggest import closest
-from wakesim.errors import CaseError
+from wakesim.errors import CaseError, closest, one_line, shorten
 
 MAX_BYTES = 20_000_000
 MAX_ROWS = 20_000

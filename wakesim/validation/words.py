@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from wakesim.case.suggest import UNITS, split_unit
+from wakesim.case.messages import UNITS, split_unit
 from wakesim.validation.comparison import Comparison
 from wakesim.validation.outcome import Outcome
 from wakesim.validation.verdict import METRIC_WORDS, mark_value

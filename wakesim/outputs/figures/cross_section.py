@@ -219,7 +219,7 @@ def _wrapped(words: str, characters: float) -> list[str]:
 
 def _mount(axes: Axes, case: Case, mount: Mount) -> None:
     low = mount.height_m - mount.rotor_height_m / 2
-    if mount.kind == "overhead":
+    if not mount.support.stands:
         left, right = axes.get_xlim()
         level = mount.height_m + mount.rotor_height_m / 2
         beam = [left + 0.5 * _MARGIN_M, right - 0.5 * _MARGIN_M]

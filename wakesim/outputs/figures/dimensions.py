@@ -86,7 +86,7 @@ def _height(
 def _swept(axes: Axes, mount: Mount, text: float) -> None:
     top = mount.height_m + mount.rotor_height_m / 2
     words = f"swept {wording.place(mount.rotor_width_m)} × {_m(mount.rotor_height_m)}"
-    lift = 0.9 if mount.kind == "overhead" else 0.3
+    lift = 0.3 if mount.support.stands else 0.9
     y, align, half = mount.offset_m, "center", 0.5 * CHARACTER * text * len(words)
     wall = mount.wall_offset_m
     if wall is not None and abs(wall - y) < half:

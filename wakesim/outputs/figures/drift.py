@@ -222,7 +222,7 @@ def _mount(axes: Axes, mount: Mount, top: float) -> None:
     low = mount.height_m - mount.rotor_height_m / 2
     corner = (mount.offset_m - mount.rotor_width_m / 2, low)
     for colour, width in (("white", 3.4), (style.INK, 1.6)):
-        if mount.kind != "overhead":
+        if mount.support.stands:
             axes.plot([mount.offset_m] * 2, [0.0, low], color=colour, linewidth=width, zorder=6)
         axes.add_patch(
             Rectangle(

@@ -12,9 +12,10 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 from matplotlib.ticker import MaxNLocator
 
-from wakesim.measures.mounting_map import keep_out_spans
+from wakesim.case.mounts import PLACE_KINDS
 from wakesim.outputs import wording
 from wakesim.outputs.figures import style
+from wakesim.studies.mounting_map import keep_out_spans
 
 if TYPE_CHECKING:
     from wakesim.results import MapResult
@@ -23,12 +24,6 @@ _TARMAC, _SHOULDER, _VERGE = "#6e6e6e", "#9a9a9a", "#cfdcc3"
 _SWEPT, _SWEPT_EDGE, _KEEP_OUT = "#dbe7f0", "#35536b", "#8c8c8c"
 _SLAB_M = 0.3
 _LABEL_ROOM = (0.03, 0.025)  # half width and height of a contour label, shares of the axes
-_KIND_WORDS = {
-    "roadside": "roadside",
-    "central_reservation": "central reservation",
-    "overhead": "overhead",
-}
-_KIND_MARKERS = {"roadside": "o", "central_reservation": "s", "overhead": "^"}
 
 
 def map_caption(result: MapResult) -> str:
@@ -53,8 +48,8 @@ def draw_map(result: MapResult) -> Figure:
     """The map over offset and height."""
     best = [(k, p) for k, p in result.best_by_kind.items()]
     handles = [
-        Line2D([], [], marker=_KIND_MARKERS[k], color="none", markerfacecolor="white",
-               markeredgecolor=style.INK, markersize=7, label=f"best {_KIND_WORDS[k]}")
+        Line2D([], [], marker=PLACE_KINDS[k].marker, color="none", markerfacecolor="white",
+               markeredgecolor=style.INK, markersize=7, label=f"best {PLACE_KINDS[k].label}")
         for k, _ in best
     ] + [
         Line2D([], [], marker="x", color="none", markeredgecolor=style.VERMILLION,
@@ -83,7 +78,7 @@ def draw_map(result: MapResult) -> Figure:
         _contours(axes, result, values, marks)
     for kind, (i, j) in best:
         main = result.best == (i, j)
-        axes.plot(y[j], z[i], marker=_KIND_MARKERS[kind], markersize=9 if main else 7,
+        axes.plot(y[j], z[i], marker=PLACE_KINDS[kind].marker, markersize=9 if main else 7,
                   markerfacecolor="white", markeredgecolor=style.INK,
                   markeredgewidth=2.2 if main else 1.1, linestyle="none", zorder=8)  # fmt: skip
     mount = result.case.mounts[0]
@@ -196,7 +191,7 @@ def draw_set_back(result: MapResult) -> Figure:
     band = axes.fill_between(offsets, low, high, color=style.BLUE, alpha=0.18, linewidth=0)
     j = result.best[1]
     (star,) = axes.plot(result.offset_m[j], result.variables["effective_speed"][result.best],
-                        marker=_KIND_MARKERS[str(result.kind[result.best])], markersize=9,
+                        marker=PLACE_KINDS[str(result.kind[result.best])].marker, markersize=9,
                         markerfacecolor="white", markeredgecolor=style.INK, markeredgewidth=2,
                         linestyle="none")  # fmt: skip
     axes.set_ylim(bottom=0.0)

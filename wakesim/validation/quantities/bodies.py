@@ -50,7 +50,7 @@ WAKE_OPTIONS = {
     "turbulence_factor": "factor on the rms of the turbulence",
 }
 _POWER = 4.0  # of the superellipse
-_PLANE_CORNER = 0.15  # corner radius of the plan outline over its width, as in measures.signature
+_PLANE_CORNER = 0.15  # corner radius of the plan outline over its width, as in studies.single_pass
 
 
 def ellipsoid(semi: tuple[float, float, float], panels: int, centre_z: float = 0.0) -> Array:

@@ -188,7 +188,7 @@ def _marched(c: Comparison, plane: bool) -> tuple[Array, Array]:
     rms = setting(c, "start_rms", 0.01, 1e-5, 1.0)
     own = WakeConstants()
     mixing = setting(c, "weak_shear_mixing", own.weak_shear_mixing, 0.0, 20.0)
-    closure = Closure(c2=own.decay, weak_shear=mixing)
+    closure = Closure(c2=own.turbulence_decay_c2, weak_shear=mixing)
     share = 1.0 / math.sqrt(2.0) if plane else 0.5
     full = _momentum_is_full(c)
     linear = deficit * (1.0 - share * deficit) if full else deficit

@@ -17,9 +17,16 @@ from wakesim.case.load import load_case
 from wakesim.case.schema import Case
 from wakesim.errors import CaseError
 from wakesim.measures import series
-from wakesim.measures.background import background
 from wakesim.measures.spectra import velocity_spectrum
 from wakesim.runtime import cases_path
+from wakesim.traffic.mount_air import mount_air
+from wakesim.traffic.scene import (
+    draw_round,
+    field_settings,
+    prepare_scene,
+    round_noise,
+    scene_lines,
+)
 from wakesim.validation.comparison import Array, Comparison, Quantity
 from wakesim.validation.quantities.inputs import condition, integer, setting
 
@@ -66,14 +73,14 @@ def _spectrum(path: Path, start_hour: int, duration_h: float) -> tuple[Array, Ar
 
 def _velocity(case: Case) -> Array:
     """Along-road velocity at the centre of the first mount's rotor over one round, (n,) m/s."""
-    scene = series.prepare(case, case.mounts[0])
-    settings = series.field_settings(case)
+    scene = prepare_scene(case, case.mounts[0])
+    settings = field_settings(case)
     samples = round(3600.0 * case.compute.duration_h * case.compute.sample_rate_hz)
-    passes = series.draw_round(case, 0, 10.0 + 1.25 * settings.wake_memory_s)
-    air = background(scene, settings)
+    passes = draw_round(case, 0, 10.0 + 1.25 * settings.wake_memory_s)
+    air = mount_air(scene, settings)
     parts = series.walk(
-        scene, series.library(scene, settings, air.viscosity), passes, 0.0, samples,
-        series.round_noise(scene, 0, samples), air,
+        scene, scene_lines(scene, settings, air.viscosity), passes, 0.0, samples,
+        round_noise(scene, 0, samples), air,
     )  # fmt: skip
     return series.merge(list(parts)).u
 

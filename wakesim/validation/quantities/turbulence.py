@@ -15,6 +15,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from wakesim import constants as empirical
 from wakesim.air.traffic_turbulence import (
     area_share,
     mixing_length,
@@ -23,7 +24,6 @@ from wakesim.air.traffic_turbulence import (
 )
 from wakesim.case.air import Drift
 from wakesim.case.vehicle import Vehicle
-from wakesim.constants import RESIDUAL_FRICTION_VELOCITY_M_S
 from wakesim.errors import CaseError
 from wakesim.section.closure import Closure
 from wakesim.section.grid import CrossSectionGrid
@@ -82,7 +82,7 @@ def balance_viscosity(body: Vehicle, flow_veh_h: float, speed: float, width_m: f
     section = RoadSection(
         grid,
         np.where(paved, ground.roughness_road_m, ground.roughness_verge_m),
-        friction_velocity_m_s=RESIDUAL_FRICTION_VELOCITY_M_S,
+        friction_velocity_m_s=empirical.RESIDUAL_FRICTION_VELOCITY_M_S.value,
     )
     constants = WakeConstants()
     table = wake_table(body, wake_start(body, constants), 0)
@@ -92,7 +92,7 @@ def balance_viscosity(body: Vehicle, flow_veh_h: float, speed: float, width_m: f
         np.full(lanes, speed),
     )
     rates = np.full(lanes, flow_veh_h / 3600.0 / lanes)
-    closure = Closure(c2=constants.decay, weak_shear=constants.weak_shear_mixing)
+    closure = Closure(c2=constants.turbulence_decay_c2, weak_shear=constants.weak_shear_mixing)
     return section.around(made, section.steady_traffic(made, rates, closure).viscosity)
 
 

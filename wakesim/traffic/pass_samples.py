@@ -1,0 +1,336 @@
+"""Every pass of every class in every lane, sampled at many points.
+
+Views that differ by their lane alone are a group: one set of nodes, one wake.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import NamedTuple
+
+import numba
+import numpy as np
+
+from wakesim.arrays import Array, Index, kernel
+from wakesim.section.wake import ROAD_ROUGHNESS_M
+from wakesim.traffic.lines import FieldSettings, LaneView, air_relative_speed
+from wakesim.traffic.measure import Measure
+from wakesim.traffic.pass_nodes import PassNodes, pass_nodes, wander_nodes
+from wakesim.vehicle.kernels.pulse_lines import pulse_row
+from wakesim.vehicle.pulse_grid import PulseFields, PulseTable
+from wakesim.vehicle.wake import SHARE_U, SHARE_V, AirState, vehicle_wake
+
+# Gap to a vehicle, m, up to which 5 and 3 wander nodes are used; farther off, 1.
+_RULE_GAPS_M = (1.5, 9.0)
+_RULE_SIZES = (1, 3, 5)
+_LATERAL_MARGIN_M = 1.0
+
+
+@dataclass(frozen=True)
+class PointSamples:
+    """Samples at one point: ``values`` (n, 4) pulse u, pulse v, wake u and k per unit speed (and
+    its square) in road axes; ``node`` and ``view`` (n,) which node and view; ``chance`` (n,) the
+    share of the view's passes. ``node_weight`` (nodes,) and ``moments`` (nodes, 5): see
+    ``pass_nodes``."""
+
+    count: int
+    values: Array
+    node: Index
+    view: Index
+    chance: Array
+    node_weight: Array
+    moments: Array
+
+    def measure(self, rates_per_s: Array, drag: Array, parts: Array) -> Measure:
+        """Intensity measure for passes/s (views,) and the drag (views,) left to each view's wakes;
+        ``parts`` (3,): factors on pulse, wake and k."""
+        weight, nodes = np.empty(self.count), np.empty((self.count, 5))
+        n = _combine(
+            self.count, self.values, self.node, self.view, self.chance, self.node_weight,
+            self.moments, rates_per_s, drag, parts, SHARE_U, SHARE_V, weight, nodes,
+        )  # fmt: skip
+        return Measure(weight[:n], nodes[:n])
+
+
+class _Group(NamedTuple):
+    """Nodes, pulse table and sections of the wake of a group: y, z, u and k (nw, ny, nz), and the
+    lateral place of its centre (nw,)."""
+
+    nodes: PassNodes
+    table: PulseTable
+    wake: tuple[Array, Array, Array, Array]
+    shift: Array
+
+
+class PassSampler:
+    """Passes at points (m, 2) y, z; see the module's head."""
+
+    def __init__(
+        self,
+        views: Sequence[LaneView],
+        settings: FieldSettings,
+        pulses: PulseFields,
+        wall_y_m: float | None,
+        points: Array,
+        refine: int = 1,
+        viscosity_m2_s: float = 0.0,
+    ) -> None:
+        self.viscosity_m2_s = viscosity_m2_s
+        self.views, self.settings, self.pulses = tuple(views), settings, pulses
+        self.wall_y_m, self.points, self.refine = wall_y_m, points, refine
+        offsets, self._rule_first, self._rule_weight = _rules()
+        self._offsets = settings.wander_sd_m * offsets
+        self._groups: dict[tuple[object, ...], list[int]] = {}
+        for number, view in enumerate(self.views):
+            self._groups.setdefault(self._group_key(view), []).append(number)
+
+    def _relative(self, view: LaneView) -> float:
+        return float(air_relative_speed(view.mean_speed_m_s, view.direction, view.wind_along_m_s))
+
+    def _air(self, view: LaneView) -> AirState:
+        return self.settings.air_state(view, self._relative(view), self.viscosity_m2_s)
+
+    def _group_key(self, view: LaneView) -> tuple[object, ...]:
+        along = view.direction * view.wind_along_m_s
+        return view.vehicle, view.mean_speed_m_s, view.speed_sd_m_s, along, self._air(view)
+
+    def _lateral(self, view: LaneView, y: Array) -> Array:
+        offset = y - view.lane_centre_m + self.settings.lateral_shift_m
+        return view.direction * offset
+
+    def _wall(self, view: LaneView) -> float:
+        if self.wall_y_m is None:
+            return np.inf
+        return view.direction * (self.wall_y_m - view.lane_centre_m)
+
+    def samples(self) -> list[PointSamples]:
+        """Samples of all views at every point."""
+        groups = [self._prepared([self.views[i] for i in g]) for g in self._groups.values()]
+        first_node = np.concatenate([[0], np.cumsum([g.nodes.x.size for g in groups])])
+        rules = [self._rule(view) for view in self.views]
+        counts = np.zeros(len(self.points), dtype=np.int64)
+        for group, numbers in zip(groups, self._groups.values(), strict=True):
+            for i in numbers:
+                extra = np.diff(self._rule_first)[rules[i]] - 1
+                counts += group.nodes.x.size + extra * group.nodes.pulse_end
+        most = int(counts.max(initial=1))
+        m = len(self.points)
+        values = np.empty((m, most, 4))
+        node, view_of = (np.empty((m, most), dtype=np.int64) for _ in range(2))
+        chance = np.empty((m, most))
+        start = np.zeros(m, dtype=np.int64)
+        for k, (group, numbers) in enumerate(zip(groups, self._groups.values(), strict=True)):
+            for i in numbers:
+                self._sample(group, i, rules[i], int(first_node[k]),
+                             start, values, node, view_of, chance)  # fmt: skip
+        weight = np.concatenate([g.nodes.weight for g in groups] or [np.empty(0)])
+        moments = np.concatenate([g.nodes.moments for g in groups] or [np.empty((0, 5))])
+        return [
+            PointSamples(int(start[p]), values[p], node[p], view_of[p], chance[p], weight, moments)
+            for p in range(m)
+        ]
+
+    def _prepared(self, views: Sequence[LaneView]) -> _Group:
+        view, settings = views[0], self.settings
+        table = self.pulses.table(view.vehicle)
+        wake = vehicle_wake(view.vehicle, settings.constants, self._air(view))
+        lateral = np.stack([self._lateral(s, self.points[:, 0]) for s in views])
+        places = [lateral]
+        if self.wall_y_m is not None:
+            wall = np.array([self._wall(s) for s in views])
+            places.append(2.0 * wall[:, None] - lateral)
+        margin = _LATERAL_MARGIN_M + 3.0 * settings.wander_sd_m
+        nodes = pass_nodes(
+            wake, table.x, view.mean_speed_m_s, view.speed_sd_m_s,
+            view.direction * view.wind_along_m_s, settings.wake_memory_s,
+            (min(p.min() for p in places) - margin, max(p.max() for p in places) + margin),
+            self.refine,
+        )  # fmt: skip
+        behind = -view.vehicle.length_m - nodes.x[nodes.nose :]
+        shift = wake.air.crosswind_ratio * np.maximum(behind, 0.0)
+        return _Group(nodes, table, wake.sections(behind), shift)
+
+    def _rule(self, view: LaneView) -> Index:
+        """How many wander nodes each point needs: index of _RULE_SIZES."""
+        if self.settings.wander_sd_m == 0.0:
+            return np.zeros(len(self.points), dtype=np.int64)
+        aside = np.abs(self._lateral(view, self.points[:, 0])) - 0.5 * view.vehicle.width_m
+        above = self.points[:, 1] - view.vehicle.height_m
+        gap = np.hypot(np.maximum(aside, 0.0), np.maximum(above, 0.0))
+        near, far = _RULE_GAPS_M
+        return np.where(gap < near, 2, np.where(gap < far, 1, 0)).astype(np.int64)
+
+    def _sample(
+        self, group: _Group, number: int, rule: Index, first_node: int,
+        start: Index, values: Array, node: Index, view_of: Index, chance: Array,
+    ) -> None:  # fmt: skip
+        nodes, table, wake, shift = group
+        view = self.views[number]
+        _sample_view(
+            self.points[:, 1].copy(), self._lateral(view, self.points[:, 0]), self._wall(view),
+            self._offsets, rule, self._rule_first, self._rule_weight,
+            table.x, table.beside, table.above, table.mapping, table.size, table.whole,
+            nodes.nose, nodes.pulse_end, nodes.first, nodes.share, float(view.direction),
+            *wake, shift, ROAD_ROUGHNESS_M, number, first_node,
+            start, values, node, view_of, chance,
+        )  # fmt: skip
+
+
+@cache
+def _rules() -> tuple[Array, Index, Array]:
+    """Distinct wander nodes (7,) in standard deviations, where each rule's weights begin (4,), and
+    the weights (9,).
+
+    The middle node, the other two of three, the other four of five.
+    """
+    offsets, weights = [np.zeros(1)], []
+    for size in _RULE_SIZES:
+        x, w = wander_nodes(size)
+        order = np.argsort(np.abs(x), kind="stable")
+        weights.append(w[order])
+        if size > 1:
+            offsets.append(x[order[1:]])
+    first = np.concatenate([[0], np.cumsum(_RULE_SIZES)]).astype(np.int64)
+    return np.concatenate(offsets), first, np.concatenate(weights)
+
+
+# --- compiled loops ---
+
+
+@kernel()
+def _pulse_at(
+    lateral, height, wall, x, beside, above, mapping, size, whole, weight_y, weight_z, row, extra
+):
+    """Pulse u and v along a line and, with a wall at a finite lateral place, its image."""
+    pulse_row(lateral, height, x, beside, above, mapping, size, whole, weight_y, weight_z, row)
+    if np.isfinite(wall):
+        pulse_row(
+            2.0 * wall - lateral, height, x, beside, above, mapping, size, whole,
+            weight_y, weight_z, extra,
+        )  # fmt: skip
+        for i in range(x.size):
+            row[0, i] += extra[0, i]
+            row[1, i] -= extra[1, i]
+
+
+@kernel()
+def _wake_at(ys, zs, u, k, y, z, rough):
+    """u and k of one section (ny, nz) at y >= 0 and z, linear; ln z below the first centre."""
+    ny, nz = u.shape
+    if y > ys[ny - 1] or z > zs[nz - 1]:
+        return 0.0, 0.0
+    i = min(max(np.searchsorted(ys, y) - 1, 0), ny - 2)
+    j = min(max(np.searchsorted(zs, z) - 1, 0), nz - 2)
+    a = min(max((y - ys[i]) / (ys[i + 1] - ys[i]), 0.0), 1.0)
+    c = min(max((z - zs[j]) / (zs[j + 1] - zs[j]), 0.0), 1.0)
+    low = (1.0 - a) * (1.0 - c)
+    flow = low * u[i, j] + a * (1.0 - c) * u[i + 1, j]
+    flow += (1.0 - a) * c * u[i, j + 1] + a * c * u[i + 1, j + 1]
+    energy = low * k[i, j] + a * (1.0 - c) * k[i + 1, j]
+    energy += (1.0 - a) * c * k[i, j + 1] + a * c * k[i + 1, j + 1]
+    if z < zs[0]:
+        flow *= max(np.log(max(z, rough) / rough) / np.log(zs[0] / rough), 0.0)
+    return flow, energy
+
+
+@kernel(parallel=True)
+def _sample_view(
+    height, lateral, wall, wander, rule, rule_offset, rule_weight,
+    x, beside, above, mapping, size, whole,
+    tail, pulse_end, first, share, direction, wake_y, wake_z, wake_u, wake_k, shift, rough,
+    number, first_node, start, out, node, view, chance,
+):  # fmt: skip
+    """Samples of one view at all points, written from ``start`` (m,) on, which is moved on.
+
+    ``lateral`` (m,) Y of the points without wander, ``wander`` (7,) m in the vehicle's frame,
+    ``rule`` (m,) 0 to 2: how many wander nodes; pulse table as in ``pulse_lines``; ``wake_y``,
+    ``wake_z`` and ``wake_u``, ``wake_k`` (nw, ny, nz): sections of the wake at the nodes behind the
+    nose, about its own centre, which is ``shift`` (nw,) aside; ``rough`` m, where u is 0.
+    ``out`` (m, N, 4): pulse u, v, wake u, k per unit speed in road axes; ``node`` and ``view``
+    (m, N): which node and view; ``chance`` (m, N): share of the passes.
+    """
+    nodes = tail + wake_u.shape[0]
+    for p in numba.prange(height.size):
+        weight_y, weight_z = np.empty(4), np.empty(4)
+        row, extra = np.empty((2, x.size)), np.empty((2, x.size))
+        n = start[p]
+        for k in range(rule_offset[rule[p]], rule_offset[rule[p] + 1]):
+            o = k - rule_offset[rule[p]]
+            # offsets are stored as 0, the other two of three, the other four of five
+            w = 0 if o == 0 else (o if rule[p] == 1 else o + 2)
+            _pulse_at(
+                lateral[p] - wander[w], height[p], wall - wander[w], x, beside, above, mapping,
+                size, whole, weight_y, weight_z, row, extra,
+            )  # fmt: skip
+            end = pulse_end if o > 0 else nodes
+            for j in range(end):
+                u = 0.0
+                v = 0.0
+                wake = 0.0
+                energy = 0.0
+                if j < pulse_end:
+                    for a in range(4):
+                        i = first[j] + a
+                        u += share[j, a] * row[0, i]
+                        v += share[j, a] * row[1, i]
+                if j >= tail:
+                    b = j - tail
+                    aside = lateral[p] - wander[w]
+                    wake, energy = _wake_at(
+                        wake_y, wake_z, wake_u[b], wake_k[b], abs(aside - shift[b]), height[p],
+                        rough,
+                    )  # fmt: skip
+                    if np.isfinite(wall):
+                        image = 2.0 * (wall - wander[w]) - aside
+                        more, extra_k = _wake_at(
+                            wake_y, wake_z, wake_u[b], wake_k[b], abs(image - shift[b]),
+                            height[p], rough,
+                        )  # fmt: skip
+                        wake += more
+                        energy += extra_k
+                out[p, n, 0] = direction * u
+                out[p, n, 1] = direction * v
+                out[p, n, 2] = direction * wake
+                out[p, n, 3] = energy
+                node[p, n] = first_node + j
+                view[p, n] = number
+                chance[p, n] = rule_weight[k] if j < pulse_end else 1.0
+                n += 1
+        start[p] = n
+
+
+@kernel()
+def _combine(
+    count, samples, node, view, chance, node_weight, moments, rate, drag, parts,
+    share_u, share_v, weight, nodes,
+):  # fmt: skip
+    """Nodes and weights of a Measure from the samples of one point; returns how many.
+
+    ``rate`` and ``drag`` (views,); ``parts`` (3,): factors on pulse, wake and k.
+    """
+    n = 0
+    for i in range(count):
+        g, s = node[i], view[i]
+        w = rate[s] * chance[i] * node_weight[g]
+        if w <= 0.0:
+            continue
+        pulse_u = parts[0] * samples[i, 0]
+        pulse_v = parts[0] * samples[i, 1]
+        wake = parts[1] * drag[s] * samples[i, 2]
+        energy = parts[2] * drag[s] * samples[i, 3]
+        if pulse_u == 0.0 and pulse_v == 0.0 and wake == 0.0 and energy == 0.0:
+            continue
+        r, rc, rr, rrc, rrcc = moments[g]
+        u = r * pulse_u + rc * wake
+        v = r * pulse_v
+        square = rr * pulse_u * pulse_u + 2.0 * rrc * pulse_u * wake + rrcc * wake * wake
+        weight[n] = w
+        nodes[n, 0] = u
+        nodes[n, 1] = v
+        nodes[n, 2] = max(square - u * u, 0.0) + 2.0 * share_u * rrc * energy
+        nodes[n, 3] = max(rr - r * r, 0.0) * pulse_v * pulse_v + 2.0 * share_v * rrc * energy
+        nodes[n, 4] = pulse_v * (rr * pulse_u + rrc * wake) - u * v
+        n += 1
+    return n
