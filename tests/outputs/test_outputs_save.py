@@ -85,7 +85,7 @@ def test_a_forged_list_of_files_leads_nowhere_else(pass_result, tmp_path):
     assert inside.read_text() == "keep"
 
 
-@pytest.mark.parametrize("step", ["store.write_store", "tables.write_table", "report.write_report"])
+@pytest.mark.parametrize("step", ["netcdf.write", "tables.write_table", "report.write_report"])
 def test_failure_while_writing_leaves_old_results(
     traffic_result, pass_result, tmp_path, monkeypatch, step
 ):
