@@ -146,7 +146,7 @@ def opens_or_refuses(folder: Path, data: bytes, seed: int) -> bool:
 
 
 def test_damaged_tables_are_refused_in_bounded_time(good, tmp_path):
-    kept = [opens_or_refuses(tmp_path, good, seed) for seed in range(16)]
+    kept = [opens_or_refuses(tmp_path, good, seed) for seed in range(8)]  # a seed of each kind
     assert 0 < sum(kept) < len(kept)
 
 

@@ -1,7 +1,10 @@
 """Data sets from rows of ``wakesim.quantities``, and as HDF5 files that netCDF-4 programs open.
 
-A file is built in memory and written in one go: the HDF5 library can crash the program when a
-write fails half-way, a plain write raises OSError. Equal data sets give equal bytes.
+The rules of such files: every axis of every variable is a dimension scale, one without values
+carries the marker of netCDF; links are kept in order; text is UTF-8 of variable length; no complex
+and no HDF5 bool; every variable has ``units`` and ``long_name``. A file is built in memory and
+written in one go: the HDF5 library can crash the program when a write fails half-way, a plain write
+raises OSError. Equal data sets give equal bytes.
 """
 
 from __future__ import annotations

@@ -67,9 +67,8 @@ def _cell(value: Any, form: str) -> Any:
 
 
 def _plain(value: Any) -> Any:
-    if isinstance(value, bool):
-        return str(value).lower()
-    return value.item() if isinstance(value, np.generic) else value
+    value = value.item() if isinstance(value, np.generic) else value
+    return str(value).lower() if isinstance(value, bool) else value
 
 
 def to_pandas(result: Result | GridResult, name: str | None = None) -> pandas.DataFrame:
