@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from wakesim.arrays import Array
 from wakesim.energy.rotor import RESPONSES
 from wakesim.errors import CaseError
 from wakesim.outputs import wording
 from wakesim.outputs.summary import wind_record
-from wakesim.outputs.windows import busiest_window
 from wakesim.quantities import AXES, COORDINATES, PASS_AXES, STATES, Quantity, group
 from wakesim.results import GridResult, LookupResult, MapResult, PassTableResult, Result
 from wakesim.studies.mounting_map import REASONS
@@ -192,6 +192,19 @@ def _signatures(result: Result) -> Table:
     digits = dict.fromkeys(series, ".9g") | {"relief_peak": ".6g", "relief_cube": ".6g"}
     note = "One pass of each class, no other air."
     return _of_mounts(result, columns, note, rows, **digits)
+
+
+def busiest_window(speed_m_s: Array, dt_s: float, length_s: float) -> slice:
+    """Samples of the window of ``length_s`` with the highest mean cubed speed.
+
+    A series shorter than the window is returned whole.
+    """
+    samples = max(1, round(length_s / dt_s))
+    if samples >= len(speed_m_s):
+        return slice(0, len(speed_m_s))
+    total = np.concatenate([[0.0], np.cumsum(np.asarray(speed_m_s, dtype=float) ** 3)])
+    start = int(np.argmax((total[samples:] - total[:-samples]) / samples))
+    return slice(start, start + samples)
 
 
 def _series(result: Result) -> Table:

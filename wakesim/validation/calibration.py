@@ -26,9 +26,9 @@ from wakesim.arrays import Array
 from wakesim.case.vehicle import Vehicle, catalogue
 from wakesim.runtime import shared_path
 from wakesim.validation.fitting import Constant, Fit, Gain, Problem, estimate, judge
-from wakesim.validation.markdown import table as markdown_table
 from wakesim.validation.quantities.gust import line_extreme, line_pulse, pass_line
 from wakesim.validation.quantities.passage import front_deficit, passage_energy
+from wakesim.validation.report import table as markdown_table
 from wakesim.vehicle.opentail import net_source_m2
 from wakesim.vehicle.passfield import pass_field
 from wakesim.vehicle.wake import TURBULENCE_TIME_S, AirState, WakeConstants, vehicle_wake

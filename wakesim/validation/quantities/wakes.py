@@ -1,7 +1,13 @@
-"""Far wakes: decay and width of free axisymmetric and plane wakes, exponents of vehicle wakes.
+"""Wakes: peaks and recirculation close behind a body, decay and width far behind.
+
+Near wake. In a tunnel the body stands still and the mean velocity is U; here the air stands still
+and u is the along-road velocity of the air over the body's speed, so that the deficit 1 - U/U_0 is
+u. The flow in the tunnel reverses where u > 1: the recirculation length is the distance behind the
+tail at which u falls below 1 for the last time. Peaks are taken over height on the plane
+``lateral_m`` (the centre plane by default), as a traverse in a tunnel would.
 
 Free axisymmetric wake (Pope 2000, Turbulent Flows, section 5.4), the momentum law of
-``flow/similarity_wake.py`` without a road: half radius r, peak deficit u over the body's speed,
+``vehicle/similarity_wake.py`` without a road: half radius r, peak deficit u over the body's speed,
 drag area C A,
 
     u = ln 2 C A / (2 pi r^2),      r^3 = r_0^3 + 3 S (ln 2/2 pi) C A (x - x_0).
@@ -34,21 +40,150 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
+from wakesim.arrays import Array
 from wakesim.errors import CaseError
 from wakesim.section.closure import LEAST_EPS, LEAST_K, Closure
 from wakesim.section.march import advance
-from wakesim.validation.comparison import Array, Comparison, Quantity
-from wakesim.validation.quantities.bodies import WAKE_OPTIONS, Wake, wake_of
-from wakesim.validation.quantities.inputs import SMALLEST, body_of, choice, condition, setting
-from wakesim.vehicle.wake import WakeConstants
+from wakesim.validation.comparison import Comparison
+from wakesim.validation.quantities.bodies import (
+    WAKE_OPTIONS,
+    Wake,
+    new_field,
+    wake_constants,
+    wake_of,
+)
+from wakesim.validation.quantities.inputs import (
+    BEHIND,
+    SMALLEST,
+    body_of,
+    choice,
+    condition,
+    flag,
+    quantity,
+    setting,
+)
+from wakesim.vehicle.wake import SHARE_U, WakeConstants
+
+_PEAK_OPTIONS = {
+    **WAKE_OPTIONS,
+    "lateral_m": "distance of the traversed plane from the centre plane, default 0",
+    "highest_m": "top of the traverse, default twice the height of the body above the ground",
+}
+_TRAVERSE_HEIGHTS = 600
+_DISTANCES = 3000  # in a search for the end of the reversed flow
+_LONGEST_HEIGHTS = 12.0  # searched for reversed flow
 
 PLANE_SPREAD = 0.09
 _LN2 = math.log(2.0)
 _AXISYMMETRIC = _LN2 / (2.0 * math.pi)
 _PLANE = math.sqrt(_LN2 / math.pi)
 _FIT_POINTS = 60
-_HEIGHTS = 400
+_FIT_HEIGHTS = 400
 WAKE_VALUES = ("deficit", "width", "turbulence")
+
+_START = {
+    "law": "similarity (default here), or section: the program's closure from a measured station",
+    "start_deficit": 'measured peak deficit there (law = "section")',
+    "start_rms": 'measured rms across there over the stream\'s speed (law = "section")',
+    "weak_shear_mixing": WAKE_OPTIONS["weak_shear_mixing"],
+    "start_m": "where the start holds, m behind the tail, default 0",
+    "start_half_width_m": "measured half-width there, m; default: where the peak deficit is 1",
+}
+_MOMENTUM = {"momentum": "linear (default, as in the tool) or full, with the deficit squared"}
+_DRAG = {"drag_coefficient": "condition: instead of the body's"}
+_FREE = {**_START, **_MOMENTUM, "momentum_spread": "S, default the tool's", **_DRAG}
+_PLANE_WAKE = {**_START, **_MOMENTUM, "plane_spread": f"S of a plane wake, default {PLANE_SPREAD}"}
+_HALF_WIDTH = {
+    "half_width_m": "distance from the axis at which the velocity deficit is half its peak"
+}
+_THICKNESS = {"momentum_thickness_m": "momentum thickness of the plane wake"}
+
+
+# --- close behind a body ------------------------------------------------------------------------
+
+
+def _traverse(c: Comparison) -> tuple[Array, float, Array]:
+    """Distances behind the tail (n,), lateral position and heights of the traverses, m."""
+    body = body_of(c)
+    behind = condition(c, "behind_m", SMALLEST)
+    lateral = setting(c, "lateral_m", 0.0, -20.0, 20.0)
+    top = setting(c, "highest_m", 2.0 * body.height_m, 0.1 * body.height_m, 40.0)
+    return behind, lateral, np.linspace(0.0, top, _TRAVERSE_HEIGHTS + 1)[1:]
+
+
+@quantity(
+    "1",
+    BEHIND,
+    {
+        **_PEAK_OPTIONS,
+        "with_displacement": "add the displacement flow of the open tail, default false",
+    },
+    body=True,
+)
+def near_wake_peak_deficit(c: Comparison) -> Array:
+    """Largest velocity deficit 1 - U/U0 over height at a distance behind the tail.
+
+    With the option ``with_displacement`` the displacement flow of the open tail is added to the
+    wake, as in the pass field that a mount sees.
+    """
+    behind, lateral, z = _traverse(c)
+    wake = wake_of(c).velocity(behind[:, None], lateral, z)
+    if flag(c, "with_displacement", False):
+        field = new_field(body_of(c), wake_constants(c), nose_radius_m=c.nose_radius_m)
+        x, up = np.meshgrid(-body_of(c).length_m - behind, z, indexing="ij")
+        points = np.column_stack([x.ravel(), np.full(x.size, lateral), up.ravel()])
+        wake = wake + field.displacement(points)[:, 0].reshape(wake.shape)
+    return wake.max(axis=1)
+
+
+@quantity("1", BEHIND, _PEAK_OPTIONS, body=True)
+def near_wake_peak_turbulent_energy(c: Comparison) -> Array:
+    """Largest turbulent kinetic energy over U0^2 over height behind the tail."""
+    behind, lateral, z = _traverse(c)
+    return wake_of(c).turbulence(behind[:, None], lateral, z).max(axis=1)
+
+
+@quantity("1", BEHIND, _PEAK_OPTIONS, body=True)
+def near_wake_peak_u_rms(c: Comparison) -> Array:
+    """Largest along-stream rms over U0 over height behind the tail."""
+    return np.sqrt(2.0 * SHARE_U * near_wake_peak_turbulent_energy(c))
+
+
+@quantity("1", None, {**WAKE_OPTIONS, "where": "anywhere (default) or mid_height"}, body=True)
+def recirculation_length(c: Comparison) -> Array:
+    """Length of the reversed flow behind the tail over the body's own height.
+
+    The height of the body is its own, without the clearance, as wind-tunnel figures take it. With
+    ``where = "mid_height"`` the reversal on the axis counts, with "anywhere" that on any height.
+    """
+    body = body_of(c)
+    where = choice(c, "where", "anywhere", ("anywhere", "mid_height"))
+    own_height = body.height_m - body.clearance_m
+    mid = 0.5 * (body.height_m + body.clearance_m)
+    z = np.array([mid])
+    if where == "anywhere":
+        z = np.append(np.linspace(0.0, body.height_m, _TRAVERSE_HEIGHTS + 1)[1:], mid)
+    x = np.linspace(0.0, _LONGEST_HEIGHTS * own_height, _DISTANCES + 1)[1:]
+    u = wake_of(c).velocity(x[:, None], 0.0, z).max(axis=1)
+    return np.full(c.size, _last_above_one(x, u) / own_height)
+
+
+def _last_above_one(x: Array, u: Array) -> float:
+    """Where u falls below 1 for the last time, by linear interpolation; 0 when it never is above.
+
+    Values within 1e-9 of 1 count as above it, for at the bubble's end the peak is 1 by definition.
+    """
+    above = np.flatnonzero(u >= 1.0 - 1e-9)
+    if above.size == 0:
+        return 0.0
+    last = int(above[-1])
+    if last + 1 == x.size:
+        return float(x[last])
+    fall = (u[last] - 1.0) / (u[last] - u[last + 1])
+    return float(x[last] + np.clip(fall, 0.0, 1.0) * (x[last + 1] - x[last]))
+
+
+# --- laws of free wakes -------------------------------------------------------------------------
 
 
 def free_half_radius(
@@ -180,10 +315,10 @@ def _marched(c: Comparison, plane: bool) -> tuple[Array, Array]:
     for name in ("start_half_width_m", "start_deficit", "start_rms"):
         if name not in c.options:
             raise CaseError(f'{c.path}: options.{name} is missing; law = "section" needs it')
-    start = setting(c, "start_m", 0.0, 0.0, 1e4, "m")
+    start = _start_m(c)
     if np.any(behind < start):
         raise CaseError(f"{c.path}: options.start_m = {start:g}: a point lies before it")
-    width = setting(c, "start_half_width_m", 1.0, 1e-6, 1e3, "m")
+    width = setting(c, "start_half_width_m", 1.0, 1e-6, 1e3)
     deficit = setting(c, "start_deficit", 0.1, 1e-4, 1.0)
     rms = setting(c, "start_rms", 0.01, 1e-5, 1.0)
     own = WakeConstants()
@@ -200,42 +335,54 @@ def _by_closure(c: Comparison) -> bool:
     return choice(c, "law", "similarity", ("similarity", "section")) == "section"
 
 
+def _start_m(c: Comparison) -> float:
+    """Distance behind the tail at which the start holds, m."""
+    return setting(c, "start_m", 0.0, 0.0, 1e4)
+
+
+def _start_widths(c: Comparison, own: Array) -> Array:
+    """Half-width at the start, (n,) m: as measured, or ``own``."""
+    given = setting(c, "start_half_width_m", 0.0, 1e-6, 1e3)
+    return np.full(c.size, given) if given else own
+
+
 # --- free axisymmetric wake -------------------------------------------------------------------
 
 
 def _drag_area(c: Comparison) -> Array:
     """Drag coefficient times frontal area, (n,) m2; the coefficient may come with each point."""
     body = body_of(c)
-    coefficient = condition(c, "drag_coefficient", SMALLEST, 3.0, "", body.drag_coefficient)
+    coefficient = condition(c, "drag_coefficient", SMALLEST, 3.0, body.drag_coefficient)
     return coefficient * body.frontal_area_m2
 
 
 def _free_radius(c: Comparison) -> Array:
-    behind = condition(c, "behind_m", SMALLEST)
-    area = _drag_area(c)
+    behind, area = condition(c, "behind_m", SMALLEST), _drag_area(c)
     spread = setting(c, "momentum_spread", WakeConstants().momentum_spread, 0.01, 5.0)
-    start = setting(c, "start_m", 0.0, 0.0, 1e4, "m")
-    own = np.sqrt(_AXISYMMETRIC * area)
-    given = setting(c, "start_half_width_m", 0.0, 1e-6, 1e3, "m")
-    return free_half_radius(behind, area, spread, start, np.full(c.size, given) if given else own)
+    widths = _start_widths(c, np.sqrt(_AXISYMMETRIC * area))
+    return free_half_radius(behind, area, spread, _start_m(c), widths)
 
 
+@quantity("m", BEHIND, _FREE, body=True)
 def free_wake_half_width(c: Comparison) -> Array:
-    """Half radius of a free axisymmetric wake, (n,) m."""
-    if _by_closure(c):
-        return _marched(c, plane=False)[1]
-    return _free_radius(c)
+    """Half radius of a free axisymmetric wake at a distance behind the body."""
+    return _marched(c, plane=False)[1] if _by_closure(c) else _free_radius(c)
 
 
+@quantity("1", BEHIND, _FREE, body=True)
 def free_wake_deficit(c: Comparison) -> Array:
-    """Peak deficit of a free axisymmetric wake over the body's speed, (n,)."""
+    """Peak velocity deficit of a free axisymmetric wake at a distance behind the body."""
     if _by_closure(c):
         return _possible(c, _marched(c, plane=False)[0])
     return _possible(c, free_deficit(_free_radius(c), _drag_area(c), _momentum_is_full(c)))
 
 
+@quantity("1", _HALF_WIDTH, {**_DRAG, **_MOMENTUM}, body=True)
 def free_wake_deficit_of_width(c: Comparison) -> Array:
-    """Peak deficit that the drag gives a free wake of measured half radius, (n,); no constants."""
+    """Peak deficit that the drag gives a free axisymmetric wake of known half radius.
+
+    No constants enter.
+    """
     radius = condition(c, "half_width_m", SMALLEST)
     return _possible(c, free_deficit(radius, _drag_area(c), _momentum_is_full(c)))
 
@@ -243,36 +390,36 @@ def free_wake_deficit_of_width(c: Comparison) -> Array:
 # --- plane wake -------------------------------------------------------------------------------
 
 
+def _thickness(c: Comparison) -> Array:
+    return condition(c, "momentum_thickness_m", SMALLEST)
+
+
 def _plane_width(c: Comparison) -> Array:
-    behind = condition(c, "behind_m", SMALLEST)
-    thickness = condition(c, "momentum_thickness_m", SMALLEST)
+    behind, thickness = condition(c, "behind_m", SMALLEST), _thickness(c)
     spread = setting(c, "plane_spread", PLANE_SPREAD, 0.005, 1.0)
-    start = setting(c, "start_m", 0.0, 0.0, 1e4, "m")
-    given = setting(c, "start_half_width_m", 0.0, 1e-6, 1e3, "m")
-    own = _PLANE * thickness
-    return plane_half_width(behind, thickness, spread, start, np.full(c.size, given or own))
+    widths = _start_widths(c, _PLANE * thickness)
+    return plane_half_width(behind, thickness, spread, _start_m(c), widths)
 
 
+@quantity("m", BEHIND | _THICKNESS, _PLANE_WAKE)
 def plane_wake_half_width(c: Comparison) -> Array:
-    """Half-width of a plane wake, (n,) m."""
-    if _by_closure(c):
-        return _marched(c, plane=True)[1]
-    return _plane_width(c)
+    """Half-width of a plane wake of known momentum thickness."""
+    return _marched(c, plane=True)[1] if _by_closure(c) else _plane_width(c)
 
 
+@quantity("1", BEHIND | _THICKNESS, _PLANE_WAKE)
 def plane_wake_deficit(c: Comparison) -> Array:
-    """Peak deficit of a plane wake over the stream's speed, (n,)."""
+    """Peak velocity deficit of a plane wake of known momentum thickness."""
     if _by_closure(c):
         return _possible(c, _marched(c, plane=True)[0])
-    thickness = condition(c, "momentum_thickness_m", SMALLEST)
-    return _possible(c, plane_deficit(_plane_width(c), thickness, _momentum_is_full(c)))
+    return _possible(c, plane_deficit(_plane_width(c), _thickness(c), _momentum_is_full(c)))
 
 
+@quantity("1", _HALF_WIDTH | _THICKNESS, _MOMENTUM)
 def plane_wake_deficit_of_width(c: Comparison) -> Array:
-    """Peak deficit that the momentum thickness gives a plane wake of measured half-width, (n,)."""
+    """Peak deficit that the momentum thickness gives a plane wake of known half-width."""
     width = condition(c, "half_width_m", SMALLEST)
-    thickness = condition(c, "momentum_thickness_m", SMALLEST)
-    return _possible(c, plane_deficit(width, thickness, _momentum_is_full(c)))
+    return _possible(c, plane_deficit(width, _thickness(c), _momentum_is_full(c)))
 
 
 # --- exponents of vehicle wakes ---------------------------------------------------------------
@@ -285,7 +432,7 @@ def decay_exponent(wake: Wake, height_m: float, value: str, first_m: float, last
     the road at the height of the peak).
     """
     x = np.geomspace(first_m, last_m, _FIT_POINTS)
-    z = np.geomspace(0.01 * height_m, height_m + 0.3 * last_m, _HEIGHTS)
+    z = np.geomspace(0.01 * height_m, height_m + 0.3 * last_m, _FIT_HEIGHTS)
     field = wake.turbulence if value == "turbulence" else wake.velocity
     over_z = field(x[:, None], 0.0, z)
     y = over_z.max(axis=1)
@@ -306,8 +453,17 @@ def _half_width(wake: Wake, x: Array, z: Array, level: Array) -> Array:
     return 0.5 * (inner + outer)
 
 
-def wake_exponent(c: Comparison) -> Array:
-    """Decay exponent of a vehicle's wake between two distances behind the tail, (n,)."""
+@quantity(
+    "1",
+    {
+        "from_m": "nearest distance behind the tail of the stretch over which an exponent is taken",
+        "to_m": "farthest distance of that stretch",
+    },
+    {**WAKE_OPTIONS, "value": "deficit (default), width or turbulence"},
+    body=True,
+)
+def wake_decay_exponent(c: Comparison) -> Array:
+    """Exponent of a vehicle's wake over distance, fitted between two distances."""
     height = body_of(c).height_m
     value = choice(c, "value", "deficit", WAKE_VALUES)
     first = condition(c, "from_m", SMALLEST)
@@ -325,63 +481,3 @@ def wake_exponent(c: Comparison) -> Array:
             for a, b in zip(first, last, strict=True)
         ]
     )
-
-
-_START = {
-    "law": "similarity (default here), or section: the program's closure from a measured station",
-    "start_deficit": 'measured peak deficit there (law = "section")',
-    "start_rms": 'measured rms across there over the stream\'s speed (law = "section")',
-    "weak_shear_mixing": WAKE_OPTIONS["weak_shear_mixing"],
-    "start_m": "where the start holds, m behind the tail, default 0",
-    "start_half_width_m": "measured half-width there, m; default: where the peak deficit is 1",
-}
-_MOMENTUM = {"momentum": "linear (default, as in the tool) or full, with the deficit squared"}
-_FREE = {
-    **_START,
-    **_MOMENTUM,
-    "momentum_spread": "S, default the tool's",
-    "drag_coefficient": "condition: instead of the body's",
-}
-_PLANE_WAKE = {**_START, **_MOMENTUM, "plane_spread": f"S of a plane wake, default {PLANE_SPREAD}"}
-
-QUANTITIES = (
-    Quantity(
-        "free_wake_half_width", "m",
-        "half radius of a free axisymmetric wake at a distance behind the body",
-        ("behind_m",), _FREE, free_wake_half_width, True,
-    ),
-    Quantity(
-        "free_wake_deficit", "1",
-        "peak velocity deficit of a free axisymmetric wake at a distance behind the body",
-        ("behind_m",), _FREE, free_wake_deficit, True,
-    ),
-    Quantity(
-        "free_wake_deficit_of_width", "1",
-        "peak deficit that the drag gives a free axisymmetric wake of known half radius",
-        ("half_width_m",),
-        {"drag_coefficient": _FREE["drag_coefficient"], **_MOMENTUM},
-        free_wake_deficit_of_width, True,
-    ),
-    Quantity(
-        "plane_wake_half_width", "m",
-        "half-width of a plane wake of known momentum thickness",
-        ("behind_m", "momentum_thickness_m"), _PLANE_WAKE, plane_wake_half_width,
-    ),
-    Quantity(
-        "plane_wake_deficit", "1",
-        "peak velocity deficit of a plane wake of known momentum thickness",
-        ("behind_m", "momentum_thickness_m"), _PLANE_WAKE, plane_wake_deficit,
-    ),
-    Quantity(
-        "plane_wake_deficit_of_width", "1",
-        "peak deficit that the momentum thickness gives a plane wake of known half-width",
-        ("half_width_m", "momentum_thickness_m"), _MOMENTUM, plane_wake_deficit_of_width,
-    ),
-    Quantity(
-        "wake_decay_exponent", "1",
-        "exponent of a vehicle's wake over distance, fitted between two distances",
-        ("from_m", "to_m"),
-        {**WAKE_OPTIONS, "value": "deficit (default), width or turbulence"},
-        wake_exponent, True,
-    ),
-)  # fmt: skip
