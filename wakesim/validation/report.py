@@ -101,8 +101,8 @@ def wrapped(text: str, first: str = "", rest: str = "") -> str:
     return "\n".join(lines).replace("\x01", " ")
 
 
-def _rendered(name: str, **context: Any) -> str:
-    """A template of ``templates/``, without runs of empty lines, which Markdown does not mean."""
+def rendered(name: str, **context: Any) -> str:
+    """Text of a template; runs of empty lines, which mean nothing in Markdown, are one."""
     found = environment(Path(__file__).parent / "templates")
     found.filters |= {
         "wrap": wrapped,
@@ -138,7 +138,7 @@ def report(scorecard: Scorecard, calibration: list[str] | None = None) -> str:
         if o.comparison.status != "exact" and o.comparison.mark is not None
     }
     not_tested = _csv(scorecard.folder / NOT_TESTED)
-    return _rendered(
+    return rendered(
         "report",
         first_line=SCORECARD.first_line,
         outcomes=scorecard.outcomes,
@@ -217,7 +217,7 @@ def with_quantities(readme: str) -> str:
     if not begin or not end:
         raise ValueError("the README does not hold the marks of the list")
     known = quantities().values()
-    text = _rendered(
+    text = rendered(
         "quantities",
         quantities=known,
         needs=_meanings((q.name, q.needs) for q in known),

@@ -1,7 +1,7 @@
 """Figures of a result, each as SVG and PNG, built without a display and without global state.
 
 A module of this folder names its kinds of figure in ``FIGURES``; nothing else lists them. Where a
-figure stands in the report is said by its template.
+figure stands in the report, its template has.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ class Drawing:
 @cache
 def kinds() -> tuple[Kind, ...]:
     """Every kind of figure that a module of this folder names, in their order."""
-    modules = (import_module(f"{__name__}.{found.name}") for found in iter_modules(__path__))
+    modules = (import_module(f"{__name__}.{one.name}") for one in iter_modules(__path__))
     named = [kind for module in modules for kind in getattr(module, "FIGURES", ())]
     return tuple(sorted(named, key=lambda kind: kind.order))
 

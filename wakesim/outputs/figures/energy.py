@@ -136,15 +136,15 @@ def _bars(axes: Axes, ranking: Ranking, order: list[int]) -> None:
         axes.set_title("not to be trusted", loc="right", fontsize=8, color=style.GREY)
 
 
-def _exceedance(axes: Axes, values: Array, found: Percentiles, label: str) -> None:
+def _exceedance(axes: Axes, values: Array, known: Percentiles, label: str) -> None:
     """Share of samples above a value, on a log axis when wide."""
-    wide = found.p10 > 20.0 * max(found.p90, 0.0)
-    least = max(found.p90 / 5.0, found.p10 / 1e4) if wide else 0.0
+    wide = known.p10 > 20.0 * max(known.p90, 0.0)
+    least = max(known.p90 / 5.0, known.p10 / 1e4) if wide else 0.0
     ordered = np.sort(np.maximum(values, least))
     above = 100.0 * (1.0 - (np.arange(ordered.size) + 0.5) / ordered.size)
     axes.plot(ordered, above, color=style.INK)
     for share, name in ((90, "P90"), (50, "P50"), (10, "P10")):
-        value = getattr(found, name.lower())
+        value = getattr(known, name.lower())
         axes.plot([max(value, least)], [share], "o", color=style.INK, markersize=4)
         style.beside(axes, f"{name} {significant(value, 2)}", (max(value, least), share), (6, 3),
                      fontsize=8, bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75,

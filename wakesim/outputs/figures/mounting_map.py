@@ -64,7 +64,8 @@ def _draw_map(result: MapResult) -> Figure:
     left, right = _ends(y)
     top = max(_ends(z)[1], max((s[2] for s in result.swept), default=0.0) + 0.4)
     axes.set(xlim=(left, right), ylim=(-_SLAB_M - 0.75, top))
-    _road(axes, result, left, right)
+    style.road_strip(axes, result.case.road, -_SLAB_M)
+    _lanes(axes, result)
     _zones(axes, result)
     values = np.ma.masked_invalid(result.variables["effective_speed"])
     if values.count():
@@ -97,24 +98,12 @@ def _ends(values: np.ndarray) -> tuple[float, float]:
     return float(values[0]) - step, float(values[-1]) + step
 
 
-def _road(axes: Axes, result: MapResult, left: float, right: float) -> None:
-    def slab(a: float, b: float, colour: str) -> None:
-        a, b = max(a, left), min(b, right)
-        if a < b:
-            style.box(axes, a, -_SLAB_M, b - a, _SLAB_M, facecolor=colour, lw=0)
-
-    slab(left, right, style.VERGE)
-    for way in result.case.road.carriageways:
-        slab(*way.paved_m, style.SHOULDER)
-        slab(*way.extent_m, style.TARMAC)
-    axes.axhline(0.0, color=style.INK, linewidth=0.8, zorder=3)
+def _lanes(axes: Axes, result: MapResult) -> None:
+    left, right = axes.get_xlim()
     for lane in result.case.road.lanes:
         if left < lane.centre_m < right:
-            symbol = "⊙" if lane.direction > 0 else "⊗"
+            symbol = style.heading(lane.direction)
             axes.text(lane.centre_m, -_SLAB_M - 0.1, symbol, ha="center", va="top", fontsize=9)
-            for side in (-0.5, 0.5):
-                edge = lane.centre_m + side * lane.width_m
-                axes.plot([edge, edge], [-_SLAB_M, 0.0], color="white", linewidth=1.0, zorder=2)
 
 
 def _zones(axes: Axes, result: MapResult) -> None:

@@ -208,6 +208,31 @@ def box(axes: Axes, left: float, bottom: float, width: float, height: float, **l
     axes.add_patch(Rectangle((left, bottom), width, height, **looks))
 
 
+def road_strip(axes: Axes, road: Any, bottom: float, tarmac: str = TARMAC) -> None:
+    """Verge, shoulders and lanes with white lines from ``bottom`` to 0, across the whole axes."""
+    left, right = axes.get_xlim()
+
+    def slab(low: float, high: float, colour: str) -> None:
+        low, high = max(low, left), min(high, right)
+        if low < high:
+            box(axes, low, bottom, high - low, -bottom, facecolor=colour, lw=0, zorder=2)
+
+    slab(left, right, VERGE)
+    for way in road.carriageways:
+        slab(*way.paved_m, SHOULDER)
+        slab(*way.extent_m, tarmac)
+        for k in range(way.lanes + 1):
+            line = way.extent_m[0] + k * way.lane_width_m
+            if left < line < right:
+                axes.plot([line] * 2, [bottom, 0.0], color="white", linewidth=1.0, zorder=2.5)
+    axes.plot([left, right], [0.0, 0.0], color=INK, linewidth=0.8, zorder=3)
+
+
+def heading(sign: float) -> str:
+    """Mark of a lane's direction: towards the reader (above 0) or away."""
+    return "⊙" if sign > 0 else "⊗"
+
+
 def hour_axis(axes: Axes, hours: Sequence[int], step: int) -> None:
     """Clock hours on the horizontal axis, a label every ``step`` hours."""
     places = range(len(hours))

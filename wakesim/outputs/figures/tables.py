@@ -80,15 +80,15 @@ def _panel(axes: Axes, result: LookupResult, name: str) -> list[object]:
     (points,) = axes.plot(values, along("effective_speed", values), "o", color=style.BLUE,
                           markersize=4)  # fmt: skip
     (line,) = axes.plot(fine, along("effective_speed", fine), color=style.BLUE)
-    found: list[object] = [points, line]
+    handles: list[object] = [points, line]
     if "model_low" in result.variables:
-        found.append(
+        handles.append(
             axes.fill_between(fine, along("model_low", fine), along("model_high", fine),
                               color=style.BLUE, alpha=0.18, linewidth=0)
         )  # fmt: skip
     axes.set_ylim(bottom=0.0)
     axes.set_xlabel(_SHORT[name])
-    return found
+    return handles
 
 
 def _pass_caption(result: PassTableResult) -> str:

@@ -159,8 +159,8 @@ def _speed(axes: Axes, statistics: MountStatistics, time: Array, speed: Array) -
         (effective, gap, "effective", _EFFECTIVE_INK),
         (mean, -gap, "mean", style.INK),
     ):
-        words = f"{text}\n{wording.significant(value)} m/s"
-        style.beside(axes, words, (1.0, value + shift), (4, 0), va="center", color=colour,
+        label = f"{text}\n{wording.significant(value)} m/s"
+        style.beside(axes, label, (1.0, value + shift), (4, 0), va="center", color=colour,
                      xycoords=("axes fraction", "data"), fontsize=8.5)  # fmt: skip
     axes.set_xlim(0.0, float(time[-1] - time[0]))
     axes.set_ylim(bottom=0.0)
@@ -211,13 +211,13 @@ def draw_distribution(result: Result, mount: MountResult, statistics: MountStati
     width = bins[1] - bins[0]
     share = np.histogram(speed, bins)[0] / len(speed)
     energy = np.histogram(speed, bins, weights=speed**3)[0] / max(float((speed**3).sum()), 1e-300)
-    for axes, values, colour, edge, words in (
+    for axes, values, colour, edge, label in (
         (time_axes, share / width, style.SKY, style.BLUE, "share of time"),
         (energy_axes, energy / width, style.ORANGE, _EFFECTIVE_INK, "share of energy"),
     ):
         axes.stairs(values, bins, fill=True, color=colour, alpha=0.6)
         axes.stairs(values, bins, color=edge, linewidth=1.2)
-        axes.set_ylabel(f"{words}\nper m/s (s/m)")
+        axes.set_ylabel(f"{label}\nper m/s (s/m)")
     time_axes.set_yscale("log")
     style.log_labels(time_axes.yaxis)
     for axes in (time_axes, energy_axes, interval_axes):
@@ -243,8 +243,8 @@ def _intervals(axes: Axes, statistics: MountStatistics) -> None:
         if np.isfinite([low, high]).all():
             axes.plot([low, high], [height, height], color=colour, linewidth=9,
                       solid_capstyle="butt", zorder=4)  # fmt: skip
-            words = f"{wording.interval((low, high), digits)} m/s"
-            style.beside(axes, words, (high, height), (8, 0), va="center", fontsize=8.5,
+            label = f"{wording.interval((low, high), digits)} m/s"
+            style.beside(axes, label, (high, height), (8, 0), va="center", fontsize=8.5,
                          bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8,
                                "alpha": 0.85})  # fmt: skip
         else:
@@ -366,13 +366,13 @@ def _hour_speeds(
 
 def spectrum_caption(result: Result, mount: MountResult, statistics: MountStatistics) -> str:
     """What the figure shows, in a sentence or two."""
-    words = (
+    label = (
         "Frequency f times spectral density S of the along-road velocity at the centre of the "
         "swept rectangle: all of it, what pulses and mean wakes make as they sweep past, and the "
         "difference of both: turbulence, and at the slow end the drift's change from hour to hour. "
         "Dotted: the slope −2/3 of small-scale turbulence (von Kármán form)."
     )
-    return words + _fast(statistics) + _headway_lines(result)
+    return label + _fast(statistics) + _headway_lines(result)
 
 
 def share_above(frequency: Array, density: Array, split_hz: float = _SPLIT_HZ) -> float:

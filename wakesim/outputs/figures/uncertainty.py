@@ -91,7 +91,7 @@ def _rows(
 
 
 def _line_of(axes: Axes, place: float) -> float:
-    """A line across with its words under it; the place of the first bar below."""
+    """A line across with its label under it; the place of the first bar below."""
     level = place - 0.55
     axes.axhline(level, color=style.GREY, linewidth=0.8, linestyle=style.DASHED)
     style.beside(axes, BESIDE_INTERVAL, (0.0, level), (3, -3), va="top", fontsize=_FONT_SIZE,
