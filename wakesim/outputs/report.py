@@ -19,7 +19,7 @@ from wakesim.energy.loads import (
 )
 from wakesim.outputs import page, wording
 from wakesim.outputs.figures import Rendered
-from wakesim.outputs.figures.signature import air_around, nearest_by_class
+from wakesim.outputs.figures.signature import nearest_by_class
 from wakesim.outputs.summary import all_warnings, full_provenance
 from wakesim.quantities import AXES, group
 from wakesim.traffic.scene import wake_memory
@@ -102,7 +102,6 @@ def _run_context(result: Any, figures: Sequence[Rendered]) -> dict[str, Any]:
         "mounts": [_mount(result, mount, figures) for mount in result.mounts],
         "traffic": _traffic(result) if result.case.study == "traffic" else [],
         "warnings": [*warnings, *beside],
-        "air_around": air_around(result),
         "memory_s": wake_memory(result.case),
         "drag_share": DRAG_AREA_SHARE,
     }
