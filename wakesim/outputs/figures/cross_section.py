@@ -15,7 +15,7 @@ from wakesim.outputs.figures import style
 from wakesim.outputs.figures.style import Kind
 
 if TYPE_CHECKING:
-    from wakesim.case.schema import Carriageway, Case, Lane, Mount
+    from wakesim.case.schema import Case, Lane, Mount
     from wakesim.case.vehicle import Vehicle
     from wakesim.results import MountResult, Result
 
@@ -28,20 +28,7 @@ _SLAB_M = 0.25
 _MARGIN_M = 1.6
 _TIRE_M = 0.28
 _DRAWN_IN = 6.55  # width of the drawing
-_BELOW_IN = 0.47  # room for ticks and axis label
-
-
-def caption(result: Result, mount: MountResult) -> str:
-    """What the figure shows, in a sentence or two."""
-    words = (
-        "Cross-section to scale, y positive away from the near-side traffic. ⊙: traffic comes "
-        "towards the reader, ⊗: it goes away. Each lane shows a vehicle class that uses it, "
-        "centred in the lane. Orange: the swept rectangle with the rotor's axis. Clear: from the "
-        "nearest vehicle drawn to the centre of that rectangle."
-    )
-    if mount.mount.wall_offset_m is not None:
-        words += " The wall is taken as endless along the road and upward."
-    return words
+_BELOW_IN = 0.47  # room for ticks and axis text
 
 
 def draw(result: Result, mount: MountResult) -> Figure:
@@ -65,12 +52,12 @@ def draw(result: Result, mount: MountResult) -> Figure:
     axes = figure.add_axes((*corner, *share))
     axes.set(xlim=(left, right), ylim=(bottom, top), aspect="equal")
     axes.grid(visible=False)
-    _ground(axes, case, left, right)
+    style.road_strip(axes, case.road, -_SLAB_M)
     for index, vehicle in outlines.items():
         lane = case.road.lanes[index]
         _vehicle(axes, lane.centre_m, vehicle)
         _vehicle_name(axes, lane, vehicle, text)
-    _lane_marks(axes, case, text)
+    _lane_names(axes, case, text)
     _mount(axes, case, mount.mount)
     _dimensions(axes, case, mount.mount, outlines, -_SLAB_M, text)
     axes.set_xlabel("offset y from the near-side edge line (m)")
@@ -109,46 +96,21 @@ def _span(case: Case, mount: Mount) -> tuple[float, float]:
     """Left and right end of the drawing, m."""
     ends = [mount.offset_m - mount.rotor_width_m / 2, mount.offset_m + mount.rotor_width_m / 2]
     for carriageway in case.road.carriageways:
-        ends += _carriageway(carriageway)
-        ends.append(carriageway.edge_offset_m + carriageway.sign * carriageway.hard_shoulder_m)
+        ends += carriageway.paved_m
     if mount.wall_offset_m is not None:
         ends.append(mount.wall_offset_m)
     room = _MARGIN_M + 0.06 * (max(ends) - min(ends))
     return min(ends) - room, max(ends) + room
 
 
-def _carriageway(carriageway: Carriageway) -> tuple[float, float]:
-    """Edge line and inner end of a carriageway's lanes, m."""
-    edge = carriageway.edge_offset_m
-    width = carriageway.lanes * carriageway.lane_width_m
-    return edge, edge - carriageway.sign * width
-
-
-def _ground(axes: Axes, case: Case, left: float, right: float) -> None:
-    _slab(axes, left, right, style.VERGE)
+def _lane_names(axes: Axes, case: Case, text: float) -> None:
+    """Name, width and direction of each lane below it."""
     for carriageway in case.road.carriageways:
-        edge, inner = _carriageway(carriageway)
-        outer = edge + carriageway.sign * carriageway.hard_shoulder_m
-        _slab(axes, min(edge, outer), max(edge, outer), style.SHOULDER)
-        _slab(axes, min(edge, inner), max(edge, inner), style.TARMAC)
-    axes.plot([left, right], [0.0, 0.0], color=style.INK, linewidth=0.8)
-
-
-def _slab(axes: Axes, left: float, right: float, colour: str) -> None:
-    style.box(axes, left, -_SLAB_M, right - left, _SLAB_M, facecolor=colour, lw=0)
-
-
-def _lane_marks(axes: Axes, case: Case, text: float) -> None:
-    """White lines in the slab; name, width and direction of each lane below it."""
-    for carriageway in case.road.carriageways:
-        for k in range(carriageway.lanes + 1):
-            y = carriageway.edge_offset_m - carriageway.sign * k * carriageway.lane_width_m
-            axes.plot([y, y], [-_SLAB_M, 0.0], color="white", linewidth=1.2, zorder=3)
         width = carriageway.hard_shoulder_m
         middle = carriageway.edge_offset_m + carriageway.sign * width / 2
         _below(axes, middle, width, text, ("hard shoulder", "shoulder"))
     for lane in case.road.lanes:
-        symbol = "⊙" if lane.direction > 0 else "⊗"
+        symbol = style.heading(lane.direction)
         names = (f"{symbol} {lane.name}", f"{symbol} {lane.number}", symbol)
         _below(axes, lane.centre_m, lane.width_m, text, names)
 
@@ -158,9 +120,9 @@ def _below(axes: Axes, y: float, width: float, text: float, names: tuple[str, ..
     number = f"{wording.place(width)} m"
     for name in names:
         if CHARACTER * text * max(len(name), len(number)) <= width:
-            words = f"{name}\n{number}"
+            label = f"{name}\n{number}"
             level = -_SLAB_M - 0.25 * text
-            axes.text(y, level, words, ha="center", va="top", fontsize=FONT_SIZE, linespacing=1.1)
+            axes.text(y, level, label, ha="center", va="top", fontsize=FONT_SIZE, linespacing=1.1)
             return
 
 
@@ -186,8 +148,8 @@ def _vehicle_name(axes: Axes, lane: Lane, vehicle: Vehicle, text: float) -> None
     """Label or name inside the outline where one fits, else the label above the roof."""
     body = vehicle.height_m - vehicle.clearance_m
     looks: dict[str, Any] = {"ha": "center", "fontsize": FONT_SIZE, "linespacing": 1.0, "zorder": 5}
-    for words in (vehicle.label, short_name(vehicle.name)):
-        lines = _wrapped(words, vehicle.width_m / (CHARACTER * text))
+    for label in (vehicle.label, short_name(vehicle.name)):
+        lines = _wrapped(label, vehicle.width_m / (CHARACTER * text))
         if lines and len(lines) * text <= body:
             middle = vehicle.clearance_m + body / 2
             axes.text(lane.centre_m, middle, "\n".join(lines), va="center", **looks)
@@ -198,16 +160,16 @@ def _vehicle_name(axes: Axes, lane: Lane, vehicle: Vehicle, text: float) -> None
 
 
 def short_name(name: str) -> str:
-    """A vehicle's key as words; two letters are a region."""
+    """A vehicle's key as plain text; two letters are a region."""
     return " ".join(part.upper() if len(part) == 2 else part for part in name.split("_"))
 
 
-def _wrapped(words: str, characters: float) -> list[str]:
+def _wrapped(label: str, characters: float) -> list[str]:
     """Lines of at most so many characters, empty when a word is too long."""
     width = int(characters)
-    if width < 1 or any(len(word) > width for word in words.split()):
+    if width < 1 or any(len(word) > width for word in label.split()):
         return []
-    return textwrap.wrap(words, width)
+    return textwrap.wrap(label, width)
 
 
 def _mount(axes: Axes, case: Case, mount: Mount) -> None:
@@ -286,27 +248,27 @@ def _height(
     y = mount.offset_m + side * (reach + 0.9 * text)
     _arrow(axes, (y, 0.0), (y, mount.height_m))
     axes.plot([mount.offset_m, y], [mount.height_m] * 2, color=style.INK, linewidth=0.6, zorder=8)
-    words, start = _m(mount.height_m), y + side * 0.5 * text
-    end = start + side * (CHARACTER * text * len(words) + 0.3 * text)
+    label, start = _m(mount.height_m), y + side * 0.5 * text
+    end = start + side * (CHARACTER * text * len(label) + 0.3 * text)
     level = max(mount.height_m / 2, 0.6 * text)
     for gap in gaps:  # above a vehicle that leaves no room at its side
         beside = min(start, end) < gap.centre + gap.half_width
         beside = beside and gap.centre - gap.half_width < max(start, end)
         if beside and gap.height + 0.8 * text < mount.height_m + text:
             level = max(level, gap.height + 0.8 * text)
-    _label(axes, start, level, words, "left" if side > 0 else "right", "center")
+    _label(axes, start, level, label, "left" if side > 0 else "right", "center")
 
 
 def _swept(axes: Axes, mount: Mount, text: float) -> None:
     top = mount.height_m + mount.rotor_height_m / 2
-    words = f"swept {wording.place(mount.rotor_width_m)} × {_m(mount.rotor_height_m)}"
+    label = f"swept {wording.place(mount.rotor_width_m)} × {_m(mount.rotor_height_m)}"
     lift = 0.3 if mount.support.stands else 0.9
-    y, align, half = mount.offset_m, "center", 0.5 * CHARACTER * text * len(words)
+    y, align, half = mount.offset_m, "center", 0.5 * CHARACTER * text * len(label)
     wall = mount.wall_offset_m
     if wall is not None and abs(wall - y) < half:
         align = "right" if wall > y else "left"
         y = wall + (-0.5 if wall > y else 0.5) * text
-    _label(axes, y, top + lift * text, words, align, "bottom")
+    _label(axes, y, top + lift * text, label, align, "bottom")
 
 
 @dataclass(frozen=True)
@@ -348,15 +310,15 @@ def _clearance(
         return
     level = min(mount.height_m, 0.85 * nearest.height)
     _arrow(axes, (nearest.flank, level), (mount.offset_m, level))
-    words = f"{_m(nearest.size)} clear"
+    label = f"{_m(nearest.size)} clear"
     side = 1.0 if mount.offset_m >= nearest.flank else -1.0
     edge = mount.offset_m - side * mount.rotor_width_m / 2
     middle = (nearest.flank + edge) / 2
     align = "center"
-    if abs(edge - nearest.flank) < (CHARACTER * len(words) + 0.6) * text:
+    if abs(edge - nearest.flank) < (CHARACTER * len(label) + 0.6) * text:
         level = max(level, nearest.height)  # too long: over the vehicle, from the rotor's edge
         middle, align = edge - side * 0.3 * text, "right" if side > 0 else "left"
-    _label(axes, middle, level + 0.25 * text, words, align, "bottom")
+    _label(axes, middle, level + 0.25 * text, label, align, "bottom")
 
 
 def _arrow(axes: Axes, start: tuple[float, float], end: tuple[float, float]) -> None:
@@ -365,12 +327,12 @@ def _arrow(axes: Axes, start: tuple[float, float], end: tuple[float, float]) -> 
     axes.annotate("", xy=end, xytext=start, arrowprops=looks, zorder=8)
 
 
-def _label(axes: Axes, y: float, z: float, words: str, ha: str, va: str) -> None:
-    axes.text(y, z, words, ha=ha, va=va, fontsize=FONT_SIZE, bbox=_HALO, zorder=9)
+def _label(axes: Axes, y: float, z: float, label: str, ha: str, va: str) -> None:
+    axes.text(y, z, label, ha=ha, va=va, fontsize=FONT_SIZE, bbox=_HALO, zorder=9)
 
 
 def _m(value: float) -> str:
     return f"{wording.place(value)} m"
 
 
-FIGURES = (Kind("cross-section", 10, ("traffic", "single_pass"), caption, draw),)
+FIGURES = (Kind("cross-section", 10, ("traffic", "single_pass"), draw),)

@@ -39,27 +39,6 @@ _SLAB = 0.022  # share of the height shown
 _OPPOSITE = 0.02  # share of the strongest air that counts as the other direction
 
 
-def caption(result: Result, mount: MountResult, statistics: MountStatistics) -> str:
-    """What the figure shows, in a sentence or two."""
-    words = (
-        "Mean along-road air of the traffic over the cross-section, mean of the simulated hours: "
-        "wakes and drift together, from the steady balance of momentum and turbulence. Positive: "
-        "the way of a forward carriageway (⊙, towards the reader), negative, dashed: the way of a "
-        "backward one (⊗). Grey outlines: a vehicle class that uses the lane. Box: the swept "
-        "rectangle. Heights are stretched."
-    )
-    whole = statistics.whole_hour
-    if whole is not None:
-        words += (
-            f" Lower panel: the hour from {whole.hour}:00 with every vehicle in one march, nothing "
-            "superposed, minus the steady balance of that hour, on which the superposition rests. "
-            "One hour of chance traffic differs from its expectation, too."
-        )
-    if mount.mount.wall_offset_m is not None:
-        words += " The hatched wall is taken as endless along the road and upward."
-    return words
-
-
 def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Figure:
     """Filled contours of the mean air, and of march minus balance, with road and mount."""
     drift = statistics.drift
@@ -69,22 +48,22 @@ def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Fig
                np.asarray(drift.speed_m_s))]  # fmt: skip
     whole = statistics.whole_hour
     if whole is not None:
-        words = f"march of the hour from {whole.hour}:00 minus its balance, towards +x (m/s)"
-        panels.append((words, whole.y_m, whole.z_m, whole.march_u_m_s - whole.balance_u_m_s))
+        label = f"march of the hour from {whole.hour}:00 minus its balance, towards +x (m/s)"
+        panels.append((label, whole.y_m, whole.z_m, whole.march_u_m_s - whole.balance_u_m_s))
     figure = style.new_figure(result, title, _HEIGHT_IN + _PANEL_IN * (len(panels) - 1))
     rows = figure.subplots(len(panels), squeeze=False)[:, 0]
-    for axes, (words, y, z, speed) in zip(rows, panels, strict=True):
-        _panel(figure, axes, result.case, mount.mount, words, _shown(y, z, speed, result, mount))
+    for axes, (label, y, z, speed) in zip(rows, panels, strict=True):
+        _panel(figure, axes, result.case, mount.mount, label, _shown(y, z, speed, result, mount))
     return figure
 
 
 def _panel(
-    figure: Figure, axes: Axes, case: Case, mount: Mount, words: str, shown: tuple[Array, ...]
+    figure: Figure, axes: Axes, case: Case, mount: Mount, label: str, shown: tuple[Array, ...]
 ) -> None:
     """One field over the cross-section with carriageways, vehicles and mount."""
     (left, right), top = window(case, mount)
     axes.grid(visible=False)
-    _contours(figure, axes, *shown, words)
+    _contours(figure, axes, *shown, label)
     bottom = -_SLAB * top
     axes.set(xlim=(left, right), ylim=(bottom, top))
     _road(axes, case, bottom)
@@ -142,7 +121,7 @@ def levels(speed: Array) -> Array:
     return MaxNLocator(_LEVELS - 2).tick_values(low, 0.0)
 
 
-def _contours(figure: Figure, axes: Axes, y: Array, z: Array, speed: Array, words: str) -> None:
+def _contours(figure: Figure, axes: Axes, y: Array, z: Array, speed: Array, label: str) -> None:
     steps = levels(speed)
     both = steps[0] < 0.0 < steps[-1]
     colours = "RdBu_r" if both else ("viridis" if steps[-1] > 0.0 else "viridis_r")
@@ -161,31 +140,23 @@ def _contours(figure: Figure, axes: Axes, y: Array, z: Array, speed: Array, word
     decimals = max(0, 1 - math.floor(math.log10(step)) - (step >= 1.0))
     digits = next(d for d in range(decimals + 1) if np.allclose(np.round(steps, d), steps))
     bar.ax.set_xticks(ticks, [number(float(value), digits) for value in ticks])
-    bar.set_label(words)
+    bar.set_label(label)
     bar.outline.set_linewidth(0.6)
 
 
 def _road(axes: Axes, case: Case, bottom: float) -> None:
-    """Lanes as a dark band under the air with white lines, named above the axes."""
-    axes.axhspan(bottom, 0.0, color=style.VERGE, linewidth=0, zorder=2)
-    left, right = axes.get_xlim()
+    """The road under the air, its carriageways named above the axes."""
+    style.road_strip(axes, case.road, bottom, _TARMAC)
+    (left, right), top = axes.get_xlim(), axes.get_ylim()[1]
     for way in case.road.carriageways:
-        low, high = way.paved_m
         inner, outer = way.extent_m
-        for start, end, colour in ((low, high, style.SHOULDER), (inner, outer, _TARMAC)):
-            style.box(axes, start, bottom, end - start, -bottom, facecolor=colour, lw=0, zorder=3)
-        for k in range(way.lanes + 1):
-            line = inner + k * way.lane_width_m
-            axes.plot([line] * 2, [bottom, 0.0], color="white", linewidth=1.0, zorder=4)
-        symbol = "⊙" if way.sign > 0 else "⊗"
+        symbol = style.heading(way.sign)
         room = (outer - inner) / (right - left) * _AXES_PT / _CHARACTER_PT
-        words = f"{symbol} {way.name}"
-        top = axes.get_ylim()[1]
-        style.beside(axes, words if len(words) <= room else symbol, ((inner + outer) / 2, top),
+        label = f"{symbol} {way.name}"
+        style.beside(axes, label if len(label) <= room else symbol, ((inner + outer) / 2, top),
                      (0, 3), ha="center", va="bottom", fontsize=_FONT_SIZE,
                      annotation_clip=False)  # fmt: skip
         axes.plot([inner, outer], [top] * 2, color=style.GREY, lw=2.0, clip_on=False)
-    axes.plot([left, right], [0.0, 0.0], color=style.INK, linewidth=0.8, zorder=4)
 
 
 def _vehicles(axes: Axes, case: Case) -> None:
@@ -209,6 +180,6 @@ def _mount(axes: Axes, mount: Mount) -> None:
 
 
 FIGURES = (
-    Kind("drift", 60, ("traffic",), caption, draw, "statistics",
+    Kind("drift", 60, ("traffic",), draw, "statistics",
          lambda result, mount, statistics: statistics.drift is not None),
 )  # fmt: skip

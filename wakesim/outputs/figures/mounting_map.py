@@ -26,24 +26,6 @@ _SLAB_M = 0.3
 _LABEL_ROOM = (0.03, 0.025)  # half width and height of a contour label, shares of the axes
 
 
-def _map_caption(result: MapResult) -> str:
-    """What the map shows."""
-    text = (
-        f"Effective speed of the rotor ({wording.place(result.case.mounts[0].rotor_width_m)} m × "
-        f"{wording.place(result.case.mounts[0].rotor_height_m)} m) by the place of its centre, "
-        f"clock hour {result.hour}, traffic towards the reader in lanes marked ⊙. Blue outlines: "
-        "what vehicles sweep, wander included. Hatched: below the headroom and nearer to the road "
-        "than the keep-out distance. No value where any part of the rotor would reach into either. "
-        "Heavy marker: the best place of the mount's own kind."
-    )
-    if result.case.map is not None:
-        text += (
-            f" Keep-out {wording.place(result.case.map.keep_out_m)} m, headroom "
-            f"{wording.place(result.case.map.headroom_m)} m."
-        )
-    return text
-
-
 def _draw_map(result: MapResult) -> Figure:
     """The map over offset and height."""
     best = [(k, p) for k, p in result.best_by_kind.items()]
@@ -64,7 +46,8 @@ def _draw_map(result: MapResult) -> Figure:
     left, right = _ends(y)
     top = max(_ends(z)[1], max((s[2] for s in result.swept), default=0.0) + 0.4)
     axes.set(xlim=(left, right), ylim=(-_SLAB_M - 0.75, top))
-    _road(axes, result, left, right)
+    style.road_strip(axes, result.case.road, -_SLAB_M)
+    _lanes(axes, result)
     _zones(axes, result)
     values = np.ma.masked_invalid(result.variables["effective_speed"])
     if values.count():
@@ -97,24 +80,12 @@ def _ends(values: np.ndarray) -> tuple[float, float]:
     return float(values[0]) - step, float(values[-1]) + step
 
 
-def _road(axes: Axes, result: MapResult, left: float, right: float) -> None:
-    def slab(a: float, b: float, colour: str) -> None:
-        a, b = max(a, left), min(b, right)
-        if a < b:
-            style.box(axes, a, -_SLAB_M, b - a, _SLAB_M, facecolor=colour, lw=0)
-
-    slab(left, right, style.VERGE)
-    for way in result.case.road.carriageways:
-        slab(*way.paved_m, style.SHOULDER)
-        slab(*way.extent_m, style.TARMAC)
-    axes.axhline(0.0, color=style.INK, linewidth=0.8, zorder=3)
+def _lanes(axes: Axes, result: MapResult) -> None:
+    left, right = axes.get_xlim()
     for lane in result.case.road.lanes:
         if left < lane.centre_m < right:
-            symbol = "⊙" if lane.direction > 0 else "⊗"
+            symbol = style.heading(lane.direction)
             axes.text(lane.centre_m, -_SLAB_M - 0.1, symbol, ha="center", va="top", fontsize=9)
-            for side in (-0.5, 0.5):
-                edge = lane.centre_m + side * lane.width_m
-                axes.plot([edge, edge], [-_SLAB_M, 0.0], color="white", linewidth=1.0, zorder=2)
 
 
 def _zones(axes: Axes, result: MapResult) -> None:
@@ -162,17 +133,6 @@ def _contours(
             label.remove()
 
 
-def _set_back_caption(result: MapResult) -> str:
-    """What the set-back curve shows."""
-    assert result.best is not None
-    height = wording.place(float(result.height_m[result.best[0]]))
-    return (
-        f"Effective speed against the set-back of the rotor at a centre height of {height} m, the "
-        "height of the best place; free places only. Band: model interval, computed at five of the "
-        "places and interpolated, relative to the effective speed, between them."
-    )
-
-
 def _draw_set_back(result: MapResult) -> Figure:
     """Effective speed over offset at the best height, with the model interval."""
     assert result.best is not None
@@ -197,7 +157,7 @@ def _draw_set_back(result: MapResult) -> Figure:
 
 
 FIGURES = (
-    Kind("map", 10, ("mounting_map",), _map_caption, _draw_map),
-    Kind("set-back", 20, ("mounting_map",), _set_back_caption, _draw_set_back,
+    Kind("map", 10, ("mounting_map",), _draw_map),
+    Kind("set-back", 20, ("mounting_map",), _draw_set_back,
          wanted=lambda result: result.set_back.shape[1] > 1),
 )  # fmt: skip

@@ -81,18 +81,20 @@ _STYLE = {
 class Kind:
     """A kind of figure: the end of its files' name, and the studies that have one.
 
-    ``caption``, ``draw`` and ``wanted`` take the result; where there is a figure for each mount
+    ``draw``, ``wanted`` and ``numbers`` take the result; where there is a figure for each mount
     they take the mount, too, and then that ``part`` of it which the figure shows ("statistics",
-    "energy"; there is no figure without it). ``order`` is the place among a result's figures.
+    "energy"; there is no figure without it). What stands below it is a piece of the template
+    ``captions.txt.j2``, which gets these and the ``numbers`` that it needs besides. ``order`` is
+    the place among a result's figures.
     """
 
     name: str
     order: int
     studies: tuple[str, ...]
-    caption: Callable[..., str]
     draw: Callable[..., Figure]
     part: str = ""
     wanted: Callable[..., bool] = lambda *_: True
+    numbers: Callable[..., dict[str, Any]] = lambda *_: {}
 
 
 @contextlib.contextmanager
@@ -206,6 +208,31 @@ def beside(
 def box(axes: Axes, left: float, bottom: float, width: float, height: float, **looks: Any) -> None:
     """A rectangle; ``looks`` as of ``matplotlib.patches.Rectangle``."""
     axes.add_patch(Rectangle((left, bottom), width, height, **looks))
+
+
+def road_strip(axes: Axes, road: Any, bottom: float, tarmac: str = TARMAC) -> None:
+    """Verge, shoulders and lanes with white lines from ``bottom`` to 0, across the whole axes."""
+    left, right = axes.get_xlim()
+
+    def slab(low: float, high: float, colour: str) -> None:
+        low, high = max(low, left), min(high, right)
+        if low < high:
+            box(axes, low, bottom, high - low, -bottom, facecolor=colour, lw=0, zorder=2)
+
+    slab(left, right, VERGE)
+    for way in road.carriageways:
+        slab(*way.paved_m, SHOULDER)
+        slab(*way.extent_m, tarmac)
+        for k in range(way.lanes + 1):
+            line = way.extent_m[0] + k * way.lane_width_m
+            if left < line < right:
+                axes.plot([line] * 2, [bottom, 0.0], color="white", linewidth=1.0, zorder=2.5)
+    axes.plot([left, right], [0.0, 0.0], color=INK, linewidth=0.8, zorder=3)
+
+
+def heading(sign: float) -> str:
+    """Mark of a lane's direction: towards the reader (above 0) or away."""
+    return "⊙" if sign > 0 else "⊗"
 
 
 def hour_axis(axes: Axes, hours: Sequence[int], step: int) -> None:
