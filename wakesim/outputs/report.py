@@ -19,17 +19,23 @@ from wakesim.energy.loads import (
 )
 from wakesim.outputs import page, wording
 from wakesim.outputs.figures import Rendered
-from wakesim.outputs.figures.signature import air_around, nearest_by_class
+from wakesim.outputs.figures.signature import nearest_by_class
 from wakesim.outputs.summary import all_warnings, full_provenance
-from wakesim.quantities import AXES
+from wakesim.quantities import AXES, group
 from wakesim.traffic.scene import wake_memory
 
 if TYPE_CHECKING:
     from wakesim.energy.study import EnergyResult
+    from wakesim.measures.results import MountStatistics
     from wakesim.results import GridResult, LookupResult, MapResult, MountResult, Result
 
 _LARGEST_SHARE = 2.0  # a part beyond this says only that opposite carriageways cancel
 _FAILED_SHOWN = 20
+_WORDED = {  # measures that the page has in its own words
+    "effective_speed_m_s", "mean_speed_m_s", "mean_u_m_s", "mean_v_m_s", "sd_speed_m_s",
+    "energy_pattern_factor", "time_above_cut_in", "gust_peak_m_s", "peak_m_s",
+    "ambient_effective_speed_m_s", "power_density_w_m2",
+}  # fmt: skip
 
 
 def write_report(result: Result | GridResult, figures: Sequence[Rendered], path: Path) -> None:
@@ -96,7 +102,6 @@ def _run_context(result: Any, figures: Sequence[Rendered]) -> dict[str, Any]:
         "mounts": [_mount(result, mount, figures) for mount in result.mounts],
         "traffic": _traffic(result) if result.case.study == "traffic" else [],
         "warnings": [*warnings, *beside],
-        "air_around": air_around(result),
         "memory_s": wake_memory(result.case),
         "drag_share": DRAG_AREA_SHARE,
     }
@@ -114,6 +119,7 @@ def _mount(result: Result, mount: MountResult, figures: Sequence[Rendered]) -> d
         "mount_result": mount,
         "mount": mount.mount,
         "statistics": values,
+        "further": [] if values is None else _further_measures(values),
         "energy": mount.energy,
         "nearest": nearest_by_class(mount),
         "figures": {f.kind: _figure(f) for f in figures if f.mount == mount.mount.name},
@@ -122,6 +128,15 @@ def _mount(result: Result, mount: MountResult, figures: Sequence[Rendered]) -> d
         "mean_air_variants": [(title, own) for title, own in groups if own],
         "passing": None if mount.energy is None else _passing_loads(mount.energy),
     }
+
+
+def _further_measures(values: MountStatistics) -> list[tuple[str, str]]:
+    """Measures without words of their own: what they are, and their value with its unit."""
+    return [
+        (q.meaning, f"{wording.significant(q.of(values))} {q.reading_unit}".strip())
+        for key, q in group("measure").items()
+        if key not in _WORDED
+    ]
 
 
 def balance_rows(balance: dict[str, float], density_kg_m3: float) -> list[tuple[str, float, float]]:

@@ -81,18 +81,20 @@ _STYLE = {
 class Kind:
     """A kind of figure: the end of its files' name, and the studies that have one.
 
-    ``caption``, ``draw`` and ``wanted`` take the result; where there is a figure for each mount
+    ``draw``, ``wanted`` and ``numbers`` take the result; where there is a figure for each mount
     they take the mount, too, and then that ``part`` of it which the figure shows ("statistics",
-    "energy"; there is no figure without it). ``order`` is the place among a result's figures.
+    "energy"; there is no figure without it). What stands below it is a piece of the template
+    ``captions.txt.j2``, which gets these and the ``numbers`` that it needs besides. ``order`` is
+    the place among a result's figures.
     """
 
     name: str
     order: int
     studies: tuple[str, ...]
-    caption: Callable[..., str]
     draw: Callable[..., Figure]
     part: str = ""
     wanted: Callable[..., bool] = lambda *_: True
+    numbers: Callable[..., dict[str, Any]] = lambda *_: {}
 
 
 @contextlib.contextmanager
