@@ -11,7 +11,7 @@ import re
 import tomllib
 from bisect import bisect_right
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from wakesim.errors import closest, one_line, shorten
@@ -277,6 +277,16 @@ class Problem:
             head += f" = {shown(self.value, self.unit)}"
         parts = [place, head, self.text] if head else [place, self.text]
         return one_line(": ".join(parts))
+
+    def below(self, key: str | int) -> Problem:
+        """The same problem with all its paths seen from one table farther out."""
+        return replace(
+            self,
+            path=(key, *self.path),
+            about=None if self.about is None else (key, *self.about),
+            guessed=tuple((key, *path) for path in self.guessed),
+            missing=tuple((key, *path) for path in self.missing),
+        )
 
     @property
     def unit(self) -> str:
