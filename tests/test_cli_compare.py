@@ -14,7 +14,7 @@ from one_lane_road import text_of
 import wakesim
 from wakesim.cli import main
 from wakesim.errors import OutputError
-from wakesim.records.publish import check_target
+from wakesim.folders import COMPARISON, check_target
 from wakesim.runtime import cases_path
 
 INSTRUMENT = 'kind = "sonic"\naveraging_s = 0.1\nnoise_m_s = 0.03\n'
@@ -129,7 +129,7 @@ def test_an_old_comparison_is_not_overwritten(done, place, caplog):
     assert "--force" in caplog.text
     assert before == {path: path.read_bytes() for path in folder.glob("*.*")}
     with pytest.raises(OutputError, match="is a file"):
-        check_target(place / "case.toml")
+        check_target(place / "case.toml", COMPARISON)
 
 
 @pytest.mark.parametrize(
@@ -164,12 +164,12 @@ def test_a_record_that_is_none_is_refused(place, caplog):
 
 
 def test_a_failure_leaves_no_half_written_folder(place, monkeypatch, done):
-    import wakesim.records.comparison_report as report
+    import wakesim.records.comparison_files as files
 
     def broken(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(report, "write_report", broken)
+    monkeypatch.setattr(files, "write_report", broken)
     monkeypatch.setattr("wakesim.records.comparison.model_range", _no_range)
     assert call(place, "-o", str(place / "half" / "way")) == 2
     assert not (place / "half").exists()
@@ -178,8 +178,8 @@ def test_a_failure_leaves_no_half_written_folder(place, monkeypatch, done):
 def _no_range(scenario, windows, measure, cache, say):
     import numpy as np
 
-    from wakesim.records.comparison import modelled_records
     from wakesim.records.model_range import ModelRange
+    from wakesim.records.modelled import modelled_records
 
     size = measure(modelled_records(scenario, cache, windows=windows)[0]).size
     return ModelRange(np.zeros(size), np.zeros(size), ())

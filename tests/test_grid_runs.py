@@ -22,9 +22,10 @@ import wakesim
 from wakesim.case.load import load_case_text
 from wakesim.cli import main
 from wakesim.errors import CaseError
-from wakesim.grids import on_grid
 from wakesim.measures.interpolation import Axis, interpolate
 from wakesim.runtime import cases_path
+from wakesim.studies import lookup_table
+from wakesim.studies.lookup_table import on_grid
 
 TEXT = table_text(
     "[table]\noffset_m = [1.2, 2.5]\nheight_m = [1.2, 2.0]\n"
@@ -76,16 +77,14 @@ def test_killed_and_resumed_is_the_same(case_file: Path, whole: dict[str, bytes]
 def test_points_that_fail_are_named_and_the_rest_is_kept(
     case_file: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    import wakesim.grids
-
-    right = wakesim.grids.compute_group
+    right = lookup_table.compute_group
 
     def sometimes(group):  # type: ignore[no-untyped-def]
         if dict(group.values)["flow_veh_h"] == 600.0:
             raise FloatingPointError("no result today")
         return right(group)
 
-    monkeypatch.setattr("wakesim.grids.compute_group", sometimes)
+    monkeypatch.setattr("wakesim.studies.lookup_table.compute_group", sometimes)
     assert main(["run", str(case_file), "-o", "out", "--workers", "1"]) == 1
     assert "points could not be computed" in capsys.readouterr().err
     assert "no result today" in Path("out/failures.csv").read_text(encoding="utf-8")
@@ -140,7 +139,7 @@ def test_what_a_large_table_needs_is_told_before_anything_is_computed(
     def stopped(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("wakesim.grids.lookup.state_groups", stopped)
+    monkeypatch.setattr("wakesim.studies.lookup_table.state_groups", stopped)
     assert main(["run", "big.toml"]) == 130
     told, interrupted = capsys.readouterr().err.splitlines()
     assert interrupted == "interrupted"
@@ -159,8 +158,10 @@ def test_the_memory_that_is_told_is_what_a_table_needs(tmp_path: Path) -> None:
         from pathlib import Path
         import numpy as np
         from grid_cases import table_text
-        from wakesim import grids
         from wakesim.case.load import load_case_text
+        from wakesim.progress import silent
+        from wakesim.studies import lookup_table
+        from wakesim.studies.registry import Options
 
         def free(group):
             names = ("effective_speed", "mean_speed", "sd_speed", "drift", "power_density")
@@ -171,16 +172,16 @@ def test_the_memory_that_is_told_is_what_a_table_needs(tmp_path: Path) -> None:
             speed = free(group)["effective_speed"]
             return {"below": 0.1 * speed, "above": 0.1 * speed, "base": speed}
 
-        grids.compute_group, grids.compute_interval = free, free_interval
+        lookup_table.compute_group, lookup_table.compute_interval = free, free_interval
         axes = f"height_m = {[1.0 + 0.1 * k for k in range(30)]}\\n"
         axes += f"flow_veh_h = {[50 + 5 * k for k in range(100)]}\\n"
         axes += f"heavy_share = {[0.01 * k for k in range(100)]}\\n"
         text = table_text("[table]\\nmost_states = 400000\\n" + axes)
         text = text.replace("model_interval = false", "model_interval = true")
         case, folder = load_case_text(text), Path(sys.argv[1])
-        grids.run_lookup(case, grids.SweepOptions(1, None, folder), None).save(folder)
+        lookup_table.lookup_table(case, Options(1, None, folder), silent).save(folder)
         print(1024 * resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
-        print(grids._tell_memory(300_000))
+        print(lookup_table._tell_memory(300_000))
     """)
     path = os.pathsep.join([str(Path(__file__).parent), str(Path(wakesim.__file__).parents[1])])
     done = subprocess.run(

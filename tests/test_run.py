@@ -243,7 +243,7 @@ def quick_samples(monkeypatch):
         factor = 1.0 + 0.1 * len(payload["inputs"].keys() & {"traffic flow"})
         return {"effective_speed_m_s": factor, "annual_kwh": factor**3}
 
-    monkeypatch.setattr("wakesim.run.samples.evaluate", evaluate)
+    monkeypatch.setattr("wakesim.studies.post.samples.evaluate", evaluate)
     return made
 
 
@@ -251,8 +251,8 @@ def test_an_uncertain_yield_says_how_long_it_takes_before_anything_else(
     quick_samples, monkeypatch, caplog, tmp_path
 ):
     """From the first eight samples; two places of 65 samples each leave 122."""
-    monkeypatch.setattr("wakesim.sweep._LONG_S", 0.0)
-    monkeypatch.setattr("wakesim.run.TrafficStudy", None)  # no study is reached
+    monkeypatch.setattr("wakesim.progress._LONG_S", 0.0)
+    monkeypatch.setattr("wakesim.studies.post.TrafficStudy", None)  # no study is reached
     tables = energy_case.TABLES.replace("samples = 0", "samples = 64")
     place = energy_case.text("").split("[[mounts]]")[1].split("[model]")[0]
     other = place.replace('name = "m"', 'name = "n"')

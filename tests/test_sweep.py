@@ -20,7 +20,9 @@ import sweep_tasks
 
 from wakesim import sweep as sweep_module
 from wakesim.errors import CaseError, OutputError
-from wakesim.sweep import SweepOutcome, Task, cluster_executor, content_key, sweep
+from wakesim.progress import duration, log_duration
+from wakesim.sweep import SweepOutcome, Task, content_key, sweep
+from wakesim.workers import cluster_executor
 
 HERE = Path(__file__).parent
 
@@ -29,7 +31,7 @@ def tasks(count: int, **more: object) -> list[Task]:
     out = []
     for i in range(count):
         payload = {"x": float(i), **more}
-        out.append(Task(content_key(float(i)), payload, group=str(i // 4)))
+        out.append(Task(content_key(float(i)), payload))
     return out
 
 
@@ -209,7 +211,7 @@ def _runs(process: int) -> bool:
     ],
 )  # fmt: skip
 def test_durations_in_words(seconds: float, words: str) -> None:
-    assert sweep_module.duration(seconds) == words
+    assert duration(seconds) == words
 
 
 def test_how_long_a_sweep_takes_is_told_once_from_its_first_tasks(
@@ -237,9 +239,9 @@ def test_how_long_a_sweep_takes_is_told_once_from_its_first_tasks(
 
 def test_processes_share_the_time_that_is_told(caplog: pytest.LogCaptureFixture) -> None:
     with caplog.at_level("INFO", logger="wakesim"):
-        assert sweep_module.tell_duration("states", 4, 1000, 3.6) == 900.0
-        assert sweep_module.tell_duration("states", 4, 2, 90.0) == 90.0
-        assert sweep_module.tell_duration("states", 4, 100, 2.0) == 50.0  # not long
+        assert log_duration("states", 4, 1000, 3.6) == 900.0
+        assert log_duration("states", 4, 2, 90.0) == 90.0
+        assert log_duration("states", 4, 100, 2.0) == 50.0  # not long
     assert caplog.messages == [
         "states: 1000 points take about 15 min on 4 processes",
         "states: 2 points take about 2 min on 2 processes",
@@ -263,7 +265,7 @@ def test_the_last_bits_are_rounded_away_and_nothing_else(tmp_path: Path) -> None
 
 def test_two_runs_do_not_share_a_folder(tmp_path: Path) -> None:
     code = (
-        "import sys; from wakesim.outputs.folders import hold\n"
+        "import sys; from wakesim.folders import hold\n"
         "with hold(sys.argv[1]):\n    print('held', flush=True); sys.stdin.read()"
     )
     holder = subprocess.Popen(
@@ -291,7 +293,7 @@ def test_a_full_disk_is_one_clear_line_and_loses_nothing(
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         real(descriptor)
 
-    monkeypatch.setattr(sweep_module.os, "fsync", full)
+    monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(OutputError) as caught:
         sweep(sweep_tasks.square, tasks(8), tmp_path, chunk_size=2)
     assert "No space left on device" in str(caught.value)
@@ -328,7 +330,8 @@ CLUSTER = """
     import os, signal, sys
     import distributed
     import sweep_tasks, test_sweep
-    from wakesim.sweep import cluster_executor, sweep
+    from wakesim.sweep import sweep
+    from wakesim.workers import cluster_executor
 
     def main():
         made, folder, plain = sys.argv[1:]

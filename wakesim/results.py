@@ -165,7 +165,7 @@ class HeadwayCheck:
 class MapResult(GridResult):
     """A mounting map: ``variables`` and ``reason`` of shape (heights, offsets).
 
-    ``reason`` 0: computed; other codes in ``wakesim.measures.mounting_map.REASONS``. ``kind`` says
+    ``reason`` 0: computed; other codes in ``wakesim.studies.mounting_map.REASONS``. ``kind`` says
     what a rotor would hang on at each place: roadside, central_reservation or overhead. ``best`` is
     the (height, offset) index of the best place of the mount's own kind (of any kind where that
     one has no free place), None where no place is free; ``best_by_kind`` that of every kind.

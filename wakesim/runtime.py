@@ -1,4 +1,4 @@
-"""What a run needs from its surroundings: shared data, kernel cache, progress, provenance."""
+"""What a run needs from its surroundings: shared data, kernel cache, provenance."""
 
 from __future__ import annotations
 
@@ -7,13 +7,10 @@ import os
 import platform
 import sys
 import tempfile
-from collections.abc import Callable
 from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
 from typing import Any
-
-Progress = Callable[[float, str], None]  # share done, 0 to 1, and what is being done
 
 _PACKAGE = Path(__file__).resolve().parent
 
@@ -68,18 +65,6 @@ def prepare_kernel_cache() -> None:
     except OSError:
         usable = False
     os.environ["NUMBA_CACHE_DIR"] = str(folder) if usable else tempfile.mkdtemp(prefix="wakesim-")
-
-
-def forward_only(progress: Progress) -> Progress:
-    """The same progress, never running backwards where a stage begins anew or takes long."""
-    furthest = 0.0
-
-    def report(share: float, text: str = "") -> None:
-        nonlocal furthest
-        furthest = max(furthest, min(share, 1.0))
-        progress(furthest, text)
-
-    return report
 
 
 def sha256(text: str) -> str:

@@ -1,43 +1,35 @@
 """Many independent tasks on any ``concurrent.futures.Executor``, resumable after a kill.
 
-Tasks that share work (the same ``group``, for instance one pass field) go to a worker together, a
-chunk at a time. The main process is the only writer: each finished chunk becomes one shard, written
-under a temporary name and moved into place, so a shard is whole or absent. A later run of the same
-tasks takes what shards hold and computes only the rest; results come back in the order of the
-tasks, whatever the order of computing. Shards are named by a hash of what they answer, so other
-inputs never match them.
+Tasks go to a worker a chunk at a time. The main process is the only writer: each finished chunk
+becomes one shard, written under a temporary name and moved into place, so a shard is whole or
+absent. A later run of the same tasks takes what shards hold and computes only the rest; results
+come back in the order of the tasks, whatever the order of computing. Shards are named by a hash of
+what they answer, so other inputs never match them.
 
 Linear algebra may differ in the last bit from process to process. So results are rounded to 29
 binary digits (2e-9), far below what any of them is worth: a resumed run equals an uninterrupted
 one.
 
-Processes are started afresh (spawn) with one thread each, and end with the main process, however
-that ends. A worker that dies takes its chunk with it: the pool is built anew and the chunks that
-were under way are tried again one by one, so that a chunk that kills its worker is found and
-recorded while all others complete.
+A worker that dies takes its chunk with it: the pool is built anew and the chunks that were under
+way are tried again one by one, so that a chunk that kills its worker is found and recorded while
+all others complete.
 """
 
 from __future__ import annotations
 
 import contextlib
 import csv
-import functools
 import hashlib
-import importlib
 import io
 import json
 import logging
 import math
-import multiprocessing
 import os
-import signal
-import sys
-import threading
 import time
 import zipfile
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from collections.abc import Callable, Sequence
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
@@ -45,35 +37,31 @@ from typing import Any
 
 import numpy as np
 
-from wakesim.errors import CaseError, OutputError
-from wakesim.outputs.folders import hold, replace_file
+from wakesim.errors import OutputError
+from wakesim.folders import hold, replace_file
+from wakesim.progress import Progress, log_duration, silent
+from wakesim.workers import process_pool
 
 log = logging.getLogger("wakesim")
 
 Values = dict[str, Any]  # name -> float or array
 Function = Callable[[Any], Values]
-Progress = Callable[[float, str], None]
 
-_FORMAT = "wakesim sweep 1"
+_FORMAT = "wakesim sweep 2"
 _SOLO_TRIES = 2  # of a chunk that was under way when a worker died
 _IN_FLIGHT = 2  # chunks a worker has at hand
+_ON_A_CLUSTER = 8  # chunks an executor given from outside has at hand
 _ROUNDED_BITS = 24  # of the 53 of a float
-_PR_SET_PDEATHSIG = 1  # of prctl(2)
 _FAILURES = "failures.csv"
-_LONG_S = 60.0  # what takes longer is told how long it will take
-_LEAST_TIMED = 2  # tasks from which that is told
+_LEAST_TIMED = 2  # tasks from which it is said how long the rest takes
 
 
 @dataclass(frozen=True)
 class Task:
-    """One point: ``key`` names its inputs (a content hash), ``payload`` goes to the function.
-
-    Consecutive tasks with the same ``group`` share work and are computed together.
-    """
+    """One point: ``key`` names its inputs (a content hash), ``payload`` goes to the function."""
 
     key: str
     payload: Any
-    group: str = ""
 
 
 @dataclass(frozen=True)
@@ -100,11 +88,19 @@ class SweepOutcome:
     seconds_a_task: float = math.nan
 
 
-@dataclass
+@dataclass(frozen=True)
 class _Chunk:
-    indices: list[int]
+    indices: range
     path: Path
-    tries: int = 0
+
+
+@dataclass(frozen=True)
+class _Answers:
+    """Of a chunk: values, or the reason why there are none; who computed it, and for how long."""
+
+    values: list[tuple[Values | None, str]]
+    process: int
+    seconds: list[float]
 
 
 def content_key(*parts: Any) -> str:
@@ -114,9 +110,7 @@ def content_key(*parts: Any) -> str:
 
 
 def _plain(value: Any) -> Any:
-    if isinstance(value, np.generic):
-        return value.item()
-    if isinstance(value, np.ndarray):
+    if isinstance(value, np.generic | np.ndarray):
         return value.tolist()
     raise TypeError(f"{type(value).__name__} cannot be part of a key")
 
@@ -129,7 +123,7 @@ def sweep(
     executor: Executor | None = None,
     workers: int = 1,
     chunk_size: int = 32,
-    progress: Progress | None = None,
+    progress: Progress = silent,
     what: str = "sweep",
 ) -> SweepOutcome:
     """Compute all tasks, reusing what ``folder`` already holds of them.
@@ -159,9 +153,8 @@ def sweep(
             rest.unlink(missing_ok=True)
         work = _Work(function, tasks, shards, chunk_size, progress)
         if executor is None:
-            work.tell = functools.partial(tell_duration, what, workers)
-        if work.pending:
-            _compute(work, executor, workers)
+            work.tell = lambda left, seconds: log_duration(what, workers, left, seconds)
+        _compute(work, executor, workers)
         outcome = work.outcome()
         _write_failures(folder, what, outcome.failures, {task.key for task in tasks})
     return outcome
@@ -176,21 +169,23 @@ class _Work:
         tasks: Sequence[Task],
         shards: Path,
         chunk_size: int,
-        progress: Progress | None,
+        progress: Progress,
     ) -> None:
         self.function, self.tasks, self.progress = function, tasks, progress
         self.tell: Callable[[int, float], object] | None = None  # tasks left, seconds each
-        self.pace = _Pace()
         self.results: list[Values | None] = [None] * len(tasks)
         self.reasons: dict[int, str] = {}
+        self._timed: list[float] = []
+        self._processes: set[int] = set()
         name = f"{function.__module__}.{function.__qualname__}"
-        chunks = []
-        for indices in _grouped(tasks, chunk_size):
+        self.pending: deque[_Chunk] = deque()
+        for first in range(0, len(tasks), chunk_size):
+            indices = range(first, min(first + chunk_size, len(tasks)))
             key = content_key(_FORMAT, name, [tasks[i].key for i in indices])
-            chunks.append(_Chunk(indices, shards / f"{key}.npz"))
-        for chunk in chunks:
+            chunk = _Chunk(indices, shards / f"{key}.npz")
             self._read(chunk)
-        self.pending = deque(c for c in chunks if any(self.results[i] is None for i in c.indices))
+            if self.missing(chunk):
+                self.pending.append(chunk)
         self.reused = sum(r is not None for r in self.results)
 
     def _read(self, chunk: _Chunk) -> None:
@@ -199,7 +194,7 @@ class _Work:
             return
         try:
             found = _load(chunk.path.read_bytes())
-        except (OSError, ValueError, KeyError, zipfile.BadZipFile) as error:
+        except (OSError, EOFError, LookupError, ValueError, zipfile.BadZipFile) as error:
             log.warning("%s is damaged and is computed again: %s", chunk.path, error)
             return
         for i, values in zip(chunk.indices, found, strict=True):
@@ -218,26 +213,30 @@ class _Work:
             if values is None:
                 self.reasons[i] = reason
         _write(chunk.path, _dump([self.results[i] for i in chunk.indices]))
-        self.pace.note(answers)
-        if self.tell is not None and math.isfinite(self.pace.seconds):
-            self.tell(len(self.tasks) - self.done, self.pace.seconds)
+        # The first task of a process prepares what the others find ready.
+        self._timed += answers.seconds[answers.process not in self._processes :]
+        self._processes.add(answers.process)
+        if self.tell is not None and math.isfinite(self.seconds_a_task):
+            self.tell(len(self.tasks) - self.done, self.seconds_a_task)
             self.tell = None
-        self.say()
+        self._report()
 
     def give_up(self, chunk: _Chunk, reason: str) -> None:
-        for i in self.missing(chunk):
-            self.reasons[i] = reason
-        self.say()
+        self.reasons |= dict.fromkeys(self.missing(chunk), reason)
+        self._report()
+
+    @property
+    def seconds_a_task(self) -> float:
+        few = len(self._timed) < _LEAST_TIMED
+        return math.nan if few else sum(self._timed) / len(self._timed)
 
     @property
     def done(self) -> int:
         """Tasks that have an answer."""
         return sum(r is not None for r in self.results) + len(self.reasons)
 
-    def say(self) -> None:
-        if self.progress is not None:
-            done = self.done
-            self.progress(done / len(self.tasks), f"{done} of {len(self.tasks)} points")
+    def _report(self) -> None:
+        self.progress(self.done / len(self.tasks), f"{self.done} of {len(self.tasks)} points")
 
     def outcome(self) -> SweepOutcome:
         failures = tuple(
@@ -245,68 +244,8 @@ class _Work:
         )
         known = sum(r is not None for r in self.results)
         return SweepOutcome(
-            tuple(self.results), failures, known - self.reused, self.reused, self.pace.seconds
+            tuple(self.results), failures, known - self.reused, self.reused, self.seconds_a_task
         )
-
-
-@dataclass(frozen=True)
-class _Answers:
-    """Of a chunk: values, or the reason why there are none; who computed it, and for how long."""
-
-    values: list[tuple[Values | None, str]]
-    process: int
-    seconds: list[float]
-
-
-class _Pace:
-    """Seconds a task takes. The first of a process prepares what the others find ready."""
-
-    def __init__(self) -> None:
-        self._processes: set[int] = set()
-        self._timed: list[float] = []
-
-    def note(self, answers: _Answers) -> None:
-        first = 0 if answers.process in self._processes else 1
-        self._processes.add(answers.process)
-        self._timed += answers.seconds[first:]
-
-    @property
-    def seconds(self) -> float:
-        few = len(self._timed) < _LEAST_TIMED
-        return math.nan if few else sum(self._timed) / len(self._timed)
-
-
-def tell_duration(what: str, processes: int, tasks: int, seconds_a_task: float) -> float:
-    """Log how long tasks will take when that is long; the seconds."""
-    processes = max(1, min(processes, tasks))
-    seconds = tasks * seconds_a_task / processes
-    if seconds >= _LONG_S:
-        on = f"{processes} processes" if processes > 1 else "1 process"
-        log.info("%s: %d points take about %s on %s", what, tasks, duration(seconds), on)
-    return seconds
-
-
-def duration(seconds: float) -> str:
-    """A span of time in words, as precise as an estimate is."""
-    minutes = seconds / 60.0
-    if minutes < 90.0:
-        return f"{max(1, round(minutes))} min"
-    hours = minutes / 60.0
-    if hours < 10.0:
-        return f"{int(hours)} h {10 * int(minutes % 60.0 / 10.0)} min".replace(" 0 min", "")
-    return f"{round(hours)} h" if hours < 48.0 else f"{round(hours / 24.0)} days"
-
-
-def _grouped(tasks: Sequence[Task], chunk_size: int) -> Iterator[list[int]]:
-    """Runs of indices with one group, at most ``chunk_size`` long."""
-    part: list[int] = []
-    for i, task in enumerate(tasks):
-        if part and (len(part) == chunk_size or task.group != tasks[part[0]].group):
-            yield part
-            part = []
-        part.append(i)
-    if part:
-        yield part
 
 
 def _answer(function: Function, payloads: list[Any]) -> _Answers:
@@ -317,9 +256,13 @@ def _answer(function: Function, payloads: list[Any]) -> _Answers:
         try:
             out.values.append((_rounded(function(payload)), ""))
         except Exception as error:
-            out.values.append((None, f"{type(error).__name__}: {error}".replace("\n", " ")))
+            out.values.append((None, _reason_of(error)))
         out.seconds.append(time.perf_counter() - began)
     return out
+
+
+def _reason_of(error: Exception) -> str:
+    return f"{type(error).__name__}: {error}".replace("\n", " ")
 
 
 def _rounded(values: Values) -> Values:
@@ -336,154 +279,63 @@ def _rounded(values: Values) -> Values:
     return out
 
 
-# --- executors ------------------------------------------------------------------------------------
+# --- computing ------------------------------------------------------------------------------------
 
 
 def _compute(work: _Work, executor: Executor | None, workers: int) -> None:
     if executor is not None:
-        _drive(work, executor, 8)
+        _drive(work, work.pending, executor, _ON_A_CLUSTER)
     elif workers == 1:
         while work.pending:
             chunk = work.pending.popleft()
             work.finish(chunk, _answer(work.function, work.payloads(chunk)))
     else:
-        _with_processes(work, workers)
+        while work.pending:
+            for chunk in _in_pool(work, work.pending, workers):
+                _alone(work, chunk)
 
 
-def _with_processes(work: _Work, workers: int) -> None:
-    """Drive a pool; when it breaks, try the chunks under way one by one in a pool of their own."""
-    while work.pending:
-        suspects = _one_pool(work, workers)
-        for chunk in suspects:
-            _alone(work, chunk)
-
-
-def _one_pool(work: _Work, workers: int) -> list[_Chunk]:
-    pool = _pool(workers)
-    try:
-        return _drive(work, pool, _IN_FLIGHT * workers)
-    finally:
-        _close(pool)
+def _in_pool(work: _Work, chunks: deque[_Chunk], workers: int) -> list[_Chunk]:
+    with process_pool(workers) as pool:
+        return _drive(work, chunks, pool, _IN_FLIGHT * workers)
 
 
 def _alone(work: _Work, chunk: _Chunk) -> None:
-    rest, work.pending = work.pending, deque([chunk])
-    try:
-        while work.pending:
-            for broken in _one_pool(work, 1):
-                broken.tries += 1
-                if broken.tries < _SOLO_TRIES:
-                    work.pending.append(broken)
-                else:
-                    work.give_up(broken, "the worker died (killed, or out of memory)")
-    finally:
-        work.pending = rest
+    """Try a chunk that was under way when a worker died."""
+    for _ in range(_SOLO_TRIES):
+        if not _in_pool(work, deque([chunk]), 1):
+            return
+    work.give_up(chunk, "the worker died (killed, or out of memory)")
 
 
-def _drive(work: _Work, executor: Executor, most: int) -> list[_Chunk]:
-    """Keep the executor busy until nothing is pending; returns the chunks of a broken pool."""
+def _drive(work: _Work, chunks: deque[_Chunk], executor: Executor, most: int) -> list[_Chunk]:
+    """Keep the executor busy until no chunk is left; those under way when a pool broke."""
     running: dict[Future[Any], _Chunk] = {}
     broken: list[_Chunk] = []
     try:
-        while work.pending or running:
-            while work.pending and len(running) < most and not broken:
-                chunk = work.pending.popleft()
-                running[executor.submit(_answer, work.function, work.payloads(chunk))] = chunk
-            done, _ = wait(running, return_when=FIRST_COMPLETED)
-            for future in done:
+        while running or (chunks and not broken):
+            while chunks and len(running) < most and not broken:
+                chunk = chunks.popleft()
+                try:
+                    future = executor.submit(_answer, work.function, work.payloads(chunk))
+                except BrokenProcessPool:
+                    broken.append(chunk)
+                else:
+                    running[future] = chunk
+            for future in wait(running, return_when=FIRST_COMPLETED).done:
                 chunk = running.pop(future)
                 try:
                     answers = future.result()
                 except BrokenProcessPool:
                     broken.append(chunk)
                 except Exception as error:
-                    work.give_up(chunk, f"{type(error).__name__}: {error}".replace("\n", " "))
+                    work.give_up(chunk, _reason_of(error))
                 else:
                     work.finish(chunk, answers)
-            if broken and not running:
-                return broken
-    except BrokenProcessPool:  # at submission
-        return [chunk, *broken, *running.values()]
     finally:
         for future in running:
             future.cancel()
     return broken
-
-
-def free_processors() -> int:
-    """Processors this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
-
-
-def _pool(workers: int) -> ProcessPoolExecutor:
-    context = multiprocessing.get_context("spawn")
-    return ProcessPoolExecutor(
-        workers, mp_context=context, initializer=_start_worker, initargs=(os.getpid(),)
-    )
-
-
-def _start_worker(parent: int) -> None:
-    """One thread a worker, no longer than its parent; Ctrl-C is the main process's business."""
-    _end_with(parent)
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    import numba
-    import threadpoolctl
-
-    importlib.import_module("scipy.linalg")  # its own BLAS: only what is loaded can be limited
-    numba.set_num_threads(1)
-    threadpoolctl.threadpool_limits(1)
-
-
-def _end_with(parent: int) -> None:
-    """End this process when its parent ends, even one that is killed.
-
-    Everywhere a thread waits for the end of the pipe that the parent holds; it must wait for a
-    compiled loop to end as well, so Linux is asked to kill this process at once.
-    """
-    threading.Thread(target=_end_after_parent, daemon=True).start()
-    if sys.platform == "linux":
-        import ctypes
-
-        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
-        if os.getppid() != parent:  # ended before it was asked
-            os._exit(1)
-
-
-def _end_after_parent() -> None:
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)
-
-
-def _close(pool: ProcessPoolExecutor) -> None:
-    pool.shutdown(wait=False, cancel_futures=True)
-    for child in multiprocessing.active_children():
-        child.terminate()
-    pool.shutdown(wait=True)
-
-
-@contextlib.contextmanager
-def cluster_executor(address: str) -> Iterator[Executor]:
-    """Executor of a Dask cluster by the address of its scheduler.
-
-    Raises CaseError when dask.distributed is not installed or the scheduler does not answer.
-    """
-    try:
-        from distributed import Client
-    except ImportError as error:
-        text = "a cluster needs dask.distributed: install the extra wakesim[cluster]"
-        raise CaseError(text) from error
-    try:
-        client = Client(address, timeout="10s", set_as_default=False)
-    except (OSError, ValueError, TimeoutError) as error:
-        raise CaseError(f'cluster "{address}": no scheduler answers: {error}') from error
-    try:
-        yield client.get_executor(pure=False, retries=3)
-    finally:
-        client.close()
 
 
 # --- files ----------------------------------------------------------------------------------------
@@ -491,40 +343,22 @@ def cluster_executor(address: str) -> Iterator[Executor]:
 
 def _dump(results: list[Values | None]) -> bytes:
     """Bytes of a shard; the same results give the same bytes."""
+    arrays = {f"{k}/{name}": v for k, one in enumerate(results) for name, v in (one or {}).items()}
     buffer = io.BytesIO()
-    with zipfile.ZipFile(buffer, "w") as archive:
-        _member(archive, "format", _FORMAT.encode())
-        _member(archive, "count", str(len(results)).encode())
-        for k, values in enumerate(results):
-            for name in sorted(values or {}):
-                array = io.BytesIO()
-                np.lib.format.write_array(array, np.asarray(values[name]), allow_pickle=False)
-                _member(archive, f"{k}/{name}", array.getvalue())
-            _member(archive, f"{k}.known", str(int(values is not None)).encode())
+    np.savez(buffer, known=[one is not None for one in results], **dict(sorted(arrays.items())))
     return buffer.getvalue()
 
 
-def _member(archive: zipfile.ZipFile, name: str, data: bytes) -> None:
-    archive.writestr(zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0)), data)
-
-
 def _load(data: bytes) -> list[Values | None]:
-    with zipfile.ZipFile(io.BytesIO(data)) as archive:
-        if archive.read("format").decode() != _FORMAT:
-            raise ValueError("of another format")
-        count = int(archive.read("count"))
-        out: list[Values | None] = [
-            {} if archive.read(f"{k}.known") == b"1" else None for k in range(count)
-        ]
-        for name in archive.namelist():
-            number, slash, quantity = name.partition("/")
+    with np.load(io.BytesIO(data), allow_pickle=False) as arrays:
+        known = arrays["known"]
+        out: list[Values] = [{} for _ in known]
+        for key in arrays.files:
+            number, slash, name = key.partition("/")
             if slash:
-                array = np.lib.format.read_array(io.BytesIO(archive.read(name)), allow_pickle=False)
-                values = out[int(number)]
-                if values is None:
-                    raise ValueError("a failed point has values")
-                values[quantity] = array.item() if array.ndim == 0 else array
-    return out
+                array = arrays[key]
+                out[int(number)][name] = array.item() if array.ndim == 0 else array
+    return [one if there else None for one, there in zip(out, known, strict=True)]
 
 
 def _write(path: Path, data: bytes) -> None:

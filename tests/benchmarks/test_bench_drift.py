@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from scipy.sparse.linalg import spsolve
 
-from wakesim.air.spread import PassingSource, mean_drift
 from wakesim.section.drift import DriftModel
 from wakesim.section.grid import CrossSectionGrid
+from wakesim.validation.quantities.drift import PassingSource, mean_drift
 
 LANES = (-1.825, -5.475, -12.0, -15.65)
 

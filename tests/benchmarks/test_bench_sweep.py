@@ -13,9 +13,10 @@ from pathlib import Path
 import pytest
 
 from wakesim.case.load import load_case
-from wakesim.measures.lookup import StateGroup, compute_group
 from wakesim.runtime import cases_path
-from wakesim.sweep import Task, _close, _pool, content_key, free_processors, sweep
+from wakesim.studies.lookup_table import StateGroup, compute_group
+from wakesim.sweep import Task, content_key, sweep
+from wakesim.workers import free_processors, process_pool
 
 _STATES = 160
 
@@ -38,15 +39,12 @@ def _warm(group: StateGroup) -> None:
 
 def _seconds(workers: int, folder: Path) -> float:
     """Time of the sweep once the workers are warm."""
-    pool = _pool(workers)
-    try:
+    with process_pool(workers) as pool:
         tasks = _tasks()
         list(pool.map(_warm, [tasks[0].payload] * workers))
         began = time.perf_counter()
         found = sweep(compute_group, tasks, folder / "all", executor=pool, chunk_size=4)
         seconds = time.perf_counter() - began
-    finally:
-        _close(pool)
     assert not found.failures
     return seconds
 

@@ -38,7 +38,7 @@ def test_the_cases_hold_what_they_say() -> None:
     assert list(table.axes)[:2] == ["clearance_m", "height_m"]
     passes = load_case_text(PASSES)
     assert passes.pass_table is not None
-    assert passes.pass_table.speeds_m_s == pytest.approx([50 / 3.6, 70 / 3.6, 90 / 3.6, 110 / 3.6])
+    assert passes.pass_table.speed_m_s == pytest.approx([50 / 3.6, 70 / 3.6, 90 / 3.6, 110 / 3.6])
     assert list(passes.vehicles) == list(passes.pass_table.classes or ())
 
 

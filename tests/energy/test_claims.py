@@ -32,7 +32,6 @@ def test_more_than_betz_is_a_contradiction_with_its_factor() -> None:
     assert value(check, "power coefficient implied") == pytest.approx(200 / 153.125)
     finding = next(f for f in check.findings if f.kind == "contradiction")
     assert finding.factor == pytest.approx(200 / 153.125 * 27 / 16)
-    assert "not hold" in check.verdict
 
 
 def test_a_kilowatt_from_two_square_metres_names_the_missing_area() -> None:
@@ -78,14 +77,12 @@ def test_the_trade_speed_is_compared_with_the_place_in_the_cube() -> None:
     (finding,) = check.findings
     assert finding.kind == "beyond the place"
     assert finding.factor == pytest.approx(10.0)
-    assert "1e+03 times in energy" in finding.text
 
 
 def test_a_modest_claim_agrees() -> None:
     claim = Claim(daily_energy_kwh=0.002, area_m2=2.0, power_coefficient=0.15)
     check = check_claim(claim, POST)
     assert {f.kind for f in check.findings} == {"agrees"}
-    assert "within what this model finds" in check.verdict
 
 
 def test_the_check_values_of_the_trade_are_consistent_in_themselves() -> None:
@@ -99,7 +96,6 @@ def test_the_check_values_of_the_trade_are_consistent_in_themselves() -> None:
         0.20, abs=0.005
     )
     assert {f.kind for f in check.findings} == {"agrees"}
-    assert "do not contradict" in check.verdict
 
 
 def test_air_faster_than_the_traffic_or_slower_than_cut_in() -> None:
@@ -121,15 +117,12 @@ def test_less_than_the_coefficient_gives_may_be_losses() -> None:
     (finding,) = check_claim(claim).findings
     assert finding.kind == "agrees"
     assert finding.factor == pytest.approx(16.0 / 23.52)
-    assert "losses" in finding.text
 
 
 def test_a_place_without_interval_and_its_gusts() -> None:
     place = Place("the post", 0.5, gust_m_s=2.25)
     check = check_claim(Claim(speed_m_s=1.0, daily_energy_kwh=1.0, area_m2=2.0), place)
     assert [f.kind for f in check.findings] == ["beyond the place"] * 2
-    assert "2.25 m/s" in check.findings[0].text
-    assert "interval" not in " ".join(f.text for f in check.findings)
 
 
 def test_the_density_of_the_place_is_its_own() -> None:
@@ -139,10 +132,6 @@ def test_the_density_of_the_place_is_its_own() -> None:
     assert value(check, "swept area per kilowatt at the place") == pytest.approx(
         2 * value(check, "swept area per kilowatt")
     )
-
-
-def test_nothing_stated_is_said() -> None:
-    assert "Too little" in check_claim(Claim()).verdict
 
 
 @pytest.mark.parametrize("value", [0.0, -1.0, math.nan, math.inf])
@@ -167,15 +156,3 @@ def test_a_claim_made_by_the_law_never_contradicts_itself(
     bad = [f for f in check.findings if f.kind == "contradiction" and f.factor > 1.0 + 1e-9]
     assert not bad
     assert value(check, "speed the stated power needs") == pytest.approx(speed)
-
-
-def test_words_never_accuse() -> None:
-    claim = Claim(
-        power_w=5000.0, speed_m_s=5.4, power_coefficient=0.9, area_m2=2.0, daily_energy_kwh=300.0,
-        count=10, section_length_m=100.0, daily_load_kwh=10.0, loads=10_000,
-    )  # fmt: skip
-    check = check_claim(claim, POST)
-    words = " ".join([check.verdict, *(f.text for f in check.findings)]).lower()
-    assert len(check.findings) >= 6
-    for bad in ("fraud", "lie", "false", "mislead", "dishonest", "scam", "wrong"):
-        assert bad not in words

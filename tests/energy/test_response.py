@@ -10,7 +10,7 @@ from scipy import integrate
 
 from wakesim.energy import response
 from wakesim.energy.bounds import BETZ
-from wakesim.energy.capture import capture_ratio
+from wakesim.energy.response import capture_ratio
 from wakesim.energy.rotor import CoefficientCurve, Rotor, generic_rotor, rotor_types
 
 RHO = 1.225

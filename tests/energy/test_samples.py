@@ -7,30 +7,35 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from energy_case import TABLES, case, computed
+from energy_case import TABLES, case
 
-from wakesim.energy import samples
-from wakesim.energy.samples import collect, evaluate, payloads, yield_parameters
+from wakesim.energy.uncertainty import (
+    central_pulses,
+    collect,
+    evaluate,
+    payloads,
+    yield_parameters,
+)
 from wakesim.sweep import Task, content_key, sweep
 
 CASE = case(TABLES.replace("samples = 0", "samples = 64"))
 MOUNT = CASE.mounts[0]
 MIDDLE = {
-    "mixing of far wakes": 1.5, "start of the wake": 1.0, "side layer": 1.0,
-    "mixing of the road's air": 1.0, "roughness of the road": 1.0, "roughness of the verge": 1.0,
-    "drag coefficients": 0.5, "vehicle dimensions": 1.0, "recirculation length": 1.4,
-    "wake turbulence": 1.0, "lane position": 0.0, "traffic flow": 1.0,
-    "share of heavy vehicles": 1.0, "vehicle speeds": 1.0, "power coefficient": 0.15,
+    "mixing_of_far_wakes": 1.5, "start_of_the_wake": 1.0, "side_layer": 1.0,
+    "mixing_of_the_roads_air": 1.0, "roughness_of_the_road": 1.0, "roughness_of_the_verge": 1.0,
+    "drag_coefficients": 0.5, "vehicle_dimensions": 1.0, "recirculation_length": 1.4,
+    "wake_turbulence": 1.0, "lane_position": 0.0, "traffic_flow": 1.0, "heavy_share": 1.0,
+    "vehicle_speeds": 1.0, "power_coefficient": 0.15,
 }  # fmt: skip
 
 
 def found(**changes: float) -> dict[str, float]:
-    inputs = MIDDLE | {name.replace("_", " "): value for name, value in changes.items()}
+    inputs = MIDDLE | changes
     return evaluate({"case": CASE, "mount": "m", "inputs": inputs, "shaft_speed_rad_s": None})
 
 
 def test_middle_inputs_are_those_of_the_parameters() -> None:
-    assert set(MIDDLE) == {p.name for p in yield_parameters(CASE, MOUNT)}
+    assert set(MIDDLE) == {p.key for p in yield_parameters(CASE, MOUNT)}
 
 
 def test_more_of_what_moves_the_air_gives_more_and_smoothly() -> None:
@@ -61,7 +66,7 @@ def task_list() -> list[Task]:
 def test_a_run_that_was_stopped_goes_on_to_the_same_bytes(tmp_path: Path) -> None:
     tasks = task_list()
     whole = sweep(evaluate, tasks, tmp_path / "whole", chunk_size=2)
-    samples._PULSES.clear()  # as in a worker that starts with another sample
+    central_pulses.cache_clear()  # as in a worker that starts with another sample
     backwards = list(reversed(tasks))
 
     def stop(share: float, _: str) -> None:
@@ -76,8 +81,6 @@ def test_a_run_that_was_stopped_goes_on_to_the_same_bytes(tmp_path: Path) -> Non
 
 
 def test_outputs_are_anchored_to_the_whole_study() -> None:
-    energy = computed().mounts[0].energy
-    assert energy is not None
     place, values, all_payloads = payloads(CASE, MOUNT, seed=7)
     assert len(all_payloads) == 65
     assert all_payloads[-1]["inputs"] == {}
@@ -87,16 +90,14 @@ def test_outputs_are_anchored_to_the_whole_study() -> None:
     ]
     fake[3] = None
     central = {"effective_speed_m_s": 0.8, "annual_kwh": 0.4}
-    u = collect(CASE, MOUNT, place, values, [*fake, central], energy)
+    u = collect(CASE, MOUNT, place, values, [*fake, central], 1.7, 6.0)
     assert (u.samples, u.failed) == (63, 1)
     first = fake[0]
     assert first is not None
-    assert u.outputs[0, 0] == pytest.approx(
-        first["effective_speed_m_s"] / 0.8 * energy.effective_speed_m_s
-    )
-    assert u.outputs[0, 1] == pytest.approx(first["annual_kwh"] / 0.4 * energy.case_air_kwh)
+    assert u.outputs[0, 0] == pytest.approx(first["effective_speed_m_s"] / 0.8 * 1.7)
+    assert u.outputs[0, 1] == pytest.approx(first["annual_kwh"] / 0.4 * 6.0)
     with pytest.raises(ValueError, match="central sample"):
-        collect(CASE, MOUNT, place, values, [*fake, None], energy)
+        collect(CASE, MOUNT, place, values, [*fake, None], 1.7, 6.0)
 
 
 def test_a_stated_coefficient_outside_the_published_range_widens_it() -> None:
@@ -111,9 +112,7 @@ def test_a_stated_coefficient_outside_the_published_range_widens_it() -> None:
 def test_the_ranking_of_the_real_model_is_trusted() -> None:
     one = case(TABLES.replace("samples = 0", "samples = 256"))
     place, values, all_payloads = payloads(one, MOUNT, seed=7)
-    energy = computed().mounts[0].energy
-    assert energy is not None
-    u = collect(one, MOUNT, place, values, [evaluate(p) for p in all_payloads], energy)
+    u = collect(one, MOUNT, place, values, [evaluate(p) for p in all_payloads], 1.0, 1.0)
     assert u.speed_ranking.trusted
     assert u.energy_ranking.trusted
     assert u.speed_ranking.total.sum() >= 1.0

@@ -11,8 +11,15 @@ from one_lane_road import text_of
 
 from wakesim.case.load import load_case_text
 from wakesim.case.schema import Case
-from wakesim.energy.states import Day, HourlyPower, States, in_wind, on_day, whole_day
-from wakesim.energy.study import rotor_of
+from wakesim.energy.states import (
+    Day,
+    HourlyPower,
+    States,
+    in_wind,
+    on_day,
+    rotor_of,
+    whole_day,
+)
 
 RHO = 1.225
 ROTOR = '[rotor]\nkind = "drag"\ncut_in_m_s = 0.6\n'

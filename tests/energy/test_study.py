@@ -11,8 +11,8 @@ from energy_case import TABLES, case, computed
 
 from wakesim.case.energy import PowerPoints
 from wakesim.energy.bounds import bounds_at
-from wakesim.energy.states import States
-from wakesim.energy.study import EnergyResult, rotor_of
+from wakesim.energy.states import States, rotor_of
+from wakesim.energy.study import EnergyResult
 from wakesim.energy.yields import row_factor, year_hours, year_yield
 from wakesim.traffic.scene import field_settings
 

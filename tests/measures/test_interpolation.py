@@ -7,7 +7,7 @@ import pytest
 from scipy.interpolate import CubicHermiteSpline
 
 from wakesim.measures.interpolation import Axis, interpolate
-from wakesim.measures.refine import refine
+from wakesim.studies.refine import refine
 
 
 def hermite(x, f):

@@ -8,9 +8,16 @@ import numpy as np
 import pytest
 from one_lane_road import text_of
 
+from wakesim import constants
 from wakesim.case.load import load_case_text
 from wakesim.measures import model_interval
-from wakesim.measures.model_interval import ends, standing_hours, uncertain_inputs
+from wakesim.measures.model_interval import (
+    change,
+    ends,
+    standing_hours,
+    uncertain_inputs,
+    variants,
+)
 from wakesim.measures.places import moved_at
 from wakesim.traffic.scene import field_settings
 
@@ -38,36 +45,47 @@ def test_every_input_has_a_range_around_its_default_and_moves_something(law):
     case = load_case_text(text_of())
     settings = field_settings(case)
     settings = replace(settings, constants=replace(settings.constants, law=law))
-    items = uncertain_inputs(settings)
-    assert len({item.name for item in items}) == len(items)
-    for item in items:
+    tried = variants(settings, "counted", "hull", "beside")
+    assert (
+        len({item.name for item, _ in tried}) == {"section": 14, "couple": 12, "momentum": 12}[law]
+    )
+    for item, value in tried:
+        assert change(item, case, settings, value) != (case, settings)
         assert item.origin
-        low, high = item.ends
-        assert low < high
-        for value in item.ends:
-            assert item.change(case, settings, value) != (case, settings)
-            assert item.tell(value)
+        assert item.tell(value)
+
+
+def test_constants_are_moved_over_the_ranges_of_their_rows():
+    case = load_case_text(text_of())
+    for law in ("section", "couple", "momentum"):
+        settings = field_settings(case)
+        settings = replace(settings, constants=replace(settings.constants, law=law))
+        for item in uncertain_inputs(settings):
+            for key in constants.moved_by(item):
+                tried = [
+                    getattr(change(item, case, settings, v)[1].constants, key) for v in item.ends
+                ]
+                assert tried == pytest.approx(constants.TABLE[key].ends)
 
 
 def test_drag_stays_in_the_range_of_the_class():
     case = load_case_text(text_of())
-    item = next(i for i in uncertain_inputs(field_settings(case)) if "drag" in i.name)
+    item = constants.DRAG_COEFFICIENTS
     for end in (0, 1):
-        changed, _ = item.change(case, field_settings(case), item.ends[end])
+        changed, _ = change(item, case, field_settings(case), item.ends[end])
         for name, vehicle in changed.vehicles.items():
             assert vehicle.drag_coefficient == case.vehicles[name].drag_range[end]
 
 
 def test_more_drag_and_smoother_ground_move_more_air():
-    case = load_case_text(text_of(memory=20, hours=1))
+    one_class = {"light_mix": "{ panel_van = 1.0 }", "heavy": 0.0}
+    case = load_case_text(text_of(memory=20, hours=1, **one_class))
     moved = moved_at(case, np.array([[2.5, 2.0]]))
     base = moved.effective_speed()
-    items = {i.name: i for i in uncertain_inputs(moved.settings)}
-    for name in ("drag coefficients", "vehicle dimensions"):
-        item = items[name]
+    for item in (constants.DRAG_COEFFICIENTS, constants.VEHICLE_DIMENSIONS):
         assert moved.effective_speed(item, item.ends[1]) > base
         assert moved.effective_speed(item, item.ends[0]) < base
-    verge = items["roughness of the verge"]
+    verge = constants.ROUGHNESS_OF_THE_VERGE
     assert moved.effective_speed(verge, verge.ends[0]) > base
 
 

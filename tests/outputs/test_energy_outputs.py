@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import csv
 import json
-import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from energy_case import computed
 
-from wakesim.energy.samples import yield_parameters
-from wakesim.energy.uncertainty import YieldUncertainty, percentiles, ranking, sample
+from wakesim.energy.uncertainty import (
+    YieldUncertainty,
+    percentiles,
+    ranking,
+    sample,
+    yield_parameters,
+)
 from wakesim.measures.results import ModelVariant
-from wakesim.outputs import energy_rows, energy_words
 from wakesim.outputs.energy_tables import energy_summary
 from wakesim.outputs.figures import drawings
 from wakesim.outputs.figures.style import house_style
@@ -116,56 +119,6 @@ def test_the_summary_is_plain_json(result: Result) -> None:
     shares = [row["total"] for row in record["uncertainty"]["effective_speed_ranking"]["inputs"]]
     assert shares == sorted(shares, reverse=True)
     assert energy_summary(None) is None
-
-
-def test_the_answer_says_what_a_practitioner_asks(result: Result) -> None:
-    text = " ".join(energy_words.energy_answer(result.mounts[0]))
-    energy = result.mounts[0].energy
-    assert "a year" in text
-    assert "a day" in text
-    assert "Without traffic the wind would give" in text
-    for word in ("P90", "P50", "P10", "diesel", "Betz 1920", "stated load", "The row gives"):
-        assert word in text, word
-    # which way an added crosswind moves it
-    assert "0.5 m/s towards −y lowers the effective speed by 0.32 m/s" in text
-    assert "0.5 m/s towards +y raises the effective speed by 0.18 m/s" in text
-    # the input that the formula of the outputs depends on most
-    assert "for the effective speed, the mixing of far wakes" in text
-    assert energy_words.energy_answer(replace(result.mounts[0], energy=None)) == []
-    assert math.isfinite(energy.year.annual_kwh)
-
-
-def test_traffic_that_takes_away_is_said(result: Result) -> None:
-    mount = result.mounts[0]
-    year = replace(mount.energy.year, without_traffic_wh=2.0 * mount.energy.year.with_traffic_wh)
-    text = energy_words.energy_answer(replace(mount, energy=replace(mount.energy, year=year)))[0]
-    assert "so the traffic takes away" in text
-
-
-def test_a_ranking_that_cannot_be_trusted_is_not_told(result: Result) -> None:
-    mount = result.mounts[0]
-    u = mount.energy.uncertainty
-    bad = replace(u, energy_ranking=replace(u.energy_ranking, explained=0.5))
-    text = " ".join(
-        energy_words.energy_answer(replace(mount, energy=replace(mount.energy, uncertainty=bad)))
-    )
-    assert "for the energy, no ranking that can be trusted" in text
-
-
-def test_rows_of_the_report(result: Result) -> None:
-    mount = result.mounts[0]
-    facts = dict(energy_rows.facts(mount))
-    assert facts["swept area"] == "0.90 m²"
-    assert "energy of the year, with its inertia" in facts
-    assert [row["wind"] for row in energy_rows.wind_rows(mount)] == [
-        "3.0 m/s towards 90°", "still air",
-    ]  # fmt: skip
-    words = " ".join(energy_rows.load_sentences(mount))
-    # 1/2 rho 35^2, and 900 x 8766 passes
-    rho = mount.energy.density_kg_m3
-    assert f"{0.5 * rho * 35**2:.0f} Pa" in words
-    assert "7.9 million a year" in words
-    assert "no design values" in energy_rows.LOADS_NOTE
 
 
 def test_every_figure_of_the_energy_is_drawn(result: Result) -> None:

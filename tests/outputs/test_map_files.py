@@ -10,8 +10,9 @@ from grid_cases import map_text
 
 import wakesim
 from wakesim.case.load import load_case_text
-from wakesim.measures.mounting_map import BETZ, REASONS
+from wakesim.energy.bounds import BETZ
 from wakesim.outputs.figures.mounting_map import skyline
+from wakesim.studies.mounting_map import REASONS
 
 
 @pytest.fixture(scope="module")

@@ -12,8 +12,10 @@ from pathlib import Path
 import pytest
 from synthetic_result import single_pass_text
 
+from wakesim import folders
 from wakesim.errors import OutputError
-from wakesim.outputs import check_target, folders, save_all
+from wakesim.folders import RESULT, check_target
+from wakesim.outputs import save_all
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -42,10 +44,10 @@ def test_nothing_is_overwritten_without_force(pass_result, tmp_path):
     with pytest.raises(OutputError, match="already holds a result"):
         save_all(pass_result, tmp_path)
     with pytest.raises(OutputError, match="--force"):
-        check_target(tmp_path)
+        check_target(tmp_path, RESULT)
     assert snapshot(tmp_path) == before
     save_all(pass_result, tmp_path, force=True)
-    check_target(tmp_path, force=True)
+    check_target(tmp_path, RESULT, force=True)
 
 
 def test_a_users_figure_is_not_overwritten_without_force(pass_result, tmp_path):
@@ -135,7 +137,7 @@ def test_target_that_is_a_file(pass_result, tmp_path):
     (tmp_path / "file").write_text("x")
     for target in (tmp_path / "file", tmp_path / "file" / "below"):
         with pytest.raises(OutputError, match="file"):
-            check_target(target)
+            check_target(target, RESULT)
         with pytest.raises(OutputError):
             save_all(pass_result, target, force=True)
     assert snapshot(tmp_path) == {"file": b"x"}
@@ -144,14 +146,14 @@ def test_target_that_is_a_file(pass_result, tmp_path):
 @pytest.mark.skipif(not Path("/proc/self").is_dir(), reason="needs a folder nobody can write to")
 def test_target_that_cannot_be_written():
     with pytest.raises(OutputError, match=r"^/proc/wakesim-out: cannot write results: [^\n]+$"):
-        check_target("/proc/wakesim-out")
+        check_target("/proc/wakesim-out", RESULT)
 
 
 def test_check_changes_nothing_and_loads_nothing_heavy(tmp_path):
     code = (
         "import sys\n"
-        "from wakesim.outputs import check_target\n"
-        f"check_target({str(tmp_path / 'new' / 'out')!r})\n"
+        "from wakesim.folders import RESULT, check_target\n"
+        f"check_target({str(tmp_path / 'new' / 'out')!r}, RESULT)\n"
         "heavy = {'numpy', 'h5py', 'matplotlib', 'jinja2', 'numba', 'scipy'} & set(sys.modules)\n"
         "sys.exit(' '.join(heavy) or 0)\n"
     )

@@ -15,9 +15,9 @@ import pytest
 from grid_cases import pass_text, table_text
 
 import wakesim
+from wakesim import folders
 from wakesim.case.load import load_case_text
 from wakesim.errors import CaseError
-from wakesim.outputs import folders
 from wakesim.outputs.summary import FORMAT_VERSION
 from wakesim.traffic.scene import wake_memory
 
@@ -135,7 +135,7 @@ def test_arguments_broadcast(table):
 
 def test_the_interpolation_error_is_stated_and_true(result, table):
     """At fresh states off the table, computed: most miss less than the stated ninth decile."""
-    from wakesim.measures.lookup import StateGroup, canonical, compute_group
+    from wakesim.studies.lookup_table import StateGroup, canonical, compute_group
 
     stated = table.interpolation_error
     assert stated["states"] == 96

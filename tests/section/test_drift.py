@@ -7,14 +7,15 @@ from functools import partial
 
 import numpy as np
 import pytest
+from closed_drift import line_drift
 
 from wakesim.air.profiles import friction_velocity, log_profile
-from wakesim.air.spread import PassingSource, line_drift, mean_drift
 from wakesim.air.traffic_turbulence import diffusivity_profile
 from wakesim.section.crossflow import Barrier, blocked_faces, face_flows
 from wakesim.section.drift import SINKS, DriftModel
 from wakesim.section.grid import CrossSectionGrid
 from wakesim.section.transport import ground_resistance
+from wakesim.validation.quantities.drift import PassingSource, mean_drift
 
 LANES = (-1.825, -5.475, -12.0, -15.65)
 MOUNTS = ((4.5, 2.0), (-8.7, 1.5), (-3.0, 6.5), (12.0, 3.0))

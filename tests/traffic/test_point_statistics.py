@@ -12,10 +12,10 @@ from scipy import stats
 
 from wakesim.case.load import load_case_text
 from wakesim.measures import series
-from wakesim.measures.mounting_map import ColumnBlock, assemble, columns_of, compute_columns
 from wakesim.measures.places import rotor_statistics
 from wakesim.measures.series import rotor_sums
-from wakesim.measures.signature import signature
+from wakesim.studies.mounting_map import ColumnBlock, assemble, columns_of, compute_columns
+from wakesim.studies.single_pass import signature
 from wakesim.traffic.mount_air import mount_air
 from wakesim.traffic.point_statistics import (
     PointAir,
@@ -44,7 +44,7 @@ def case_of(height=2.0, wall=None, **changes):
 
 def no_drift(case):
     drift = case.air.drift.model_copy(update={"enabled": False})
-    return replace(case, air=replace(case.air, drift=drift))
+    return replace(case, air=case.air.model_copy(update={"drift": drift}))
 
 
 def monte_carlo(case, settings, rounds):

@@ -12,7 +12,7 @@ import pytest
 
 from wakesim.case.mounts import Mount
 from wakesim.case.vehicle import catalogue
-from wakesim.measures.signature import signature
+from wakesim.studies.single_pass import signature
 from wakesim.traffic.lines import FieldSettings, LaneView, build_library
 from wakesim.traffic.stream import Passes
 from wakesim.traffic.superpose import add_lines, superpose, view_table

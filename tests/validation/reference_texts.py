@@ -57,12 +57,12 @@ KNOWN = {
         "twice",
         "m/s",
         "a straight line",
-        ("height_m",),
+        {"height_m": "height of the point"},
         {"gain_m": "half the factor", "mode": "any word"},
         _twice,
     ),
     "needs_body": Quantity(
-        "needs_body", "m", "length", (), {}, lambda c: np.full(c.size, c.body.length_m), True
+        "needs_body", "m", "length", {}, {}, lambda c: np.full(c.size, c.body.length_m), True
     ),
 }
 

@@ -10,14 +10,16 @@ import numpy as np
 import pytest
 
 from wakesim.runtime import shared_path, validation_path
-from wakesim.validation.calibration import calibrate, leave_sets_out, report_lines
-from wakesim.validation.calibration_problems import (
+from wakesim.validation.calibration import (
     AHMED,
     KEYS,
     Interpolated,
+    calibrate,
+    leave_sets_out,
     marched_data,
     marched_problem,
     marched_values,
+    report_lines,
     tail_problem,
 )
 from wakesim.validation.fitting import estimate

@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from wakesim.validation.fitting import Constant, Problem, estimate
-from wakesim.validation.held_out import gain, judge
+from wakesim.validation.fitting import Constant, Problem, estimate, gain, judge
 
 X = np.linspace(4.0, 9.0, 16)
 ALLOWED = (0.2, 3.0)

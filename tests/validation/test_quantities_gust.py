@@ -11,7 +11,7 @@ from scipy.special import gamma, kv
 
 from wakesim.case.vehicle import vehicle
 from wakesim.errors import CaseError
-from wakesim.validation.quantities.extremes import expected_extreme, von_karman_correlation
+from wakesim.validation.quantities.gust import expected_extreme, von_karman_correlation
 from wakesim.vehicle.passfield import pass_field
 
 LORRY = vehicle("artic_lorry_eu")

@@ -6,37 +6,24 @@ import math
 
 import numpy as np
 import pytest
-from quantity_values import KNOWN, compute
+from quantity_values import KNOWN, compute, from_file
 from scipy import integrate, stats
 
 from wakesim.case.traffic import Headway
 from wakesim.case.vehicle import Vehicle, vehicle
 from wakesim.errors import CaseError
-from wakesim.runtime import validation_path
 from wakesim.validation.metrics import metrics
+from wakesim.validation.quantities import traffic
 from wakesim.validation.quantities.traffic import _times, pulse_record
-from wakesim.validation.reader import read_comparison
 from wakesim.validation.verdict import verdict
-from wakesim.vehicle.wake import SHARE_W, WakeConstants, vehicle_wake
 
 CAR = vehicle("small_car")
-ROAD = {"flow_veh_h": [3000.0], "speed_m_s": [30.0], "road_width_m": [7.3]}
 
 
 def m3_survival(t, flow, minimum, share):
     """Cowan's M3, written out."""
     rate = share * flow / (1 - minimum * flow)
     return 1.0 if t < minimum else share * math.exp(-rate * (t - minimum))
-
-
-def test_the_road_s_own_viscosity_scales_with_the_speed_at_one_spacing():
-    """Over the speed it depends on the vehicles per metre alone, but for the little motion of air
-    that passes for still and the time to settle; at one speed it grows with the flow."""
-    at = {"flow_veh_h": [1500.0, 3000.0, 3000.0], "speed_m_s": [15.0, 15.0, 30.0],
-          "road_width_m": [7.3] * 3}  # fmt: skip
-    slow, dense, fast = compute("road_viscosity", at, CAR)
-    assert fast == pytest.approx(2.0 * slow, rel=0.06)
-    assert 1.2 * slow < dense < 2.0 * slow
 
 
 class TestHeadways:
@@ -139,12 +126,6 @@ class TestHourlyCounts:
         assert found[0] == pytest.approx(variation * math.sqrt(flow), rel=4 / math.sqrt(2 * hours))
         assert variation > 1.5
 
-    def test_real_counts_spread_far_more(self):
-        folder = validation_path()
-        c = read_comparison(folder / "hourly-counts" / "comparison.toml", folder, KNOWN)
-        found = compute("hourly_count_sd", {"road_flow_veh_h": c.conditions["road_flow_veh_h"]})
-        assert np.all(found < 0.5 * c.measured)
-
 
 class TestSpeeds:
     def test_share_is_that_of_a_truncated_normal(self):
@@ -168,7 +149,7 @@ class TestSpeeds:
 class TestShotNoise:
     def test_record_is_the_plain_sum(self):
         found = pulse_record(0.5, 2.0, 0.7, 60, 3)
-        headway = Headway("exponential", 0.0, None, None, False)
+        headway = Headway()
         times = _times(headway, 0.5, 60 / 0.5, 3)
         t = 0.14 * np.arange(150, 150 + found.size)
         age = t[:, None] - times
@@ -203,87 +184,41 @@ class TestShotNoise:
         assert words in str(error.value)
 
 
-class TestTurbulence:
-    def test_scaling_by_hand(self):
-        # 3000 cars/h at 30 m/s on 7.3 m: D = q A/(V w)
-        share = 3000 / 3600 * 4.05 * 1.75 / (30 * 7.3)
-        found = compute("traffic_sigma_w", ROAD, CAR)
-        assert found == pytest.approx(0.3 * 30 * math.sqrt(share))
-        diffusivity = compute("traffic_diffusivity", ROAD, CAR)
-        assert diffusivity == pytest.approx(0.3 * found * 0.5 * 1.48)
+# --- frequencies beside the road ------------------------------------------------------------------
 
-    def test_wakes_carry_the_integral_of_their_energy(self):
-        wake = vehicle_wake(CAR, WakeConstants(law="couple"))
-        x = np.arange(0.005, 30.0 * 30.0, 0.01)  # midpoints of a plain sum
 
-        def over_x(y):
-            return float(wake.turbulence(x, y, 0.74).sum() * 0.01)
+def test_share_above_a_frequency_needs_a_case() -> None:
+    with pytest.raises(CaseError, match=r"needs options\.case"):
+        compute("variance_share_above", {"from_hz": [0.5]})
 
-        y = 3.65 * (np.arange(40) + 0.5) / 40
-        energy = 2 * np.mean([over_x(v) for v in y]) * 3.65 / 7.3
-        expected = math.sqrt(2 * SHARE_W * 3000 / 3600 * 30 * energy)
-        assert compute("wakes_sigma_w", ROAD, CAR, law="couple") == pytest.approx(
-            expected, rel=5e-3
-        )
 
-    def test_variance_is_proportional_to_the_flow_and_falls_with_width(self):
-        one, four = (
-            compute("wakes_sigma_w", ROAD | {"flow_veh_h": [q]}, CAR)[0] for q in (500, 2000)
-        )
-        assert four == pytest.approx(2 * one)
-        wide = compute("wakes_sigma_w", ROAD | {"road_width_m": [40.0]}, CAR)[0]
-        assert wide < 0.6 * compute("wakes_sigma_w", ROAD, CAR)[0]
+def test_share_above_a_frequency_of_sines(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two sines of known variances: 1/2 at 0.1 Hz and 9/2 at 2 Hz."""
+    t = np.arange(0.0, 3600.0, 0.05)
+    u = 1.3 + np.sin(2.0 * np.pi * 0.1 * t) + 3.0 * np.sin(2.0 * np.pi * 2.0 * t)
+    monkeypatch.setattr(traffic, "_velocity", lambda case: u)
+    traffic._spectrum.cache_clear()
+    found = compute(
+            "variance_share_above", {"from_hz": [0.0, 0.5, 5.0]},
+            case="cases/expressway-post.toml",
+        )  # fmt: skip
+    traffic._spectrum.cache_clear()
+    assert found == pytest.approx([1.0, 0.9, 0.0], abs=2e-3)
 
-    def test_energy_of_a_pass_with_speed(self):
-        place = {"beside_m": [1.0], "at_height_m": [1.0]}
-        speeds = {"from_speed_m_s": [20.0], "to_speed_m_s": [30.0]}
-        peak = compute("pass_energy_exponent", place | speeds, CAR, measure="peak")
-        assert peak == pytest.approx(2.0, abs=1e-3)
-        # over a window the pass outlasts the mean is over length, so one power of speed less
-        long, short = (
-            compute("pass_energy_exponent", place | speeds, CAR, window_s=w)[0] for w in (200, 2)
-        )
-        assert 1.0 < long < short < 2.0
-        assert long < 1.2
 
-    @pytest.mark.parametrize(
-        ("name", "change", "words"),
-        [
-            (
-                "traffic_sigma_w",
-                {"flow_veh_h": [40000.0], "speed_m_s": [1.0]},
-                "more than the road",
-            ),
-            ("traffic_sigma_w", {"road_width_m": [0.0]}, "road_width_m"),
-            ("wakes_sigma_w", {"speed_m_s": [0.0]}, "speed_m_s"),
-        ],
-    )
-    def test_refusals(self, name, change, words):
-        with pytest.raises(CaseError) as error:
-            compute(name, ROAD | change, CAR)
-        assert words in str(error.value)
-
-    def test_speeds_must_differ(self):
-        conditions = {
-            "beside_m": [1.0], "at_height_m": [1.0],
-            "from_speed_m_s": [30.0], "to_speed_m_s": [30.0],
-        }  # fmt: skip
-        with pytest.raises(CaseError, match="to_speed_m_s"):
-            compute("pass_energy_exponent", conditions, CAR)
+# --- the project's own reference files ----------------------------------------------------------
 
 
 @pytest.mark.parametrize("name", ["sd", "share-above-2s", "simulated-share-above-2s"])
 def test_headway_files_are_verified(name):
-    folder = validation_path()
-    c = read_comparison(folder / "headways" / f"{name}.toml", folder, KNOWN)
+    c = from_file(f"headways/{name}")
     found = KNOWN[c.quantity].function(c)
     assert verdict(c, metrics(c.measured, found, c.uncertainty)).word == "verified"
 
 
 def test_campbell_files_hold_the_closed_form():
-    folder = validation_path()
     for name in ("mean", "variance", "third-cumulant"):
-        c = read_comparison(folder / "campbell" / f"{name}.toml", folder, KNOWN)
+        c = from_file(f"campbell/{name}")
         order = c.conditions["order"]
         exact = (
             c.conditions["rate_per_s"] * c.conditions["amplitude_m_s"] ** order

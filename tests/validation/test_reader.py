@@ -34,7 +34,7 @@ def test_everything_is_read(tmp_path: Path) -> None:
     assert c.conditions["height_m"].tolist() == [1, 2, 3, 4, 5]
     assert c.conditions["gain_m"].tolist() == [0.5] * 5
     assert c.labels == ("a", "b", "c, far", "d", "e")
-    assert c.mark == Mark("rms", 0.2, None, None, "set for a test")
+    assert c.mark == Mark(metric="rms", limit=0.2, reason="set for a test")
     assert c.figure.x == "height_m"
     assert c.body is None
     assert not c.measured.flags.writeable

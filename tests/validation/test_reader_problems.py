@@ -89,7 +89,7 @@ BAD: list[tuple[str, str, str | None, str]] = [
         "missing data file",
         changed('data = "values.csv"', 'data = "value.csv"'),
         CSV,
-        "value.csv: no such data file; did you mean",
+        "value.csv: no such file; did you mean",
     ),
     ("data is folder", changed('data = "values.csv"', 'data = "."'), CSV, "is a folder"),
     ("missing column", GOOD, CSV.replace("speed,sd", "sped,sd"), "no column 'speed'; did you mean"),
@@ -244,7 +244,7 @@ def test_bytes_that_are_no_text(tmp_path: Path) -> None:
 def test_pipes_for_files_are_refused_at_once(tmp_path: Path) -> None:
     path = write(tmp_path, GOOD, None)
     os.mkfifo(tmp_path / "values.csv")  # opened without a writer it would wait for ever
-    with pytest.raises(CaseError, match=r"values\.csv: cannot be read: is no regular file"):
+    with pytest.raises(CaseError, match=r"values\.csv: is not a regular file"):
         read_comparison(path, tmp_path, KNOWN)
     path.unlink()
     os.mkfifo(path)

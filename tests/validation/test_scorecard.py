@@ -12,9 +12,8 @@ from reference_texts import GOOD, KNOWN, WRONG, changed, write
 
 from wakesim.errors import CaseError, NumericalError
 from wakesim.validation import scorecard, wrong_models
-from wakesim.validation.outcome import GROUPS
 from wakesim.validation.schema import ROADSIDE
-from wakesim.validation.scorecard import as_plain, evaluate_folder, table_lines
+from wakesim.validation.scorecard import GROUPS, as_plain, evaluate_folder, table_lines
 from wakesim.validation.verdict import VERDICTS
 
 ERRORS = np.array([0.1, 0.1, -0.1, 0.1, 0.0])  # measured minus 1, 2, 3, 4, 5

@@ -5,23 +5,22 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import golden
 import pytest
 
 from wakesim.runtime import validation_path
-from wakesim.validation.guide import CONDITIONS, with_list
 from wakesim.validation.quantities import quantities
 from wakesim.validation.reader import read_comparison
+from wakesim.validation.report import with_quantities
 from wakesim.validation.schema import METRICS, PARTS, STATUSES
 
-TEXT = validation_path("README.md").read_text(encoding="utf-8")
+README = validation_path("README.md")
+TEXT = README.read_text(encoding="utf-8")
 
 
-def test_the_list_is_up_to_date() -> None:
-    assert with_list(TEXT) == TEXT, "run: python -m wakesim.validation.guide"
-
-
-def test_every_needed_condition_is_explained_and_nothing_else() -> None:
-    assert set(CONDITIONS) == {name for q in quantities().values() for name in q.needs}
+def test_the_list_of_quantities_is_up_to_date() -> None:
+    """``WAKESIM_GOLDEN=write pytest tests/validation/test_validation_readme.py`` writes it anew."""
+    golden.compare(with_quantities(TEXT), README)
 
 
 def test_every_metric_part_and_status_is_named() -> None:
@@ -55,4 +54,5 @@ def test_names_and_units_of_quantities_are_plain() -> None:
         assert re.fullmatch(r"[a-z][a-z0-9_]*", name)
         assert quantity.unit
         assert quantity.summary
+        assert all({**quantity.needs, **quantity.optional}.values())
         assert not set(quantity.needs) & set(quantity.optional)

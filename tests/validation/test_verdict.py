@@ -3,55 +3,35 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from quantity_values import comparison
 
 from wakesim.errors import CaseError
-from wakesim.validation.comparison import Comparison, FigureSpec, Mark
+from wakesim.validation.comparison import Mark
 from wakesim.validation.metrics import metrics
 from wakesim.validation.verdict import mark_text, verdict
 
-BASE = Comparison(
-    name="x",
-    title="x",
-    part="gust",
-    quantity="q",
-    unit="m/s",
-    source="made up",
+BASE = replace(
+    comparison("gust_speed", {"height_m": np.arange(1.0, 6.0)}),
     status="read",
-    note="",
-    fitted=False,
-    own_law=False,
-    variant=False,
-    independent_points=5,
-    roadside="input",
-    consequence="",
-    measured=np.array([1.0, 2.0, 3.0, 4.0, 5.0]),
-    uncertainty=None,
-    conditions={},
-    labels=("1", "2", "3", "4", "5"),
-    body=None,
-    nose_radius_m=None,
-    options={},
-    mark=Mark("rms", 0.5, None, None, "test"),
-    figure=FigureSpec(),
-    path=Path("x.toml"),
+    measured=np.arange(1.0, 6.0),
+    mark=Mark(metric="rms", limit=0.5, reason="test"),
 )
 
 
 def _verdict(computed: Any = None, **changes: Any) -> tuple[str, str]:
     c = replace(BASE, **changes)
     values = c.measured + 0.1 if computed is None else np.asarray(computed, dtype=float)
-    found = verdict(c, metrics(c.measured, values))
-    return found.word, found.reason
+    judged = verdict(c, metrics(c.measured, values))
+    return judged.word, judged.reason
 
 
 def _mark(metric: str, limit: float | None = None, *ends: float) -> Mark:
     low, high = ends or (None, None)
-    return Mark(metric, limit, low, high, "test")
+    return Mark(metric=metric, limit=limit, low=low, high=high, reason="test")
 
 
 @pytest.mark.parametrize("status", ["read", "derived"])
@@ -150,7 +130,7 @@ def test_measured_values_that_undo_a_metric_are_a_wrong_file(metric: str, first:
         _verdict(measured=measured, mark=_mark(metric, None if ends else 1.0, *ends))
 
 
-def test_marks_in_words() -> None:
+def test_marks_as_text() -> None:
     assert mark_text(None) == "none"
     assert mark_text(_mark("rms", 0.5), "m/s") == "rms error at most 0.5 m/s"
     assert mark_text(_mark("fac2", 0.8), "m/s") == "FAC2 at least 0.8"

@@ -30,7 +30,7 @@ def comparison(**changes: object) -> Comparison:
             independent_points=5, roadside="input", consequence="", measured=speed(None),
             uncertainty=None, conditions={"x_m": X, "speed_m_s": np.full(5, 20.0)},
             labels=tuple("abcde"), body=BODY, nose_radius_m=0.2, options={},
-            mark=Mark("ratio_range", None, 0.8, 1.25, "test"), figure=FigureSpec(),
+            mark=Mark(metric="ratio_range", low=0.8, high=1.25, reason="test"), figure=FigureSpec(),
             path=Path("x.toml"),
         ),
         **changes,
@@ -83,7 +83,7 @@ def test_a_mark_within_a_quarter_fails_what_the_law_knows_and_cannot_see_the_res
 
 
 def test_a_wide_mark_is_met_by_wrong_models_and_validates_nothing() -> None:
-    c = comparison(mark=Mark("ratio_range", None, 0.55, 1.8, "test"))
+    c = comparison(mark=Mark(metric="ratio_range", low=0.55, high=1.8, reason="test"))
     what = judged(BEFORE, c, try_wrong_models(c, speed, speed(c), ""))
     assert (what.word, what.met) == ("consistent", True)
     assert "0.6 times the speed" in what.reason

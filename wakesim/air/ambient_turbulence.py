@@ -34,6 +34,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import fft, spatial
 
+from wakesim import constants
 from wakesim.air.noise import KARMAN_CONSTANT, von_karman_spectrum
 from wakesim.arrays import Array
 
@@ -41,10 +42,15 @@ Component = Literal["u", "v", "w"]
 Form = Literal["kaimal", "von_karman"]
 
 COMPONENTS: tuple[Component, ...] = ("u", "v", "w")
-SIGMA_RATIOS = {"u": 1.0, "v": 0.8, "w": 0.5}  # Kaimal; IEC 61400-1, from memory
-KAIMAL_LENGTHS = {"u": 8.1, "v": 2.7, "w": 0.66}  # over Lambda; IEC 61400-1, from memory
-VON_KARMAN_LENGTH = 3.5  # over Lambda; IEC 61400-1, from memory
-COHERENCE_DECAY, COHERENCE_OFFSET = 12.0, 0.12  # IEC 61400-1, from memory
+SIGMA_RATIOS = {"u": 1.0, "v": constants.SIGMA_RATIO_V.value, "w": constants.SIGMA_RATIO_W.value}
+KAIMAL_LENGTHS = {  # over Lambda
+    "u": constants.KAIMAL_LENGTH_U.value,
+    "v": constants.KAIMAL_LENGTH_V.value,
+    "w": constants.KAIMAL_LENGTH_W.value,
+}
+VON_KARMAN_LENGTH = constants.VON_KARMAN_LENGTH.value  # over Lambda
+COHERENCE_DECAY = constants.COHERENCE_DECAY.value
+COHERENCE_OFFSET = constants.COHERENCE_OFFSET.value
 
 # Time scales between what is returned and its periodic repetition; the correlation of the Kaimal
 # form falls as (T/lag)^2.
@@ -61,7 +67,7 @@ def _positive(**values: float) -> None:
 def scale_parameter(height_m: float) -> float:
     """Turbulence scale Lambda at a height, m: 0.7 z, from 60 m on 42 m."""
     _positive(height=height_m)
-    return 0.7 * min(height_m, 60.0)
+    return constants.TURBULENCE_SCALE_HEIGHTS.value * min(height_m, 60.0)
 
 
 def length_scale(height_m: float, component: Component = "u", form: Form = "kaimal") -> float:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from wakesim.arrays import Array
+from wakesim.case.air import Air
 
 # CIPM-2007, Picard et al. 2008, for a carbon dioxide mole fraction of 400 parts in a million.
 GAS_CONSTANT_J_MOL_K = 8.314472
@@ -143,3 +144,8 @@ def air_density(
     if not math.isfinite(pressure_pa):
         raise ValueError("pressure must be a number")
     return float(moist_air_density(temperature_c, pressure_pa, relative_humidity))
+
+
+def density_of(air: Air) -> float:
+    """Density of a case's air, kg/m3."""
+    return air_density(air.temperature_c, air.pressure_pa, air.altitude_m, air.relative_humidity)

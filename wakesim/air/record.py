@@ -23,6 +23,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from wakesim import constants
 from wakesim.air.record_csv import Cells, read_cells
 from wakesim.air.record_times import to_utc, zone
 from wakesim.air.rose import WindRose, fit_rose
@@ -30,7 +31,7 @@ from wakesim.arrays import Array
 from wakesim.csv_tables import Problems
 from wakesim.errors import CaseError, one_line
 
-CALM_BELOW_M_S = 0.5  # below 1 kn (reporting practice of weather stations, from memory)
+CALM_BELOW_M_S = constants.CALM_BELOW_M_S.value
 _YEAR_S = 360 * 86400.0
 _DOUBTFUL_MEAN_M_S = 20.0  # more than the windiest stations on record (from memory)
 _STUCK_HOURS = 24

@@ -26,16 +26,18 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from wakesim import constants
 from wakesim.arrays import Array
 
-AMBIENT_SHARE = 0.1  # a, Berkowicz 2000
-TRAFFIC_SHARE = 0.3  # b, Berkowicz 2000; with plan areas here, see above
-MIXING_COEFFICIENT = 0.3  # c, chosen to agree with Benson 1979, see above
-MIXING_LENGTH_HEIGHTS = 0.5  # l over the vehicle's height, assumed
+AMBIENT_SHARE = constants.AMBIENT_SHARE.value  # a
+TRAFFIC_SHARE = constants.TRAFFIC_SHARE.value  # b; with plan areas here, see above
+MIXING_COEFFICIENT = constants.MIXING_COEFFICIENT.value  # c
+MIXING_LENGTH_HEIGHTS = constants.MIXING_LENGTH_HEIGHTS.value
 DIFFUSIVITY_RANGE_M2_S = (0.1, 1.5)  # engineering estimate, no published source
-LARGEST_DIFFUSIVITY_M2_S = 20.0  # cap on the whole, engineering estimate, no published source
-VON_KARMAN = 0.4
-MIXED_LAYER_M, MIXED_LAYER_GROWTH_M_S = 1.8, 0.11  # Benson 1979
+LARGEST_DIFFUSIVITY_M2_S = constants.LARGEST_DIFFUSIVITY_M2_S.value  # cap on the whole
+VON_KARMAN = constants.VON_KARMAN.value
+MIXED_LAYER_M = constants.MIXED_LAYER_M.value
+MIXED_LAYER_GROWTH_M_S = constants.MIXED_LAYER_GROWTH_M_S.value
 
 
 def area_share(

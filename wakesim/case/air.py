@@ -11,6 +11,7 @@ from typing import Any, ClassVar, Literal
 
 from pydantic import Field
 
+from wakesim import constants
 from wakesim.case.messages import Path, Problem
 from wakesim.case.mounts import Mount
 from wakesim.case.tables import Intensity, Table, given, speed_keys
@@ -87,10 +88,10 @@ class Wind(Table):
     angle_deg: float = Field(ge=-360, le=360, description="direction it blows to: 0 along +x")
     reference_height_m: float = Field(default=10.0, gt=0, le=200)
     profile: Literal["log", "power"] = "log"
-    roughness_m: float = Field(default=0.03, ge=1e-5, le=3)
+    roughness_m: float = Field(default=constants.WIND_ROUGHNESS_M.value, ge=1e-5, le=3)
     roughness_class: RoughnessName | None = None
     displacement_m: float = Field(default=0.0, ge=0, le=20)
-    exponent: float = Field(default=0.14, ge=0, le=0.6)
+    exponent: float = Field(default=constants.WIND_EXPONENT.value, ge=0, le=0.6)
     turbulence_intensity: Intensity = 0.0
 
     @classmethod
@@ -149,8 +150,8 @@ class Drift(Table):
     """
 
     enabled: bool = True
-    roughness_road_m: float = Field(default=0.001, ge=1e-5, le=0.1)
-    roughness_verge_m: float = Field(default=0.03, ge=1e-5, le=2)
+    roughness_road_m: float = Field(default=constants.ROUGHNESS_ROAD_M.value, ge=1e-5, le=0.1)
+    roughness_verge_m: float = Field(default=constants.ROUGHNESS_VERGE_M.value, ge=1e-5, le=2)
 
 
 class Air(Table):

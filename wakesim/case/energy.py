@@ -11,6 +11,7 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import Field, Strict
 
+from wakesim import constants
 from wakesim.case.messages import Problem
 from wakesim.case.mounts import Mount
 from wakesim.case.tables import (
@@ -102,8 +103,8 @@ class RotorTable(Table):
     cut_in_m_s: float | None = Field(default=None, ge=0, le=20)
     cut_out_m_s: float | None = Field(default=None, gt=0, le=60)
     inertia_kg_m2: float | None = Field(default=None, ge=1e-9, le=1e5)
-    generator_efficiency: float = Field(default=0.80, gt=0, le=1)
-    converter_efficiency: float = Field(default=0.90, gt=0, le=1)
+    generator_efficiency: float = Field(default=constants.GENERATOR_EFFICIENCY.value, gt=0, le=1)
+    converter_efficiency: float = Field(default=constants.CONVERTER_EFFICIENCY.value, gt=0, le=1)
     standby_w: float = Field(default=0.0, ge=0, le=1000)
     direction_weight: (
         Annotated[tuple[Fraction, ...], Strict(False), Field(min_length=2, max_length=72)] | None
@@ -166,7 +167,7 @@ class LoadTable(Table):
     from_hour: int = Field(default=0, ge=0, le=23)
     to_hour: int = Field(default=24, ge=0, le=24)
     battery_kwh: float = Field(default=0.0, ge=0, le=1e5)
-    battery_efficiency: float = Field(default=0.85, gt=0, le=1)
+    battery_efficiency: float = Field(default=constants.BATTERY_EFFICIENCY.value, gt=0, le=1)
 
     def rules(self) -> Iterator[Problem]:
         """It must draw for some time."""
@@ -211,8 +212,8 @@ class EnergyTable(Table):
     sample_per_hour_s: float = Field(default=240.0, ge=20, le=3600)
     winds: Annotated[tuple[WindState, ...], Strict(False), Field(max_length=200)] = ()
     wind_rose: WindRoseTable | None = None
-    turbulence_intensity: Fraction = 0.15
-    wind_spell_h: float = Field(default=6.0, ge=1, le=240)
+    turbulence_intensity: Fraction = constants.YEAR_TURBULENCE_INTENSITY.value
+    wind_spell_h: float = Field(default=constants.WIND_SPELL_H.value, ge=1, le=240)
     load: LoadTable | None = None
     row: RowTable | None = None
     samples: int = Field(default=0, ge=0, le=MOST_SAMPLES)
@@ -269,17 +270,17 @@ class ClaimTable(Table):
     daily_load_kwh: float | None = Field(default=None, gt=0, le=1e6)
     loads: int = Field(default=1, ge=1, le=1000000)
 
-    @classmethod
-    def key_rules(cls, raw: Mapping[str, Any]) -> Iterator[Problem]:
-        """It must state a figure."""
-        if not set(raw) - {"count", "loads"}:
-            yield Problem((), "states nothing: give power_w, speed_m_s or another figure")
-
     @property
     def figures(self) -> dict[str, float | int | None]:
         """The figures by the names of wakesim.energy.claims.Claim, speeds in m/s."""
         names = type(self).model_fields
         return {name: getattr(self, name) for name in names if not name.endswith(("_kmh", "_mph"))}
+
+
+class ClaimFile(Table):
+    """A file of nothing but [claim]."""
+
+    claim: ClaimTable
 
 
 def rotor_problems(rotor: RotorTable | None, mounts: Sequence[Mount]) -> Iterator[Problem]:

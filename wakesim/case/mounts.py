@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import Field
 
+from wakesim import constants
 from wakesim.case.messages import Problem
 from wakesim.case.road import Lane, Road
 from wakesim.case.tables import Name, Table
@@ -23,7 +24,8 @@ if TYPE_CHECKING:
 
 GROUND_GAP_M = 0.1
 WANDER_SDS = 3.0  # a vehicle's path reaches this many standard deviations of wander
-VALID_CLEARANCE_M = 0.5  # nearer than this the wake laws are not validated
+# Nearer than this the wake laws are not validated.
+VALID_CLEARANCE_M = constants.VALID_CLEARANCE_M.value
 # Published air beside vehicles reaches about 6 m up and a few metres aside
 # (shared/reference/on_road_tke.csv, near_road_experiments.csv); some way beyond, nothing is known.
 VALID_HEIGHT_M, VALID_ASIDE_M = 10.0, 20.0
@@ -127,7 +129,7 @@ class Mount(Table):
     rotor_width_m: float = Field(ge=0.01, le=20)
     rotor_height_m: float = Field(ge=0.01, le=20)
     wall_offset_m: float | None = Field(default=None, ge=-200, le=200)
-    cut_in_m_s: float = Field(default=1.2, ge=0, le=10)
+    cut_in_m_s: float = Field(default=constants.CUT_IN_M_S.value, ge=0, le=10)
 
     @property
     def span_m(self) -> tuple[float, float]:

@@ -78,6 +78,10 @@ class CaseFile(Table):
         for name in given(raw, "energy", "claim") if study == "traffic" else ():
             if "rotor" not in raw:
                 yield Problem((name,), "needs a table [rotor]", missing=(("rotor",),))
+        claim = raw.get("claim")
+        if isinstance(claim, dict) and not set(claim) - {"count", "loads"}:
+            text = "states nothing: give power_w, speed_m_s or another figure"
+            yield Problem(("claim",), text)
         own = raw.get("vehicles")
         for name in own if isinstance(own, dict) else ():
             if trouble := name_trouble(name):

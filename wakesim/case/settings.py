@@ -2,45 +2,46 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-from pydantic import Field
+from pydantic import Field, create_model
 
 from wakesim import constants
 from wakesim.case.tables import Table
+from wakesim.constants import WakeConstants
+
+_Law = Literal["section", "couple", "momentum"]
+_NUMBERS: dict[str, Any] = {
+    key: (float, Field(default=row.value, ge=row.allowed[0], le=row.allowed[1],
+                       description=row.meaning))
+    for key, row in constants.TABLE.items() if row.allowed is not None
+}  # fmt: skip
+_Constants = create_model(
+    "_Constants", __base__=Table, wake_law=(_Law, Field(default="section")), **_NUMBERS
+)
 
 
-class ModelConstants(Table):
+class ModelConstants(_Constants):
     """Empirical constants of the wake; each range holds what is published or can be argued.
 
     ``wake_law``: section, the wake marched through the road's cross-section, or couple or momentum,
       similarity laws for comparison.
-    ``weak_shear_mixing``: scales the mixing of far wakes beyond the standard closure.
-    ``wake_start_energy``: turbulent energy at the bubble's end over the speed squared.
-    ``side_layer_share``: share of the drag that the air beside the vehicle carries.
-    ``side_layer_energy``: share of the drag's work that is turbulence of the corner's separation.
-    ``couple_spread``: spreading constant of the couple wake (about 1.1 from memory and the drag
-      balance).
-    ``momentum_spread``: that of the momentum wake (bluff vehicle about 0.4).
-    ``bubble_length_heights``: recirculation length (squareback 1.4 heights, from memory).
-    ``reversed_flow``: its backward speed as a share of the vehicle's.
-    ``turbulence_factor``: scales the wake turbulence (rms).
     ``wake_memory_s``: how long single wakes are followed; left out, the program chooses.
     ``open_tail``: the hull's flow ends in a separated wake; without it the tail is closed.
     """
 
-    wake_law: Literal["section", "couple", "momentum"] = "section"
-    weak_shear_mixing: float = Field(default=constants.WEAK_SHEAR_MIXING, ge=0.1, le=10)
-    wake_start_energy: float = Field(default=constants.WAKE_START_ENERGY, ge=0.001, le=0.3)
-    side_layer_share: float = Field(default=constants.SIDE_LAYER_SHARE, ge=0, le=0.6)
-    side_layer_energy: float = Field(default=constants.SIDE_LAYER_ENERGY, ge=0, le=1)
-    couple_spread: float = Field(default=constants.COUPLE_SPREAD, ge=0.5, le=2)
-    momentum_spread: float = Field(default=constants.MOMENTUM_SPREAD, ge=0.05, le=1)
-    bubble_length_heights: float = Field(default=constants.BUBBLE_LENGTH_HEIGHTS, ge=0.3, le=3)
-    reversed_flow: float = Field(default=constants.REVERSED_FLOW, ge=0, le=1)
-    turbulence_factor: float = Field(default=constants.TURBULENCE_FACTOR, ge=0, le=3)
     wake_memory_s: float | None = Field(default=None, ge=2, le=150)
     open_tail: bool = True
+
+    if TYPE_CHECKING:  # the numbers of the table
+
+        def __getattr__(self, key: str) -> Any: ...
+
+    @property
+    def constants(self) -> WakeConstants:
+        """The constants of the wake with the case's values."""
+        values = {key: getattr(self, key) for key in constants.CASE_KEYS}
+        return WakeConstants(law=self.wake_law, **values)
 
 
 class Compute(Table):
@@ -63,7 +64,7 @@ class Compute(Table):
     start_hour: int = Field(default=0, ge=0, le=23)
     tolerance: float = Field(default=0.02, gt=0, le=0.5)
     max_rounds: int = Field(default=4, ge=1, le=100)
-    gust_averaging_s: float = Field(default=3.0, ge=0.1, le=60)
+    gust_averaging_s: float = Field(default=constants.GUST_AVERAGING_S.value, ge=0.1, le=60)
     model_interval: bool = True
     whole_hour: bool = False
 

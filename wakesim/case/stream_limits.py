@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
+from wakesim import constants
 from wakesim.case.messages import Problem
 from wakesim.case.road import Lane, Road
 from wakesim.case.traffic import Flow, Traffic, TrafficTable
 from wakesim.case.vehicle import Vehicle, canonical, catalogue
 
-BUSY_LANE_VEH_H = 2400.0  # about the capacity of a motorway lane (from memory)
+BUSY_LANE_VEH_H = constants.BUSY_LANE_VEH_H.value
 SLOW_M_S = 5.0
 DENSE_SHARE = 0.5  # of a lane's length under vehicles; queues at rest reach about 0.8 (from memory)
 MOST_AREA_SHARE = 0.8  # of a carriageway under vehicles, beyond any queue

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
 from pydantic import Field, Strict
 
+from wakesim import constants
 from wakesim.case.messages import Path, Problem
 from wakesim.case.road import Lane, Road
 from wakesim.case.tables import (
@@ -400,7 +401,7 @@ class TrafficTable(Table):
     """
 
     seed: int = Field(ge=0, le=2**63 - 1, description="a whole number that fixes the random draws")
-    wander_sd_m: float = Field(default=0.25, ge=0, le=1)
+    wander_sd_m: float = Field(default=constants.WANDER_SD_M.value, ge=0, le=1)
     drafting: bool = False
     headway: Headway = Headway()
     flows: Annotated[tuple[FlowTable, ...], Strict(False)] = Field(

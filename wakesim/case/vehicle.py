@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, Strict
 
+from wakesim import constants
 from wakesim.case.messages import Path, Problem
 from wakesim.case.tables import SPEED_UNITS, Line, Table
 from wakesim.errors import CaseError, closest, one_line, shorten
@@ -34,7 +35,7 @@ _NOSE_SHARE_OF_FRONT, _NOSE_SHARE_OF_LENGTH = 0.45, 0.2
 # Width and height of the body over its longest side: panels are as wide as a share of the smaller,
 # and those of a thinner body do not fit into the memory of a small machine.
 _THINNEST = 1.0 / 30.0
-BONNET_FRONT = 0.5  # height of a bonnet's front, share of the body's; assumed
+BONNET_FRONT = constants.BONNET_NOSE_HEIGHT.value  # over that of the body
 # The model interval moves dimensions by a few per cent and drag by more: what a user may just give
 # must stand that. (Case files keep LIMITS exactly; the hull cuts a radius to the vehicle's size.)
 _ROOM_FOR_VARIANTS, _ROOM_FOR_PROPORTIONS = 1.2, 1.1

@@ -31,6 +31,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
+from wakesim import constants
 from wakesim.arrays import Array
 
 if TYPE_CHECKING:
@@ -42,9 +43,9 @@ if TYPE_CHECKING:
 
 BETZ = 16.0 / 27.0
 HOURS_A_YEAR = 8766.0  # mean of the calendar, 365.25 days
-DIESEL_KWH_PER_LITRE = 9.96  # lower heating value 35.9 MJ/l (EN 590 diesel, from memory)
-ENGINE_EFFICIENCY = 0.40  # diesel engine of a lorry at motorway load, from memory
-ELECTRIC_EFFICIENCY = 0.80  # battery to wheel with charging losses, from memory
+DIESEL_KWH_PER_LITRE = constants.DIESEL_KWH_PER_LITRE.value
+ENGINE_EFFICIENCY = constants.ENGINE_EFFICIENCY.value
+ELECTRIC_EFFICIENCY = constants.ELECTRIC_EFFICIENCY.value
 
 _LATERAL_POINTS, _UPWARD_POINTS, _AGE_POINTS = 48, 32, 24
 DEFAULT_SPACING_M = 10.0  # of rotors along the road where the case has no row

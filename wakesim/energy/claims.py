@@ -426,3 +426,21 @@ def _verdict(
     elif findings and not against:
         parts.append(f"They are within what this model finds for {place.name}.")
     return " ".join(parts)
+
+
+def claim_record(check: ClaimCheck) -> dict[str, Any]:
+    """The check for programs; a factor without limit is null."""
+    return {
+        "implied": [
+            {"name": i.name, "value": i.value, "unit": i.unit, "how": i.how} for i in check.implied
+        ],
+        "findings": [
+            {
+                "kind": f.kind,
+                "factor": f.factor if math.isfinite(f.factor) else None,
+                "text": f.text,
+            }
+            for f in check.findings
+        ],
+        "verdict": check.verdict,
+    }

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from wakesim import constants
 from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.energy.bounds import HOURS_A_YEAR
@@ -24,8 +25,8 @@ from wakesim.traffic.lines import FieldSettings, LaneView, air_relative_speed
 from wakesim.vehicle.passfield import pass_field
 from wakesim.vehicle.pressure import pulse_pressure
 
-AMBIENT_GUST_M_S = 35.0  # a storm gust in open land, assumed; the local code sets the real one
-DRAG_AREA_SHARE = 1.2  # C_d A of rotor and post over the swept area, a closed plate, assumed
+AMBIENT_GUST_M_S = constants.AMBIENT_GUST_M_S.value
+DRAG_AREA_SHARE = constants.ROTOR_DRAG_AREA_SHARE.value  # C_d A of rotor and post over swept area
 TURBULENT_SDS = 2.0
 
 

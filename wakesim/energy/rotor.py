@@ -20,13 +20,13 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
+from wakesim import constants
 from wakesim.arrays import Array
 from wakesim.energy.bounds import BETZ
 from wakesim.errors import CaseError
 from wakesim.runtime import shared_path
 
 RESPONSES = ("inertial", "quasi_steady", "fixed_speed")
-RIM_DENSITY_KG_M2 = 4.0  # mass of a small rotor per swept area, assumed; all of it at the radius
 
 
 @dataclass(frozen=True)
@@ -110,11 +110,11 @@ class Rotor:
     height_m: float
     curve: CoefficientCurve
     rated_power_w: float = math.inf
-    cut_in_m_s: float = 1.2
+    cut_in_m_s: float = constants.CUT_IN_M_S.value
     cut_out_m_s: float = math.inf
     inertia_kg_m2: float | None = None
-    generator_efficiency: float = 0.80
-    converter_efficiency: float = 0.90
+    generator_efficiency: float = constants.GENERATOR_EFFICIENCY.value
+    converter_efficiency: float = constants.CONVERTER_EFFICIENCY.value
     standby_w: float = 0.0
     power_coefficient_range: tuple[float, float] | None = None
     power_curve: PowerCurve | None = None
@@ -157,7 +157,7 @@ class Rotor:
         """Moment of inertia, kg m2; by default a rim of 4 kg for each m2 swept (assumed)."""
         if self.inertia_kg_m2 is not None:
             return self.inertia_kg_m2
-        return RIM_DENSITY_KG_M2 * self.area_m2 * self.radius_m**2
+        return constants.RIM_DENSITY_KG_M2.value * self.area_m2 * self.radius_m**2
 
     @property
     def conversion(self) -> float:

@@ -1,13 +1,14 @@
 """Mean electrical power of a rotor in every hour of a day of traffic, in one wind.
 
-The air is the simulated series of the measures (the same passes and noise in every state, so states
-differ by their causes and not by chance). Without traffic the same wind is walked through with no
-vehicles and no drift.
+The air is that of a stretch of every hour (``CommonSample``), with the same passes and noise in
+every state, so states differ by their causes and not by chance. Without traffic the same wind is
+walked through with no vehicles and no drift.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,19 +19,27 @@ from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case, Wind
 from wakesim.energy import response
 from wakesim.energy.response import Response, best_fixed_speed, directed_speed
-from wakesim.energy.rotor import RESPONSES, Rotor
+from wakesim.energy.rotor import RESPONSES, PowerCurve, Rotor, generic_rotor
 from wakesim.measures import series
-from wakesim.measures.common_sample import CommonSample
 from wakesim.measures.effective import effective_speed
 from wakesim.measures.model_interval import coarse
 from wakesim.measures.series import RotorSums
 from wakesim.traffic.lines import FieldSettings
-from wakesim.traffic.mount_air import still_mount_air
-from wakesim.traffic.scene import Scene, draw_round, field_settings, prepare_scene, scene_lines
+from wakesim.traffic.mount_air import mount_air, still_mount_air
+from wakesim.traffic.scene import (
+    Scene,
+    draw_round,
+    field_settings,
+    prepare_scene,
+    round_noise,
+    scene_lines,
+    with_drag,
+)
 from wakesim.traffic.stream import Passes
 
 Cache = dict[tuple[object, ...], Array]
 
+_RAD_S_PER_RPM = math.pi / 30.0
 _BEFORE_WAKES = 1.25  # traffic ahead of the round, over the wake memory
 
 
@@ -92,7 +101,7 @@ def whole_day(case: Case) -> Case:
 
 def in_wind(case: Case, wind: Wind | None) -> Case:
     """The case in another ambient wind; None is still air."""
-    return replace(case, air=replace(case.air, still=wind is None, wind=wind))
+    return replace(case, air=case.air.in_wind(wind))
 
 
 def on_day(case: Case, day: Day) -> Case:
@@ -100,6 +109,60 @@ def on_day(case: Case, day: Day) -> Case:
     if day == WEEKDAY or case.traffic is None:
         return case
     return replace(case, traffic=case.traffic.on_day(day.flow, day.heavy))
+
+
+class CommonSample:
+    """The same passes and the same noise for every state."""
+
+    def __init__(self, scene: Scene, passes: Passes, per_hour_s: float) -> None:
+        case = scene.case
+        rate = case.compute.sample_rate_hz
+        total = 3600.0 * case.compute.duration_h
+        self.passes = passes
+        self.starts: list[float] = []
+        self.samples = max(1, round(min(per_hour_s, total) * rate))
+        length = self.samples / rate
+        for k in range(math.ceil(total / 3600.0)):
+            hour_length = min(3600.0, total - 3600.0 * k)
+            self.starts.append(3600.0 * k + max(0.0, 0.5 * (hour_length - length)))
+        self.noise = round_noise(scene, 0, self.samples * len(self.starts))
+
+    def hours(self, scene: Scene, settings: FieldSettings, cache: Cache) -> Iterator[RotorSums]:
+        """The stretch of every hour in turn, under the settings of a state."""
+        air = mount_air(scene, settings, coarse=True)
+        lines = scene_lines(scene, settings, air.viscosity, cache)
+        passes = with_drag(scene, self.passes, air.drag_factor)
+        for k, start in enumerate(self.starts):
+            part = slice(k * self.samples, (k + 1) * self.samples)
+            noise = (self.noise[0][part], self.noise[1][part])
+            walked = series.walk(scene, lines, passes, start, self.samples, noise, air)
+            yield series.merge(list(walked))
+
+
+def rotor_of(case: Case, mount: Mount, best_power_coefficient: float | None = None) -> Rotor:
+    """The rotor of a case at a mount; a best power coefficient given here replaces the case's."""
+    table = case.rotor
+    assert table is not None
+    options: dict[str, object] = {
+        name: getattr(table, name)
+        for name in (
+            "best_power_coefficient", "rated_power_w", "cut_out_m_s", "inertia_kg_m2",
+            "generator_efficiency", "converter_efficiency", "standby_w", "response",
+        )
+        if getattr(table, name) is not None
+    }  # fmt: skip
+    if best_power_coefficient is not None:
+        options["best_power_coefficient"] = best_power_coefficient
+    if table.shaft_speed_rpm is not None:
+        options["shaft_speed_rad_s"] = _RAD_S_PER_RPM * table.shaft_speed_rpm
+    if case.power_curve is not None:
+        points = case.power_curve
+        curve = PowerCurve(np.array(points.speed_m_s), np.array(points.power_w))
+        options |= {"power_curve": curve, "response": "quasi_steady"}
+    cut_in = mount.cut_in_m_s if table.cut_in_m_s is None else table.cut_in_m_s
+    return generic_rotor(
+        table.kind, mount.rotor_width_m, mount.rotor_height_m, cut_in_m_s=cut_in, **options
+    )
 
 
 class States:

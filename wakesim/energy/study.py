@@ -16,11 +16,10 @@ from wakesim.energy import yields
 from wakesim.energy.bounds import DEFAULT_SPACING_M, HOURS_A_YEAR, Bounds, bounds_at
 from wakesim.energy.claims import Claim, ClaimCheck, Place, check_claim
 from wakesim.energy.loads import DRAG_AREA_SHARE, PassLoad, pass_load, pressure_history
-from wakesim.energy.rotor import PowerCurve, Rotor, generic_rotor
-from wakesim.energy.states import WEEKDAY, Day, HourlyPower, States, whole_day
+from wakesim.energy.rotor import Rotor
+from wakesim.energy.states import WEEKDAY, Day, HourlyPower, States, rotor_of, whole_day
 from wakesim.energy.uncertainty import YieldUncertainty
-from wakesim.energy.winds import Winds, wind_of_hours, year_winds
-from wakesim.energy.yields import Coverage, YearYield
+from wakesim.energy.yields import Coverage, Winds, YearYield, wind_of_hours, year_winds
 from wakesim.measures.model_interval import coarse
 from wakesim.measures.results import MountStatistics, Signature
 from wakesim.traffic.scene import field_settings, prepare_scene
@@ -29,7 +28,6 @@ Say = Callable[[float, str], None]
 
 _OWN_STRETCH = 4.0  # the hours shown by themselves are simulated longer than those of a year
 _LOAD_YEARS = 10  # of drawn winds behind the coverage of a load
-_RAD_S_PER_RPM = math.pi / 30.0
 
 
 @dataclass(frozen=True)
@@ -72,32 +70,6 @@ class EnergyResult:
     case_wind: Wind | None
     shaft_speed_given: bool
     uncertainty: YieldUncertainty | None = None
-
-
-def rotor_of(case: Case, mount: Mount, best_power_coefficient: float | None = None) -> Rotor:
-    """The rotor of a case at a mount; a best power coefficient given here replaces the case's."""
-    table = case.rotor
-    assert table is not None
-    options: dict[str, object] = {
-        name: getattr(table, name)
-        for name in (
-            "best_power_coefficient", "rated_power_w", "cut_out_m_s", "inertia_kg_m2",
-            "generator_efficiency", "converter_efficiency", "standby_w", "response",
-        )
-        if getattr(table, name) is not None
-    }  # fmt: skip
-    if best_power_coefficient is not None:
-        options["best_power_coefficient"] = best_power_coefficient
-    if table.shaft_speed_rpm is not None:
-        options["shaft_speed_rad_s"] = _RAD_S_PER_RPM * table.shaft_speed_rpm
-    if case.power_curve is not None:
-        points = case.power_curve
-        curve = PowerCurve(np.array(points.speed_m_s), np.array(points.power_w))
-        options |= {"power_curve": curve, "response": "quasi_steady"}
-    cut_in = mount.cut_in_m_s if table.cut_in_m_s is None else table.cut_in_m_s
-    return generic_rotor(
-        table.kind, mount.rotor_width_m, mount.rotor_height_m, cut_in_m_s=cut_in, **options
-    )
 
 
 def energy_study(

@@ -1,8 +1,14 @@
-"""Yield of a rotor hour by hour: day, month, year, with and without traffic, and loads it covers.
+"""A year of a rotor: its winds and hours, with and without traffic, loads covered, rotors in a row.
 
 A state is a clock hour of a day type in one wind; its mean electrical power comes from the rotor's
-response to the computed air. A year is a walk through its hours: each takes the power of its state,
-averaged over the winds with their probabilities, or of the wind that blew in that hour.
+response to the computed air (``states``). A year is a walk through its hours: each takes the power
+of its state, averaged over the winds with their probabilities, or of the wind that blew in that
+hour.
+
+The winds of a year are a list, or a Weibull wind alike from all directions taken at its Gauss nodes
+(wakesim.air.weibull); what the shares leave is still air. Their order matters to a load alone: each
+hour keeps the wind of the hour before, or, once in ``spell_h`` hours on average, draws a new one by
+the shares, so that spells are geometric and the shares hold in the long run.
 """
 
 from __future__ import annotations
@@ -13,10 +19,64 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import ArrayLike
 
+from wakesim import constants
+from wakesim.air import weibull
 from wakesim.arrays import Array, Index
+from wakesim.case.air import OPEN_LAND
+from wakesim.case.energy import EnergyTable
+from wakesim.case.schema import Case, Wind
 
 DAY_TYPES = ("weekday", "saturday", "sunday")
-_ROTOR_SPREAD = 0.5  # S of the momentum wake behind a rotor, as behind a sphere (Pope 2000)
+ROSE_SPEEDS, ROSE_DIRECTIONS = 3, 8
+
+Winds = tuple[Wind | None, ...]
+
+
+def year_winds(case: Case, table: EnergyTable) -> tuple[Winds, Array]:
+    """(winds, probabilities) of the year, None for still air; the case's own air by default.
+
+    Height and profile are those of the case's wind; without one, 10 m over open land.
+    """
+    if table.wind_rose is not None:
+        rose = table.wind_rose
+        scale = rose.mean_speed_m_s / float(weibull.moment(1, 1.0, rose.shape))
+        speed, share = weibull.nodes(ROSE_SPEEDS, rose.shape)
+        angles = 360.0 / ROSE_DIRECTIONS * np.arange(ROSE_DIRECTIONS)
+        found = [
+            (float(scale * s), float(a), float(p) / ROSE_DIRECTIONS)
+            for a in angles
+            for s, p in zip(speed, share, strict=True)
+        ]
+    elif table.winds:
+        found = [(w.speed_m_s, w.angle_deg, w.share) for w in table.winds]
+    else:
+        return (case.air.wind,), np.ones(1)
+    model = case.air.wind or OPEN_LAND
+    calm = {"turbulence_intensity": table.turbulence_intensity}
+    winds: list[Wind | None] = [
+        model.model_copy(update=calm | {"speed_m_s": s, "angle_deg": a}) for s, a, _ in found
+    ]
+    shares = [p for _, _, p in found]
+    if sum(shares) < 1.0 - 1e-9:
+        winds.append(None)
+        shares.append(1.0 - sum(shares))
+    probability = np.array(shares)
+    return tuple(winds), probability / probability.sum()
+
+
+def wind_of_hours(probability: Array, hours: int, spell_h: float, seed: int) -> Index:
+    """Number of the wind in each of ``hours`` hours, drawn in spells; the same for the same seed.
+
+    Raises ValueError for a spell below one hour.
+    """
+    if not spell_h >= 1.0:
+        raise ValueError("a spell of wind must last at least 1 h")
+    rng = np.random.default_rng(seed)
+    drawn = rng.choice(probability.size, size=hours, p=probability)
+    new = rng.random(hours) < 1.0 / spell_h
+    new[0] = True
+    last = np.maximum.accumulate(np.where(new, np.arange(hours), 0))
+    return drawn[last]
 
 
 @dataclass(frozen=True)
@@ -148,7 +208,7 @@ def coverage(
     production_wh: ArrayLike,
     load_wh: ArrayLike,
     battery_wh: float = 0.0,
-    round_trip_efficiency: float = 0.85,
+    round_trip_efficiency: float = constants.BATTERY_EFFICIENCY.value,
 ) -> Coverage:
     """Meet a load (n,) Wh from production (n,) Wh, hour by hour, with a battery empty at the start.
 
@@ -200,7 +260,10 @@ def coverage(
 
 
 def row_factor(
-    count: int, spacing_m: float, area_m2: float, thrust_coefficient: float = 0.6
+    count: int,
+    spacing_m: float,
+    area_m2: float,
+    thrust_coefficient: float = constants.THRUST_COEFFICIENT.value,
 ) -> float:
     """Output of a row along the road over that of as many single rotors, a lower estimate, 0..1.
 
@@ -215,7 +278,9 @@ def row_factor(
         raise ValueError("count, spacing, area and thrust coefficient must be positive")
     distance = spacing_m * np.arange(1, count)
     push = thrust_coefficient * area_m2
-    radius = np.cbrt(3.0 * _ROTOR_SPREAD * np.log(2.0) / (2.0 * np.pi) * push * distance)
+    radius = np.cbrt(
+        3.0 * constants.ROTOR_WAKE_SPREAD.value * np.log(2.0) / (2.0 * np.pi) * push * distance
+    )
     deficit = np.log(2.0) * push / (2.0 * np.pi * radius**2)
     most = 1.0 - np.sqrt(1.0 - thrust_coefficient)
     summed = np.concatenate([[0.0], np.cumsum(np.minimum(deficit, most))])

@@ -9,30 +9,10 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from wakesim.outputs.folders import (
-    FIGURES,
-    RESULT,
-    make_sure_writable,
-    plain_errors,
-    publish,
-    refuse_existing,
-)
+from wakesim.folders import FIGURES, RESULT, publish
 
 if TYPE_CHECKING:
     from wakesim.results import GridResult, Result
-
-
-def check_target(directory: str | Path, force: bool = False) -> None:
-    """Make sure that results can be written into ``directory``, without changing anything.
-
-    For use before a long run. Raises OutputError when the folder already holds a result and
-    ``force`` is not set, when the path is a file, or when the folder cannot be made or written.
-    """
-    folder = Path(directory)
-    with plain_errors(folder):
-        if not force:
-            refuse_existing(folder, RESULT.files, RESULT.word)
-        make_sure_writable(folder)
 
 
 def save(result: Result | GridResult, directory: str | Path, force: bool = False) -> list[Path]:

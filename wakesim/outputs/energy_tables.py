@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from wakesim.energy.claims import claim_record
 from wakesim.energy.rotor import RESPONSES
-from wakesim.outputs.claim_words import claim_record
 
 if TYPE_CHECKING:
     from wakesim.energy.study import EnergyResult

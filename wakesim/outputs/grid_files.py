@@ -7,13 +7,13 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from wakesim.folders import FIGURES
 from wakesim.outputs import map_files, table_files
 from wakesim.outputs.figures import Drawing, Rendered, render
 from wakesim.outputs.figures import mounting_map as map_figures
 from wakesim.outputs.figures import tables as table_figures
-from wakesim.outputs.folders import FIGURES
-from wakesim.outputs.grid_report import write_report
 from wakesim.outputs.grid_summary import write_summary
+from wakesim.outputs.report import write_report
 from wakesim.results import LookupResult, MapResult, PassTableResult
 
 if TYPE_CHECKING:

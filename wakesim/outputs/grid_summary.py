@@ -50,11 +50,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from wakesim.measures.mounting_map import REASONS
-from wakesim.outputs import grid_words, wording
+from wakesim.outputs import page, wording
 from wakesim.outputs.summary import FORMAT_VERSION, all_warnings, full_provenance, plain
 from wakesim.quantities import STATES
 from wakesim.results import LookupResult, MapResult, PassTableResult
+from wakesim.studies.mounting_map import REASONS
 
 if TYPE_CHECKING:
     from wakesim.results import GridResult
@@ -80,7 +80,7 @@ def summary(result: GridResult, files: Sequence[str] = ()) -> dict[str, Any]:
         **_own(result),
         "warnings": all_warnings(result),
         "cautions": wording.CAUTIONS,
-        "limits": grid_words.grid_limits(result),
+        "limits": page.limits(result.case),
         "provenance": full_provenance(result),
         "files": list(files),
     }

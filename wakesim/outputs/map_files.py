@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from wakesim.measures.mounting_map import REASONS
-from wakesim.outputs import grid_words
+from wakesim.outputs import wording
 from wakesim.outputs.netcdf import NetcdfWriter
 from wakesim.outputs.table_files import (
     global_attributes,
@@ -24,6 +23,7 @@ from wakesim.outputs.table_files import (
     write_variables,
 )
 from wakesim.quantities import AXES, STATES
+from wakesim.studies.mounting_map import REASONS
 
 if TYPE_CHECKING:
     from wakesim.results import MapResult
@@ -58,7 +58,7 @@ def _attributes(result: MapResult) -> dict[str, Any]:
         "rotor_height_m": float(mount.rotor_height_m),
         "power_coefficient": float(result.power_coefficient),
         "power_coefficient_origin": result.power_coefficient_origin,
-        "sampling_interval": grid_words.NO_SAMPLING,
+        "sampling_interval": wording.NO_SAMPLING,
     }
     if result.best is not None:
         i, j = result.best

@@ -1,31 +1,85 @@
-"""What all report pages share: the template environment and the rows of provenance."""
+"""Templates of pages and texts: their environment, sentences, provenance, figures within a page.
+
+Templates stand in ``templates/``: pages of HTML, escaped, and texts (``.txt.j2``), not escaped.
+"""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+import math
+import re
+from collections.abc import Mapping, Sequence
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import jinja2
+from markupsafe import Markup, escape
 
-from wakesim.outputs.wording import change, interval, number, place, significant
+from wakesim.outputs import wording
+
+if TYPE_CHECKING:
+    from wakesim.case.schema import Case
 
 _TEMPLATES = Path(__file__).resolve().parent / "templates"
+_FILTERS = (
+    wording.number,
+    wording.significant,
+    wording.interval,
+    wording.place,
+    wording.change,
+    wording.energy,
+    wording.share,
+    wording.count,
+    wording.implied_value,
+)
 
 
+@cache
 def environment(*folders: Path) -> jinja2.Environment:
-    """Templates of these folders and of the package's own, strict, with the words of numbers."""
-    found = jinja2.Environment(
+    """Templates of these folders and of the package's own, strict, with the forms of numbers."""
+    made = jinja2.Environment(
         loader=jinja2.FileSystemLoader([*folders, _TEMPLATES]),
-        autoescape=True,
+        autoescape=lambda name: name is None or not name.endswith(".txt.j2"),
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    for words in (number, significant, interval, place, change):
-        found.filters[words.__name__] = words
-    return found
+    made.filters |= {form.__name__: form for form in _FILTERS} | {"a_day": _a_day}
+    made.tests["finite"] = _finite
+    made.globals |= {
+        "wording": wording,
+        "sentences": sentences,
+        "nan": math.nan,
+        "pi": math.pi,
+        "BETZ": 16.0 / 27.0,
+    }
+    return made
+
+
+def text(template: str, **context: Any) -> str:
+    """A text template as it stands."""
+    return environment().get_template(f"{template}.txt.j2").render(context)
+
+
+def sentences(template: str, **context: Any) -> list[str]:
+    """Paragraphs of a text template, which blank lines part, each on one line."""
+    parts = re.split(r"\n\s*\n", text(template, **context))
+    return [wording.one_line(part) for part in parts if part.strip()]
+
+
+def limits(case: Case) -> tuple[str, ...]:
+    """What is not modelled or not sure in a case, in sentences."""
+    return tuple(sentences("limits", case=case))
+
+
+def _finite(value: float | Sequence[float]) -> bool:
+    return all(map(math.isfinite, value)) if isinstance(value, Sequence) else math.isfinite(value)
+
+
+def _a_day(energy: Any) -> float:
+    """Energy of an average day of the year, kWh."""
+    return float(24.0 * energy.year.annual_kwh / energy.year.hours.hour.size)
 
 
 def provenance_rows(
@@ -37,8 +91,24 @@ def provenance_rows(
         if key in leave_out:
             continue
         if isinstance(value, dict):
-            text = ", ".join(f"{name} {item}" for name, item in value.items())
+            words = ", ".join(f"{name} {item}" for name, item in value.items())
         else:
-            text = value if isinstance(value, str) else json.dumps(value, default=str)
-        rows.append((key.replace("_", " "), text))
+            words = value if isinstance(value, str) else json.dumps(value, default=str)
+        rows.append((key.replace("_", " "), words))
     return rows
+
+
+def inline_svg(svg: str, prefix: str, label: str) -> Markup:
+    """An SVG file's text made fit for a page with other figures: unique ids, scalable, named.
+
+    The XML head is dropped, every id and every reference to one gets ``prefix``, and the fixed
+    size gives way to the page's width.
+    """
+    body = svg[svg.index("<svg") :]
+    body = re.sub(r"<metadata>.*?</metadata>", "", body, count=1, flags=re.DOTALL)
+    body = re.sub(r'\bid="', f'id="{prefix}', body)
+    body = re.sub(r'\b(?:xlink:)?href="#', f'href="#{prefix}', body)
+    body = body.replace("url(#", f"url(#{prefix}")
+    head, rest = body.split(">", 1)
+    head = re.sub(r'\s(?:width|height|xmlns(?::xlink)?|version)="[^"]*"', "", head)
+    return Markup(f'{head} role="img" aria-label="{escape(label)}">{rest}')

@@ -1,159 +1,158 @@
-"""report.html: one file that needs no network, the answer first."""
+"""report.html, one file that needs no network, the answer first; and the lines of the console."""
 
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from markupsafe import Markup, escape
+import numpy as np
 
-from wakesim.outputs import energy_rows, energy_words, wording
-from wakesim.outputs.claim_words import implied_value
-from wakesim.outputs.drift_words import drift_section
+from wakesim.case.mounts import PLACE_KINDS
+from wakesim.case.studies import GRID_STUDIES
+from wakesim.energy.loads import (
+    AMBIENT_GUST_M_S,
+    DRAG_AREA_SHARE,
+    cycles_above,
+    dynamic_pressure,
+)
+from wakesim.outputs import page, wording
 from wakesim.outputs.figures import Rendered
 from wakesim.outputs.figures.signature import air_around, nearest_by_class
-from wakesim.outputs.page import environment
-from wakesim.outputs.page import provenance_rows as page_rows
 from wakesim.outputs.summary import all_warnings, full_provenance
-from wakesim.outputs.wording import interval, number, place, significant
+from wakesim.quantities import AXES
 from wakesim.traffic.scene import wake_memory
 
 if TYPE_CHECKING:
-    from wakesim.measures.results import MountStatistics
-    from wakesim.results import GridResult, MountResult, Result
+    from wakesim.energy.study import EnergyResult
+    from wakesim.results import GridResult, LookupResult, MapResult, MountResult, Result
 
-_BETZ = 16.0 / 27.0  # Betz 1920
+_LARGEST_SHARE = 2.0  # a part beyond this says only that opposite carriageways cancel
+_FAILED_SHOWN = 20
 
 
-def write_report(result: Result, figures: Sequence[Rendered], path: Path) -> None:
+def write_report(result: Result | GridResult, figures: Sequence[Rendered], path: Path) -> None:
     """Write report.html; raises OSError when the file cannot be written."""
-    page = environment().get_template("report.html.j2").render(**_context(result, figures))
-    path.write_text(page, encoding="utf-8")
-
-
-def _context(result: Result, figures: Sequence[Rendered]) -> dict[str, Any]:
-    case = result.case
-    return {
+    grid = result.case.study in GRID_STUDIES
+    rows = page.provenance_rows(full_provenance(result), ("case_text", "wall_time_s"))
+    context = {
         "result": result,
-        "case": case,
-        "wording": wording,
-        "mounts": [_mount(result, mount, figures) for mount in result.mounts],
-        "traffic": _traffic(result) if case.study == "traffic" else [],
-        "method": _method(result),
-        "limits": wording.limits(case),
-        "warnings": all_warnings(result),
-        "provenance": provenance_rows(result),
-        "air_around": air_around(result),
-        "case_text": case.text,
+        "case": result.case,
+        "provenance": [*rows, ("wall time", f"{wording.number(result.wall_time_s, 1)} s")],
     }
+    context |= _grid_context(result, figures) if grid else _run_context(result, figures)
+    template = "grid-report.html.j2" if grid else "report.html.j2"
+    text = page.environment().get_template(template).render(context)
+    path.write_text(text, encoding="utf-8")
 
 
-def _mount(result: Result, mount: MountResult, figures: Sequence[Rendered]) -> dict[str, Any]:
-    own = [figure for figure in figures if figure.mount == mount.mount.name]
-    values = mount.statistics
-    return {
-        "mount": mount.mount,
-        "kind": mount.mount.support.label,
-        "statistics": values,
-        "answer": answer(result, mount),
-        "drift": drift_section(result, mount),
-        "energy": _energy(result, mount),
-        "warnings": mount.warnings,
-        "signatures": nearest_by_class(mount),
-        "relief": any(math.isfinite(s.relief_peak) for s in mount.signatures),
-        "figures": {
-            figure.kind: {
-                "svg": inline_svg(figure.svg, f"{figure.stem}-", figure.caption),
-                "caption": figure.caption,
-            }
-            for figure in own
-        },
-        "cutoff": [] if values is None else sorted(values.cutoff_effective_speed_m_s.items()),
-        "own_cutoff": _own_cutoff(result, values),
-    }
-
-
-def _energy(result: Result, mount: MountResult) -> dict[str, Any] | None:
-    if mount.energy is None:
-        return None
-    claim = mount.energy.claim
-    return {
-        "answer": energy_words.energy_answer(mount),
-        "facts": energy_rows.facts(mount),
-        "winds": energy_rows.wind_rows(mount),
-        "source": mount.energy.rotor.source,
-        "loads": energy_rows.load_rows(mount, result),
-        "load_sentences": [energy_rows.LOADS_NOTE, *energy_rows.load_sentences(mount)],
-        "limits": energy_words.LIMITS,
-        "claim": claim,
-        "implied": []
-        if claim is None
-        else [(i.name, implied_value(i), i.how) for i in claim.implied],
-    }
+def console_text(result: Result | GridResult, folder: Path, files: int) -> str:
+    """The result as ``wakesim run`` prints it."""
+    case = result.case
+    grid = case.study in GRID_STUDIES
+    flagged = list(dict.fromkeys([*case.warnings, *result.warnings]))
+    if not grid:  # what stands beside a mount's figures is not said again
+        beside = {text for mount in result.mounts for text in mount.warnings}
+        flagged = [text for text in flagged if text not in beside]
+    return page.text(
+        "console",
+        result=result,
+        case=case,
+        answer=grid_answer(result) if grid else None,
+        flagged=flagged,
+        folder=folder,
+        files=files,
+    )
 
 
 def answer(result: Result, mount: MountResult) -> list[str]:
     """The result at one mount in plain sentences."""
-    where = (
-        f"Place: {mount.mount.support.label}, axis at y = "
-        f"{place(mount.mount.offset_m)} m from the near-side edge line, centre "
-        f"{place(mount.mount.height_m)} m above the road."
+    return page.sentences("answer", mount=mount, case=result.case)
+
+
+def grid_answer(result: Any) -> list[str]:
+    """The result of a study of many states in plain sentences."""
+    numbers = {"mounting_map": _map_numbers, "lookup_table": _lookup_numbers}
+    own = numbers.get(result.case.study, lambda _: {})(result)
+    memory = wake_memory(result.case)
+    return page.sentences(
+        "grid-answer", result=result, case=result.case, axes=AXES, memory_s=memory, **own
     )
+
+
+def _figure(drawn: Rendered) -> dict[str, Any]:
+    svg = page.inline_svg(drawn.svg, f"{drawn.stem}-", drawn.caption)
+    return {"svg": svg, "caption": drawn.caption}
+
+
+# --- a run at mounts ----------------------------------------------------------------------------
+
+
+def _run_context(result: Any, figures: Sequence[Rendered]) -> dict[str, Any]:
+    warnings = all_warnings(result)
+    beside = [t for mount in result.mounts for t in mount.warnings if t not in warnings]
+    return {
+        "mounts": [_mount(result, mount, figures) for mount in result.mounts],
+        "traffic": _traffic(result) if result.case.study == "traffic" else [],
+        "warnings": [*warnings, *beside],
+        "air_around": air_around(result),
+        "memory_s": wake_memory(result.case),
+        "drag_share": DRAG_AREA_SHARE,
+    }
+
+
+def _mount(result: Result, mount: MountResult, figures: Sequence[Rendered]) -> dict[str, Any]:
     values = mount.statistics
-    if values is None:
-        if not mount.signatures:
-            return ["No pass was computed.", where]
-        strongest = max(mount.signatures, key=lambda s: s.peak_m_s)
-        weakest = min(mount.signatures, key=lambda s: s.peak_m_s)
-        return [
-            f"One pass moves the air by at most "
-            f"{number(weakest.peak_m_s)} m/s ({weakest.label or weakest.vehicle}) to "
-            f"{number(strongest.peak_m_s)} m/s ({strongest.label or strongest.vehicle}), for "
-            f"{number(min(s.duration_s for s in mount.signatures), 1)} to "
-            f"{number(max(s.duration_s for s in mount.signatures), 1)} s "
-            "(above a tenth of the peak).",
-            where,
-            "Single passes only: no traffic was simulated, so there is no effective speed.",
-        ]
-    area = mount.mount.rotor_width_m * mount.mount.rotor_height_m
-    flux = values.power_density_w_m2
-    sentences = [
-        f"The air has an effective speed of "
-        f"{significant(values.effective_speed_m_s)} m/s and a mean of "
-        f"{significant(values.mean_speed_m_s)} m/s.",
-        _interval_sentence(values.sampling_interval_m_s, values.model_interval_m_s),
-        f"The energy flux is {significant(flux, 2)} W per square metre of swept area, of which no "
-        f"rotor can take more than {significant(_BETZ * flux, 2)} W (Betz limit). Through the "
-        f"{number(area)} m² of this rotor flow {significant(flux * area, 2)} W.",
-        f"The air is faster than the cut-in speed of {number(mount.mount.cut_in_m_s)} m/s for "
-        f"{number(100 * values.time_above_cut_in, 1)} % of the time; the highest gust "
-        f"({number(result.case.compute.gust_averaging_s, 1)} s mean) was "
-        f"{significant(values.gust_peak_m_s)} m/s.",
+    drift = None if values is None else values.drift
+    variants = () if values is None else values.variants
+    groups = [
+        (title, [v for v in variants if v.parameter == parameter])
+        for parameter, title in wording.MEAN_AIR_VARIANTS.items()
     ]
-    ambient = values.ambient_effective_speed_m_s
-    if ambient > 0:
-        sentences.append(
-            f"Without traffic the ambient wind alone would give {significant(ambient)} m/s."
-        )
-    else:
-        sentences.append("There is no ambient wind in this case: traffic makes all of it.")
-    return [*sentences, where]
+    return {
+        "mount_result": mount,
+        "mount": mount.mount,
+        "statistics": values,
+        "energy": mount.energy,
+        "nearest": nearest_by_class(mount),
+        "figures": {f.kind: _figure(f) for f in figures if f.mount == mount.mount.name},
+        "balance": [] if drift is None else balance_rows(drift.balance, result.air_density_kg_m3),
+        "both_ways": len({lane.direction for lane in result.case.road.lanes}) > 1,
+        "mean_air_variants": [(title, own) for title, own in groups if own],
+        "passing": None if mount.energy is None else _passing_loads(mount.energy),
+    }
 
 
-def _interval_sentence(sampling: tuple[float, float], model: tuple[float, float]) -> str:
-    text = (
-        "Which vehicles happen to pass leaves the effective speed between "
-        f"{interval(sampling, 3, 'and')} m/s (sampling interval, 90 %); "
-    )
-    if model[0] == model[0] and model[1] == model[1]:
-        return text + (
-            "what is not known about vehicle wakes leaves it between "
-            f"{interval(model, 2, 'and')} m/s (model interval)."
-        )
-    return text + "the model interval was not asked for, so the real uncertainty is larger."
+def balance_rows(balance: dict[str, float], density_kg_m3: float) -> list[tuple[str, float, float]]:
+    """Part, force in N per km of road, and share of the drag (NaN where it cancels), drag first.
+
+    ``balance``: force per metre of road over the density, m3/s2. Parts that are 0 are left out.
+    """
+    drag = balance["drag_in"]
+    parts = {key: value for key, value in balance.items() if key == "drag_in" or value != 0.0}
+    others = [value for key, value in parts.items() if key != "drag_in"]
+    shown = drag != 0.0 and all(abs(part) <= _LARGEST_SHARE * abs(drag) for part in others)
+    return [
+        (key, 1000.0 * density_kg_m3 * part, part / drag if shown else math.nan)
+        for key, part in sorted(parts.items(), key=lambda item: item[0] != "drag_in")
+    ]
+
+
+def _passing_loads(energy: EnergyResult) -> dict[str, float] | None:
+    """Passing loads beside an ambient gust on the same plate, and how often they come."""
+    if not energy.loads:
+        return None
+    largest = max(load.peak_force_n for load in energy.loads)
+    pressure = dynamic_pressure(AMBIENT_GUST_M_S, energy.density_kg_m3)
+    return {
+        "gust_m_s": AMBIENT_GUST_M_S,
+        "gust_pa": pressure,
+        "gust_n": pressure * DRAG_AREA_SHARE * energy.rotor.area_m2,
+        "largest_n": largest,
+        "cycles_a_year": energy.gust_cycles_a_year,
+        "half_as_large": float(cycles_above(energy.loads, [0.5 * largest])[0]),
+    }
 
 
 def _traffic(result: Result) -> list[dict[str, Any]]:
@@ -174,82 +173,44 @@ def _traffic(result: Result) -> list[dict[str, Any]]:
         rows.append(
             {
                 "lane": lane,
-                "mean": total / len(flows) if flows else float("nan"),
-                "highest": max(flows, default=float("nan")),
-                "heavy": lorries / total if total > 0 else float("nan"),
+                "mean": total / len(flows) if flows else math.nan,
+                "highest": max(flows, default=math.nan),
+                "heavy": lorries / total if total > 0 else math.nan,
             }
         )
     return rows
 
 
-def _own_cutoff(result: Result, values: MountStatistics | None) -> int | None:
-    """Which of the times for which wakes are followed is the one of the result."""
-    if values is None:
-        return None
-    memories = sorted(values.cutoff_effective_speed_m_s)
-    own = wake_memory(result.case)
-    return memories.index(own) if own in memories else None
+# --- a study of many states ---------------------------------------------------------------------
 
 
-def _method(result: Result) -> list[str]:
-    """How the figures were made, in sentences; sources are listed apart."""
-    case = result.case
-    law = wording.WAKE_LAWS[case.model.wake_law]
-    sentences = [
-        "Each vehicle class is a hull of its own length, width, height and ground clearance above "
-        "the road. The air it pushes aside is computed with source panels (three-dimensional, "
-        f"road as mirror); the air it drags along is its wake, here {law}, with the "
-        "class's own drag; both are moved past the mount at the vehicle's speed."
-    ]
-    if case.traffic is not None:
-        sentences.append(
-            f"Vehicles arrive at random by lane with the given flow, classes, speeds and headways "
-            f"({wording.HEADWAYS[case.traffic.headway.model]}), wander sideways by "
-            f"{number(case.traffic.wander_sd_m)} m (standard deviation), and their air movements "
-            f"are added at {number(case.compute.sample_rate_hz, 0)} samples a second over nine "
-            "points of the swept rectangle, with synthetic wake turbulence. Each wake is followed "
-            f"for {number(wake_memory(case), 0)} s."
-        )
-        if case.air.drift.enabled:
-            sentences.append(
-                "The mean of all wakes is the steady balance of momentum and turbulence over the "
-                "road's cross-section: drag of the vehicles, lowered by the air that already moves "
-                "along, mixing by the traffic's own turbulence, crosswind, friction of road and "
-                "verge. What followed wakes do not bring of it is the sustained drift."
-            )
-        met = (
-            "met" if result.tolerance_met else "not met: the sampling interval is wider than asked"
-        )
-        sentences.append(
-            f"{result.passes_total} passes in {number(result.simulated_s / 3600.0, 1)} h of "
-            f"traffic ({result.rounds} round{'s' if result.rounds != 1 else ''}) were simulated; "
-            f"the asked tolerance of ±{significant(100 * case.compute.tolerance, 2)} % was {met}."
-        )
-    sentences.append(
-        f"Air density {number(result.air_density_kg_m3, 3)} kg/m³ at "
-        f"{number(case.air.temperature_c, 1)} °C."
-    )
-    return sentences
+def _grid_context(result: Any, figures: Sequence[Rendered]) -> dict[str, Any]:
+    return {
+        "answer": grid_answer(result),
+        "warnings": [*all_warnings(result), *result.failed[:_FAILED_SHOWN]],
+        "figures": [_figure(drawn) for drawn in figures],
+        "axes": AXES,
+    }
 
 
-def provenance_rows(result: Result | GridResult) -> list[tuple[str, str]]:
-    """Key and text of everything known about where a result comes from."""
-    rows = page_rows(full_provenance(result), ("case_text", "wall_time_s"))
-    rows.append(("wall time", f"{number(result.wall_time_s, 1)} s"))
-    return rows
+def _map_numbers(result: MapResult) -> dict[str, Any]:
+    """Values at the best place, and the variants under which another place is best."""
+    if result.best is None:
+        return {}
+    y, z = float(result.offset_m[result.best[1]]), float(result.height_m[result.best[0]])
+    return {
+        "place_kinds": PLACE_KINDS,
+        "best": {name: float(v[result.best]) for name, v in result.variables.items()},
+        "moved": [v for v in result.variants if (v.best_offset_m, v.best_height_m) != (y, z)],
+    }
 
 
-def inline_svg(svg: str, prefix: str, label: str) -> Markup:
-    """An SVG file's text made fit for a page with other figures: unique ids, scalable, named.
-
-    The XML head is dropped, every id and every reference to one gets ``prefix``, and the fixed
-    size gives way to the page's width.
-    """
-    body = svg[svg.index("<svg") :]
-    body = re.sub(r"<metadata>.*?</metadata>", "", body, count=1, flags=re.DOTALL)
-    body = re.sub(r'\bid="', f'id="{prefix}', body)
-    body = re.sub(r'\b(?:xlink:)?href="#', f'href="#{prefix}', body)
-    body = body.replace("url(#", f"url(#{prefix}")
-    head, rest = body.split(">", 1)
-    head = re.sub(r'\s(?:width|height|xmlns(?::xlink)?|version)="[^"]*"', "", head)
-    return Markup(f'{head} role="img" aria-label="{escape(label)}">{rest}')
+def _lookup_numbers(result: LookupResult) -> dict[str, Any]:
+    """Number of states, and the lowest and highest effective speed (NaN where none is known)."""
+    speeds = result.variables["effective_speed"]
+    known = speeds[np.isfinite(speeds)]
+    return {
+        "states": int(np.prod([len(values) for values in result.axes.values()])),
+        "slowest": float(known.min()) if known.size else math.nan,
+        "fastest": float(known.max()) if known.size else math.nan,
+    }

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from wakesim.outputs import wording
+from wakesim.outputs import page, wording
 from wakesim.outputs.energy_store import write_energy
 from wakesim.outputs.netcdf import NetcdfWriter
 from wakesim.outputs.store_traffic import write_traffic
@@ -139,7 +139,7 @@ def _global_attributes(result: Result) -> dict[str, Any]:
         "title": wording.one_line(result.case.title),
         "history": f"{provenance.get('created_utc', '')} computed by wakesim {version}",
         "source": f"wakesim {version}: hull pulses and empirical wakes of passing vehicles",
-        "comment": " ".join([*wording.CAUTIONS, *wording.limits(result.case)]),
+        "comment": " ".join([*wording.CAUTIONS, *page.limits(result.case)]),
         "references": " ".join(wording.SOURCES),
         "study": result.case.study,
         "invented_data": "yes" if result.case.invented_data else "no",

@@ -110,7 +110,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from wakesim.outputs import wording
+from wakesim.outputs import page, wording
 from wakesim.outputs.energy_tables import energy_summary
 from wakesim.runtime import sha256
 
@@ -214,7 +214,7 @@ def summary(result: Result, files: Sequence[str] = ()) -> dict[str, Any]:
             "mounts": [_mount(mount, case.compute.gust_averaging_s) for mount in result.mounts],
             "warnings": all_warnings(result),
             "cautions": wording.CAUTIONS,
-            "limits": wording.limits(case),
+            "limits": page.limits(case),
             "provenance": full_provenance(result),
             "files": list(files),
         }

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from wakesim.outputs import grid_words, wording
+from wakesim.outputs import page, wording
 from wakesim.outputs.netcdf import NetcdfWriter
 from wakesim.outputs.summary import all_warnings, full_provenance, plain
 from wakesim.outputs.table_reader import FORMAT
@@ -40,7 +40,7 @@ def global_attributes(result: GridResult) -> dict[str, Any]:
         "title": wording.one_line(result.case.title),
         "history": f"{provenance.get('created_utc', '')} computed by wakesim {version}",
         "source": f"wakesim {version}: hull pulses and empirical wakes of passing vehicles",
-        "comment": " ".join([*wording.CAUTIONS, *grid_words.grid_limits(result)]),
+        "comment": " ".join([*wording.CAUTIONS, *page.limits(result.case)]),
         "references": " ".join(wording.SOURCES),
         "study": result.case.study,
         "invented_data": "yes" if result.case.invented_data else "no",
@@ -93,8 +93,8 @@ def _lookup_attributes(result: LookupResult) -> dict[str, Any]:
         "rotor_height_m": float(mount.rotor_height_m),
         "mount_offset_m": float(mount.offset_m),
         "mount_height_m": float(mount.height_m),
-        "sampling_interval": grid_words.NO_SAMPLING,
-        "interpolation": grid_words.INTERPOLATION,
+        "sampling_interval": wording.NO_SAMPLING,
+        "interpolation": wording.INTERPOLATION,
         "model_interval_parts": "; ".join(result.interval_parts),
         "model_interval_states": np.int64(result.interval_states),
         "model_interval_error_median": float(result.interval_check[0]),

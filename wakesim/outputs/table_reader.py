@@ -27,9 +27,9 @@ from numpy.typing import ArrayLike, NDArray
 from wakesim.arrays import Array
 from wakesim.case.studies import MOST_STATES
 from wakesim.errors import CaseError, one_line, shorten
+from wakesim.folders import published
 from wakesim.measures.interpolation import Axis, interpolate, needs
 from wakesim.outputs import table_file
-from wakesim.outputs.folders import published
 from wakesim.quantities import AXES as AXIS_QUANTITIES
 
 Outside = Literal["error", "flag", "clip"]

@@ -1,7 +1,7 @@
-"""Words shared by the report, the summary, the tables and the command line.
+"""Numbers for reading, names of things in plain English, and the sentences that several files hold.
 
-Plain English for somebody who plans a small turbine beside a road. No number stands here without
-its source or the words "common practice".
+All other sentences stand in ``templates/``. No number stands in any of them without its source or
+the words "common practice". Nothing heavy is loaded.
 """
 
 from __future__ import annotations
@@ -11,19 +11,12 @@ import re
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from wakesim.case.schema import Case
+    from wakesim.energy.claims import Implied
 
 _MOST_DECIMALS = 9  # of an interval whose ends are alike
 
 INVENTED_BANNER = "Invented data: the place or its traffic is made up."
 INVENTED_MARK = "invented data"
-
-EFFECTIVE_SPEED = (
-    "The effective speed is the steady wind that would carry the same energy through the rotor's "
-    "swept area as the uneven air beside the road does: the cube root of the mean of the cubed "
-    "speed. It is higher than the mean speed because short, fast gusts carry much of the energy. "
-    "Use it for energy; use the mean to judge how the place feels most of the time."
-)
 
 SAMPLING_INTERVAL = (
     "The sampling interval (90 %) says how far the figure could move because another, equally "
@@ -36,69 +29,6 @@ MODEL_INTERVAL = (
     "input is moved to both ends of its range, one at a time, and the changes up and down are each "
     "added as the root of the sum of squares. No amount of computing makes it narrower; only a "
     "measurement at the place does."
-)
-
-FLUX = (
-    "What is stated per square metre is the energy flux of the air; no rotor can take more than "
-    "16/27 of it (Betz 1920), and small machines take less."
-)
-
-RELIEF = (
-    "A calculation in the plan plane (2D) takes a vehicle as endlessly high; air can pass over a "
-    "vehicle of finite height, so its pulse is weaker. The last two columns say how many times as "
-    "large the 2D calculation would make the peak of the pulse and the integral of its cubed speed."
-)
-
-_NOT_VALIDATED = (
-    "No published measurement gives the air speed beside a road at a known clearance and height "
-    "well enough to validate this prediction as a whole. Parts of it are compared with published "
-    "wind-tunnel data and exact solutions; their sum is not confirmed by measurement."
-)
-
-_DRIFT_LIMITS = (
-    "The sustained along-road flow that many wakes leave behind makes most of the answer. It "
-    "follows from conservation of momentum (the drag of the vehicles in, the friction of road and "
-    "verge, spreading and crosswind out) with a turbulence model; no published measurement "
-    "isolates it on open roads.",
-    "It is steady within each hour and fills the cross-section as long traffic does; the first "
-    "minutes after a change are not followed. Still air is taken to keep a trace of motion "
-    "(friction velocity 0.02 m/s, assumed). Light winds are not still air: they move the drift a "
-    "lot, and are shown beside the model interval.",
-)
-_NO_DRIFT_LIMITS = (
-    "The mean air of the traffic is not included (air.drift.enabled = false): each wake is "
-    "followed for a limited time and then dropped. The result depends on that time and is far too "
-    "low for dense traffic; the report shows by how much it moves.",
-)
-_SINGLE_PASS_LIMITS = (
-    "Single passes only: the sustained drift, the mean air of many vehicles, is not part of it.",
-)
-_WALL_LIMIT = (
-    "The wall is taken as endless along the road and upward, for the drift too: no air crosses "
-    "it, a crosswind is turned along it, and it has no friction."
-)
-
-_MODEL_LIMITS = (
-    "Vertical motion through the rotor is not counted.",
-    "The trailing vortices of slanted rear ends (hatchbacks, fastbacks) are not modelled; the "
-    "wake is that of a square-backed body with the vehicle's own drag.",
-    "The closed bubble of air just behind a vehicle, and points less than 0.5 m from a vehicle's "
-    "side, are outside the range of the wake laws: such results are flagged, not trusted.",
-    "Dense jams and stop-and-go traffic (slower than 5 m/s) are outside the range.",
-    "Pulses and wakes of different vehicles are added. Vehicles do not otherwise disturb each "
-    "other's air, except for the reduced wake of a close follower when drafting is switched on, "
-    "and, with the sustained drift, for the lower drag in air that moves along already.",
-    "The strength of the wakes' turbulence is computed; the form of its spectrum is prescribed.",
-    "Ambient wind is steady in strength and direction apart from its prescribed turbulence. "
-    "Buildings, trees, embankments, cuttings and barriers are not modelled, except for one "
-    "straight wall where the case names it.",
-)
-_NO_ROTOR_LIMIT = (
-    "The rotor is not modelled: neither its effect on the air nor its slow answer to pulses of "
-    "0.2 to 3 s. Energy flux is not the output of a machine."
-)
-_ROTOR_LIMIT = (
-    "The rotor is a generic one: its answer to gusts is modelled, its effect on the air is not."
 )
 
 CAUTION = (
@@ -131,6 +61,28 @@ SOURCES: tuple[str, ...] = (
     "Upper limit of a rotor: Betz 1920.",
 )
 
+NO_SAMPLING = (
+    "There is no sampling interval: the statistics are exact for vehicles that arrive "
+    "independently of each other (Campbell 1909; Rice 1944), no random numbers are drawn."
+)
+INDEPENDENT = (
+    "Vehicles of a lane are taken as independent of each other (exponential headways), whatever "
+    "headways the case names; bunched traffic blows a little harder or weaker."
+)
+INTERPOLATION = (
+    "Between the values of an axis the effective speed is interpolated by piecewise cubic Hermite "
+    "polynomials with the slopes of parabolas through three values (straight between two), one "
+    "axis after the other; directions over a full circle are closed."
+)
+
+STUDIES = {
+    "traffic": "effective air speed at a small turbine's mount",
+    "single_pass": "single passes of vehicles",
+    "mounting_map": "effective air speed over height and offset",
+    "lookup_table": "table of the effective air speed",
+    "single_pass_table": "table of single passes of vehicles",
+}
+
 WAKE_LAWS = {
     "section": "marched through the road's cross-section (the road takes a tenth of its momentum "
     "in ten seconds)",
@@ -144,6 +96,12 @@ HEADWAYS = {
     "cowan_m3": "Cowan's M3: bunched and free vehicles",
 }
 
+SIMULATED_HEADWAYS = {
+    "exponential": "independent vehicles",
+    "shifted_exponential": "a shifted exponential headway",
+    "cowan_m3": "Cowan's M3 headways",
+}
+
 MECHANISMS = {
     "pulse": "pulse of the hull",
     "wake": "mean wake",
@@ -152,10 +110,16 @@ MECHANISMS = {
     "ambient": "ambient wind",
 }
 
+RESPONSES = {
+    "inertial": "with its inertia",
+    "quasi_steady": "without inertia (quasi-steady)",
+    "fixed_speed": "held at one shaft speed",
+}
 
 BESIDE_INTERVAL = "beside the interval"
 
 DRIFT_PARTS = {
+    "drag_in": "drag of the vehicles",
     "road_friction": "friction of road and verge",
     "outflow_left": "spreading and crosswind, out at the side of low y",
     "outflow_right": "spreading and crosswind, out at the side of high y",
@@ -164,18 +128,14 @@ DRIFT_PARTS = {
     "storage": "air still gaining speed",
 }
 
-
-def limits(case: Case) -> tuple[str, ...]:
-    """What is not modelled or not sure in a case, in sentences."""
-    rotor = _ROTOR_LIMIT if case.study == "traffic" and case.rotor is not None else _NO_ROTOR_LIMIT
-    common = (*_MODEL_LIMITS, rotor)
-    if case.traffic is None:
-        return (_NOT_VALIDATED, *_SINGLE_PASS_LIMITS, *common)
-    if not case.air.drift.enabled:
-        return (_NOT_VALIDATED, *_NO_DRIFT_LIMITS, *common)
-    walled = any(mount.wall_offset_m is not None for mount in case.mounts)
-    wall = (_WALL_LIMIT,) if walled else ()
-    return (_NOT_VALIDATED, *_DRIFT_LIMITS, *wall, *common)
+# Constants of the mean air whose variants the report lists, with their names there.
+MEAN_AIR_VARIANTS = {
+    "mixing of far wakes": "Mixing of far wakes",
+    "mixing of the road's air": "Mixing (it carries the air's motion away from the road)",
+    "roughness of the road": "Roughness of the road",
+    "roughness of the verge": "Roughness of the verge",
+    "light crosswind": "Light crosswind",
+}
 
 
 def number(value: float, digits: int = 2) -> str:
@@ -225,6 +185,42 @@ def _decimals(value: float, digits: int) -> int:
         return digits - 1
     exponent = int(f"{value:.{digits - 1}e}".split("e")[1])
     return max(0, digits - 1 - exponent)
+
+
+def energy(kwh: float) -> str:
+    """An energy with a unit that leaves few zeros."""
+    size = abs(kwh)
+    if size >= 1.0 or size == 0.0:
+        return f"{significant(kwh)} kWh"
+    if size >= 1e-3:
+        return f"{significant(1e3 * kwh)} Wh"
+    return f"{significant(1e6 * kwh)} mWh"
+
+
+def share(part: float) -> str:
+    """A share as a percentage with two digits."""
+    if not math.isfinite(part):
+        return "an unknown share"
+    return f"{significant(100.0 * part, 2)} %"
+
+
+def count(value: float) -> str:
+    """A large number with two digits, in millions from there on."""
+    if value >= 1e6:
+        return f"{significant(1e-6 * value, 2)} million"
+    return f"{float(f'{value:.2g}'):.0f}"
+
+
+def implied_value(implied: Implied) -> str:
+    """A figure derived from a claim, three digits of it, with its unit; shares as percentages."""
+    value = float(f"{implied.value:.3g}")
+    if implied.unit == "kWh":
+        return energy(value)
+    if implied.unit != "1":
+        return f"{significant(value)} {implied.unit}"
+    if implied.name.startswith("share"):
+        return share(value)
+    return significant(value)
 
 
 def one_line(text: str) -> str:

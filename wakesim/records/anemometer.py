@@ -258,6 +258,12 @@ class AnemometerRecord:
         """Time from the first to the last sample."""
         return float(self.time_s[-1] - self.time_s[0])
 
+    def ahead_of(self, other: AnemometerRecord) -> float:
+        """Time of this record's first sample on the clock of another one of the same kind, s."""
+        if self.start is not None and other.start is not None:
+            return (self.start - other.start).total_seconds()
+        return self.clock_start_s - other.clock_start_s
+
 
 def read_anemometer(
     path: str | os.PathLike[str],

@@ -2,97 +2,78 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from wakesim.outputs.figures import PNG_DPI, Rendered, freeze_layout, style, tidy_svg
+from wakesim.outputs import figures
+from wakesim.outputs.figures import Drawing, Rendered, style
 from wakesim.outputs.figures.style import BLUE, GREEN, GREY, INK, ORANGE, SKY, VERMILLION
 from wakesim.records.comparison import Comparison
 from wakesim.records.pass_average import ClassSignature
 
 WINDOW_S = 90.0
-_METADATA = {"Date": None, "Creator": None, "Format": None, "Type": None}
 _CHANNELS = {"u": "along the road", "v": "across the road", "speed": "horizontal speed"}
 _LEAST_SHARE = 3e-4
 _DASHED, _DOTTED = (0, (5, 2)), (0, (1, 1.5))
 
 
-class _Drawing(NamedTuple):
-    stem: str
-    caption: str
-    draw: Callable[[Comparison], Figure]
-
-
 def render(result: Comparison, folder: Path) -> list[Rendered]:
     """Write every figure into ``folder`` as SVG and PNG; OSError when a file cannot be written."""
-    out = []
-    with style.house_style(), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph .* missing")
-        for drawing in _drawings(result):
-            figure = drawing.draw(result)
-            freeze_layout(figure)
-            svg = folder / f"{drawing.stem}.svg"
-            figure.savefig(svg, format="svg", metadata=_METADATA)
-            text = tidy_svg(svg.read_text(encoding="utf-8"))
-            svg.write_text(text, encoding="utf-8")
-            png = folder / f"{drawing.stem}.png"
-            figure.savefig(png, format="png", dpi=PNG_DPI, metadata={"Software": None})
-            out.append(Rendered(drawing.stem, drawing.stem, "", drawing.caption, text))
-    return out
+
+    def drawn() -> Iterator[Drawing]:
+        for stem, caption, draw in _figures(result):
+            yield Drawing(stem, stem, "", caption, draw(result))
+
+    return figures.render(drawn, folder)
 
 
-def _drawings(result: Comparison) -> Iterator[_Drawing]:
-    logged = result.passes is not None
-    same = (
-        "the same stretch of both; vehicles, by lane, above. The model's turbulence is one draw: "
-        "only what passing vehicles make should agree moment by moment"
-        if logged
-        else "a stretch of each; other vehicles, so only the look of it should agree"
-    )
-    yield _Drawing("series", f"Measured and modelled speed, {same}.", _series)
-    yield _Drawing(
-        "exceedance",
+def _figures(result: Comparison) -> Iterator[tuple[str, str, Callable[[Comparison], Figure]]]:
+    """Name, caption and function of each figure."""
+    same = "a stretch of each; other vehicles, so only the look of it should agree"
+    if result.logged is not None:
+        same = (
+            "the same stretch of both; vehicles, by lane, above. The model's turbulence is one "
+            "draw: only what passing vehicles make should agree moment by moment"
+        )
+    yield "series", f"Measured and modelled speed, {same}.", _series
+    caption = (
         "Share of the time above each speed. Bands: 90 % sampling interval of the record; model "
-        "interval (each uncertain constant moved).",
-        _exceedance,
+        "interval (each uncertain constant moved)."
     )
+    yield "exceedance", caption, _exceedance
     if result.curves.frequency_hz.size:
-        words = (
-            "Frequency times spectral density"
-            f" of the velocity {_CHANNELS[result.curves.channel]}, means over bands. "
-            "Blue band: 90 % sampling interval of the record. "
+        caption = (
+            "Frequency times spectral density of the velocity "
+            f"{_CHANNELS[result.curves.channel]}, means over bands. Blue band: 90 % sampling "
+            "interval of the record. "
         )
         if result.curves.residual is not None:
-            words += (
+            caption += (
                 "Residual: record less modelled mean; it should look like what the model leaves "
                 "about its own mean, turbulence and noise, plus the wind's slow changes."
             )
-        yield _Drawing("spectrum", words, _spectrum)
-    if result.signatures:
-        yield _Drawing(
-            "pass-averages",
+        yield "spectrum", caption, _spectrum
+    if result.logged is None:
+        return
+    if result.logged.signatures:
+        caption = (
             "Average over passes of one class in one lane, less the air just before them; band: "
-            "90 % interval of the record's mean. The model is averaged over the same passes.",
-            _passes,
+            "90 % interval of the record's mean. The model is averaged over the same passes."
         )
-    if result.points:
-        yield _Drawing(
-            "points",
-            "Measured against modelled values; solid: equal, dotted: factor of two.",
-            _points,
-        )
+        yield "pass-averages", caption, _passes
+    if result.logged.points:
+        caption = "Measured against modelled values; solid: equal, dotted: factor of two."
+        yield "points", caption, _points
 
 
 def _series(result: Comparison) -> Figure:
     record, model = result.record, result.model
     legend = ["record", "model"]
-    logged = result.passes is not None
+    logged = result.logged is not None
     start = _typical(result)
     lanes = [lane.name for lane in result.case.road.lanes]
     labels = _classes(result, start) if logged else {}
@@ -116,7 +97,8 @@ def _series(result: Comparison) -> Figure:
         axes.plot(time, speed, color=colour, linewidth=width, label=name)
     axes.set_xlim(0.0, WINDOW_S)
     axes.set_ylim(bottom=0.0)
-    axes.set_xlabel(f"time from {result.shift_s + start:.0f} s of the record (s)")
+    begin = start + (result.logged.shift_s if result.logged else 0.0)
+    axes.set_xlabel(f"time from {begin:.0f} s of the record (s)")
     slow = ", slow wind off" if result.ambient == "record" else ""
     axes.set_ylabel(f"speed{slow} (m/s)")
     handles, names = axes.get_legend_handles_labels()
@@ -145,8 +127,8 @@ def _typical(result: Comparison) -> float:
 
 def _classes(result: Comparison, start: float) -> dict[str, str]:
     """Labels of the classes that pass in the stretch, by name."""
-    passes = result.passes
-    assert passes is not None
+    assert result.logged is not None
+    passes = result.logged.passes
     inside = (passes.time_s >= start) & (passes.time_s <= start + WINDOW_S)
     seen = set(passes.vehicle[inside].tolist())
     names = [name for i, name in enumerate(result.case.vehicles) if i in seen]
@@ -156,8 +138,8 @@ def _classes(result: Comparison, start: float) -> dict[str, str]:
 def _marks(
     axes: Axes, result: Comparison, start: float, labels: dict[str, str], lanes: list[str]
 ) -> None:
-    passes = result.passes
-    assert passes is not None
+    assert result.logged is not None
+    passes = result.logged.passes
     inside = (passes.time_s >= start) & (passes.time_s <= start + WINDOW_S)
     looks = style.class_styles(result)  # type: ignore[arg-type]
     for number, name in enumerate(result.case.vehicles):
@@ -258,7 +240,8 @@ def _in_order(figure: Figure, axes: Axes, labels: Sequence[str]) -> Figure:
 
 
 def _passes(result: Comparison) -> Figure:
-    shapes = result.signatures
+    assert result.logged is not None
+    shapes = result.logged.signatures
     channels = list(shapes[0].curves)
     law = result.case.model.wake_law
     other = "section" if law == "couple" else "couple"
@@ -306,9 +289,10 @@ def _pass(axes: Axes, shape: ClassSignature, channel: str, labels: tuple[str, ..
 
 
 def _points(result: Comparison) -> Figure:
+    assert result.logged is not None
     figure = style.new_figure(result, "Measured against modelled", 3.3)
     grid = figure.subplots(1, 2)
-    for axes, points in zip(grid, result.points, strict=False):
+    for axes, points in zip(grid, result.logged.points, strict=False):
         both = np.concatenate([points.measured, points.modelled])
         top = 1.08 * float(both.max())
         line = np.array([0.0, top])
@@ -321,6 +305,6 @@ def _points(result: Comparison) -> Figure:
         axes.set_ylabel("model (m/s)")
         name = "block means" if points.key == "block_means" else "peaks of single passes"
         axes.set_title(f"{name}, n = {points.measured.size}", loc="left")
-    for axes in grid[len(result.points) :]:
+    for axes in grid[len(result.logged.points) :]:
         axes.set_visible(False)
     return figure

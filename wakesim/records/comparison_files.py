@@ -1,4 +1,6 @@
-"""comparison.json: the whole comparison in one small file for programs.
+"""The files of a comparison: tables, figures, page and comparison.json.
+
+comparison.json holds the whole comparison for programs.
 
 No NaN or infinity: what is not known is ``null``. Units end the key. Intervals are [lower, upper],
 90 %. Keys:
@@ -60,23 +62,60 @@ import csv
 import io
 import json
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from wakesim import runtime
+import numpy as np
+
+from wakesim.errors import CaseError
+from wakesim.folders import COMPARISON, FIGURES, publish
 from wakesim.outputs.summary import plain
 from wakesim.outputs.wording import CAUTIONS, INVENTED_BANNER, comment_line
-from wakesim.records import words
 from wakesim.records.comparison import Comparison
+from wakesim.records.comparison_figures import render
+from wakesim.records.comparison_report import provenance, sentences, write_report
 from wakesim.records.fit import FitResult
+from wakesim.records.fitted_case import fitted_text
 from wakesim.records.judgement import QUANTITIES
 
+FITTED = "fitted-case.toml"
 FORMAT_VERSION = 1
 _CONSTANTS = (
     "wake_law", "weak_shear_mixing", "couple_spread", "momentum_spread", "turbulence_factor",
 )  # fmt: skip
+
+
+def save(
+    result: Comparison, folder: Path, force: bool = False
+) -> tuple[list[Path], tuple[str, ...]]:
+    """Write everything; the paths, and which fitted constants the fitted case could not take.
+
+    Raises OutputError as ``folders.publish`` does.
+    """
+    fitted, left_out = "", ()
+    if result.fit is not None:
+        try:
+            fitted, left_out = fitted_text(result.inputs.case, result.fit)
+        except CaseError as error:
+            left_out = (str(error),)
+
+    def write(place: Path) -> list[str]:
+        names = write_tables(result, place)
+        if fitted:
+            (place / FITTED).write_text(fitted, encoding="utf-8")
+            names.append(FITTED)
+        (place / FIGURES).mkdir()
+        figures = render(result, place / FIGURES)
+        for figure in figures:
+            names += [f"{FIGURES}/{figure.stem}.svg", f"{FIGURES}/{figure.stem}.png"]
+        write_report(result, figures, left_out, place / "comparison.html")
+        names += ["comparison.html", "comparison.json"]
+        write_json(result, place / "comparison.json", names)
+        return names
+
+    return publish(folder, COMPARISON, write, force), left_out
 
 
 def write_json(result: Comparison, path: Path, files: Sequence[str]) -> None:
@@ -87,7 +126,7 @@ def write_json(result: Comparison, path: Path, files: Sequence[str]) -> None:
 
 def as_plain(result: Comparison, files: Sequence[str] = ()) -> dict[str, Any]:
     """The comparison as plain JSON values; keys in the module's text."""
-    inputs, case = result.inputs, result.case
+    inputs, case, logged, told = result.inputs, result.case, result.logged, sentences(result)
     record, log, mount = inputs.record, inputs.log, inputs.mount
     values: dict[str, Any] = plain(
         {
@@ -121,7 +160,7 @@ def as_plain(result: Comparison, files: Sequence[str] = ()) -> dict[str, Any]:
             "ambient_mast": _mast(result),
             "second": _second(result),
             "clock": _clock(result),
-            "log_time_error": None if result.time_error is None else asdict(result.time_error),
+            "log_time_error": None if logged is None else asdict(logged.time_error),
             "blocks": {"number": result.pair.blocks, "block_s": result.pair.block_s},
             "simulated_s": result.simulated_s,
             "hours": result.hours,
@@ -130,7 +169,7 @@ def as_plain(result: Comparison, files: Sequence[str] = ()) -> dict[str, Any]:
                 {"key": p.key, "words": p.words, "n": p.measured.size}
                 | p.values
                 | {"intervals": p.intervals}
-                for p in result.points
+                for p in (() if logged is None else logged.points)
             ],
             "signatures": [
                 {
@@ -142,7 +181,7 @@ def as_plain(result: Comparison, files: Sequence[str] = ()) -> dict[str, Any]:
                     "clear_before_s": s.clear_s[0],
                     "clear_after_s": s.clear_s[1],
                 }
-                for s in result.signatures
+                for s in (() if logged is None else logged.signatures)
             ],
             "variants": [
                 {
@@ -150,13 +189,13 @@ def as_plain(result: Comparison, files: Sequence[str] = ()) -> dict[str, Any]:
                     "setting": v.setting,
                     "change": {q.key: v.change[i] for i, q in enumerate(QUANTITIES)},
                 }
-                for v in result.spread.variants
+                for v in result.model_range.variants
             ],
-            "fit": None if result.fit is None else _fit(result.fit),
-            "needs_log": () if log is not None else words.NEEDS_LOG,
+            "fit": None if result.fit is None else _fit(result.fit, told["caution"]),
+            "needs_log": told["needs_log"],
             "notes": result.notes,
-            "method": method(result),
-            "limits": words.LIMITS,
+            "method": told["method"],
+            "limits": told["limits"],
             "cautions": CAUTIONS,
             "provenance": provenance(result),
             "files": list(files),
@@ -165,30 +204,10 @@ def as_plain(result: Comparison, files: Sequence[str] = ()) -> dict[str, Any]:
     return values
 
 
-def method(result: Comparison) -> tuple[str, ...]:
-    """How the figures were made, in sentences."""
-    first = words.METHOD_NO_LOG if result.inputs.log is None else words.METHOD_LOG
-    return (*first, *words.METHOD, words.AMBIENT_WORDS[result.ambient])
-
-
-def provenance(result: Comparison) -> dict[str, Any]:
-    """Where the figures come from."""
-    case, inputs = result.case, result.inputs
-    seed = case.traffic.seed if case.traffic else 0
-    hashes = {"record": inputs.record.sha256}
-    if inputs.log is not None:
-        hashes["log"] = inputs.log.sha256
-    if inputs.second is not None:
-        hashes["second"] = inputs.second.record.sha256
-    if inputs.mast is not None:
-        hashes["ambient_mast"] = inputs.mast.record.sha256
-    return runtime.provenance(case.text, seed) | {"files_sha256": hashes}
-
-
 def _clock(result: Comparison) -> dict[str, Any] | None:
-    clock = result.clock
-    if clock is None:
+    if result.logged is None:
         return None
+    clock = result.logged.clock
     return {
         "offset_s": clock.clock.offset_s,
         "offset_interval_s": clock.offset_interval_s,
@@ -227,7 +246,7 @@ def _second(result: Comparison) -> dict[str, Any] | None:
     }
 
 
-def _fit(fit: FitResult) -> dict[str, Any]:
+def _fit(fit: FitResult, caution: Sequence[str]) -> dict[str, Any]:
     return {
         "constants": [
             {
@@ -248,44 +267,49 @@ def _fit(fit: FitResult) -> dict[str, Any]:
         "converged": bool(fit.converged),
         "clock_offset_s": fit.clock.offset_s,
         "clock_interval_s": fit.clock_interval_s,
-        "notes": (*fit.notes, words.FITTED_CAUTION),
+        "notes": (*fit.notes, *caution),
     }
 
 
-Columns = tuple[tuple[str, str], ...]
-Rows = Iterable[Sequence[Any]]
+# --- tables -------------------------------------------------------------------------------------
 
-_ENDS = ("90 % interval, lower end", "90 % interval, upper end")
+Column = tuple[str, str, Sequence[Any]]
+"""Name, meaning and values (rows,)."""
+
+_LOW, _HIGH = "90 % interval, lower end", "90 % interval, upper end"
+_MOVED_LOW, _MOVED_HIGH = (
+    f"with the model's constants moved, {side} end" for side in ("lower", "upper")
+)
 
 
-def tables(result: Comparison) -> dict[str, tuple[Columns, Callable[[Comparison], Rows]]]:
-    """Columns and rows of each table that the comparison gives, by file name."""
-    found: dict[str, tuple[Columns, Callable[[Comparison], Rows]]] = {
-        "quantities.csv": (_QUANTITIES, _quantities),
-        "exceedance.csv": (_EXCEEDANCE, _exceedance),
-    }
+def tables(result: Comparison) -> dict[str, list[Column]]:
+    """Columns of each table that the comparison gives, by file name."""
+    found = {"quantities.csv": _quantities(result), "exceedance.csv": _exceedance(result)}
     if result.curves.frequency_hz.size:
-        found["spectrum.csv"] = (_SPECTRUM, _spectrum)
-    if result.signatures:
-        found["pass-averages.csv"] = (_PASSES, _passes)
-    if result.points:
-        found["points.csv"] = (_POINTS, _points)
+        found["spectrum.csv"] = _spectrum(result)
+    if result.logged is not None and result.logged.signatures:
+        found["pass-averages.csv"] = _passes(result)
+    if result.logged is not None and result.logged.points:
+        found["points.csv"] = _points(result)
     return found
 
 
-def write_table(result: Comparison, name: str, path: Path) -> None:
-    """Write the table ``name``; OSError when it cannot be written."""
-    columns, rows = tables(result)[name]
+def write_tables(result: Comparison, folder: Path) -> list[str]:
+    """Write the tables into a folder, their names; OSError when one cannot be written."""
     head = [f"{result.case.title}: comparison with {result.inputs.record.path}"]
     if result.case.invented_data:
         head.append(INVENTED_BANNER)
-    head += [f"{column}: {meaning}" for column, meaning in columns]
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([column for column, _ in columns])
-    for row in rows(result):
-        writer.writerow([_cell(value) for value in row])
-    path.write_text("".join(map(comment_line, head)) + text.getvalue(), encoding="utf-8")
+    found = tables(result)
+    for file, columns in found.items():
+        comments = [*head, *(f"{name}: {meaning}" for name, meaning, _ in columns)]
+        text = io.StringIO()
+        writer = csv.writer(text, lineterminator="\n")
+        writer.writerow([name for name, *_ in columns])
+        for row in zip(*(values for *_, values in columns), strict=True):
+            writer.writerow(map(_cell, row))
+        lines = "".join(map(comment_line, comments)) + text.getvalue()
+        (folder / file).write_text(lines, encoding="utf-8")
+    return list(found)
 
 
 def _cell(value: Any) -> Any:
@@ -294,109 +318,99 @@ def _cell(value: Any) -> Any:
     return f"{value:.6g}" if math.isfinite(value) else "nan"
 
 
-_QUANTITIES = (
-    ("quantity", "key, as in comparison.json"),
-    ("unit", "of the values"),
-    ("record", "measured value"),
-    ("record_low", _ENDS[0]),
-    ("record_high", _ENDS[1]),
-    ("model", "modelled value"),
-    ("model_low", "sampling, " + _ENDS[0]),
-    ("model_high", "sampling, " + _ENDS[1]),
-    ("model_interval_low", "with the model's constants moved, lower end"),
-    ("model_interval_high", "with the model's constants moved, upper end"),
-    ("ratio", "record over model"),
-    ("ratio_low", _ENDS[0]),
-    ("ratio_high", _ENDS[1]),
-    ("verdict", "agrees, too low, too high (the model) or cannot be judged"),
-)
+def _quantities(result: Comparison) -> list[Column]:
+    judged = result.judgements
+    columns: list[Column] = [
+        ("quantity", "key, as in comparison.json", [j.key for j in judged]),
+        ("unit", "of the values", [j.unit for j in judged]),
+    ]
+    for value, ends, name, texts in (
+        ("record", "record_interval", "record", ("measured value", _LOW, _HIGH)),
+        ("model", "model_sampling_interval", "model",
+         ("modelled value", f"sampling, {_LOW}", f"sampling, {_HIGH}")),
+        ("", "model_interval", "model_interval", ("", _MOVED_LOW, _MOVED_HIGH)),
+        ("ratio", "ratio_interval", "ratio", ("record over model", _LOW, _HIGH)),
+    ):  # fmt: skip
+        if value:
+            columns.append((name, texts[0], [getattr(j, value) for j in judged]))
+        for i, side in enumerate(("low", "high")):
+            columns.append((f"{name}_{side}", texts[1 + i], [getattr(j, ends)[i] for j in judged]))
+    text = "agrees, too low, too high (the model) or cannot be judged"
+    return [*columns, ("verdict", text, [j.verdict for j in judged])]
 
 
-def _quantities(result: Comparison) -> Rows:
-    for j in result.judgements:
-        yield (
-            j.key, j.unit, j.record, *j.record_interval, j.model, *j.model_sampling_interval,
-            *j.model_interval, j.ratio, *j.ratio_interval, j.verdict,
-        )  # fmt: skip
-
-
-_EXCEEDANCE = (
-    ("speed_m_s", "m/s"),
-    ("record_share", "share of the time above that speed, measured"),
-    ("record_low", _ENDS[0]),
-    ("record_high", _ENDS[1]),
-    ("model_share", "modelled"),
-    ("model_low", "sampling, " + _ENDS[0]),
-    ("model_high", "sampling, " + _ENDS[1]),
-    ("model_interval_low", "with the model's constants moved, lower end"),
-    ("model_interval_high", "with the model's constants moved, upper end"),
-)
-
-
-def _exceedance(result: Comparison) -> Rows:
+def _exceedance(result: Comparison) -> list[Column]:
     c = result.curves
-    columns = (
-        c.speed_m_s, c.record.share, c.record.low, c.record.high,
-        c.model.share, c.model.low, c.model.high, *c.share_range,
-    )  # fmt: skip
-    return (tuple(map(float, row)) for row in zip(*columns, strict=True))
+    return [
+        ("speed_m_s", "m/s", c.speed_m_s),
+        ("record_share", "share of the time above that speed, measured", c.record.share),
+        ("record_low", _LOW, c.record.low),
+        ("record_high", _HIGH, c.record.high),
+        ("model_share", "modelled", c.model.share),
+        ("model_low", f"sampling, {_LOW}", c.model.low),
+        ("model_high", f"sampling, {_HIGH}", c.model.high),
+        ("model_interval_low", _MOVED_LOW, c.share_range[0]),
+        ("model_interval_high", _MOVED_HIGH, c.share_range[1]),
+    ]
 
 
-_SPECTRUM = (
-    ("frequency_hz", "Hz, centre of the band"),
-    ("record_m2_s", "m2/s2/Hz, measured"),
-    ("relative_error", "half the 90 % interval of the measured density over the density"),
-    ("model_m2_s", "m2/s2/Hz, modelled"),
-    ("model_interval_low", "with the model's constants moved, lower end"),
-    ("model_interval_high", "with the model's constants moved, upper end"),
-    ("residual_m2_s", "m2/s2/Hz, measured less modelled mean, or nan"),
-    ("model_residual_m2_s", "m2/s2/Hz, what the model leaves about its own mean, or nan"),
-)
-
-
-def _spectrum(result: Comparison) -> Rows:
+def _spectrum(result: Comparison) -> list[Column]:
     c = result.curves
-    empty = [math.nan] * c.frequency_hz.size
-    columns = (
-        c.frequency_hz, c.record_density, c.relative_error, c.model_density, *c.model_range,
-        empty if c.residual is None else c.residual,
-        empty if c.model_residual is None else c.model_residual,
-    )  # fmt: skip
-    return (tuple(map(float, row)) for row in zip(*columns, strict=True))
+    unknown = np.full(c.frequency_hz.size, np.nan)
+    left, model_left = (unknown if x is None else x for x in (c.residual, c.model_residual))
+    error = "half the 90 % interval of the measured density over the density"
+    own = "m2/s2/Hz, what the model leaves about its own mean, or nan"
+    return [
+        ("frequency_hz", "Hz, centre of the band", c.frequency_hz),
+        ("record_m2_s", "m2/s2/Hz, measured", c.record_density),
+        ("relative_error", error, c.relative_error),
+        ("model_m2_s", "m2/s2/Hz, modelled", c.model_density),
+        ("model_interval_low", _MOVED_LOW, c.model_range[0]),
+        ("model_interval_high", _MOVED_HIGH, c.model_range[1]),
+        ("residual_m2_s", "m2/s2/Hz, measured less modelled mean, or nan", left),
+        ("model_residual_m2_s", own, model_left),
+    ]
 
 
-_PASSES = (
-    ("vehicle", "vehicle class"),
-    ("lane", "lane"),
-    ("channel", "u: along the road; v: across it, away from the traffic; speed: horizontal"),
-    ("time_s", "s, after the nose is abreast"),
-    ("record_m_s", "m/s, measured mean over the passes, less that just before them"),
-    ("record_low", _ENDS[0]),
-    ("record_high", _ENDS[1]),
-    ("model_m_s", "m/s, modelled, averaged over the same passes"),
-    ("other_law_m_s", "m/s, the same with the other wake law"),
-)
+def _passes(result: Comparison) -> list[Column]:
+    assert result.logged is not None
+    found = [(s, channel, curve) for s in result.logged.signatures
+             for channel, curve in s.curves.items()]  # fmt: skip
+    size = [curve.model.size for *_, curve in found]
+    labels = [
+        np.repeat(np.array(values, dtype=object), size)
+        for values in zip(*((s.vehicle, s.lane, channel) for s, channel, _ in found), strict=True)
+    ]
+
+    def joined(name: str) -> np.ndarray:
+        return np.concatenate([getattr(curve.record, name) for *_, curve in found])
+
+    channels = "u: along the road; v: across it, away from the traffic; speed: horizontal"
+    before = "m/s, measured mean over the passes, less that just before them"
+    return [
+        ("vehicle", "vehicle class", labels[0]),
+        ("lane", "lane", labels[1]),
+        ("channel", channels, labels[2]),
+        ("time_s", "s, after the nose is abreast", joined("time_s")),
+        ("record_m_s", before, joined("mean")),
+        ("record_low", _LOW, joined("low")),
+        ("record_high", _HIGH, joined("high")),
+        ("model_m_s", "m/s, modelled, averaged over the same passes",
+         np.concatenate([curve.model for *_, curve in found])),
+        ("other_law_m_s", "m/s, the same with the other wake law",
+         np.concatenate([curve.other for *_, curve in found])),
+    ]  # fmt: skip
 
 
-def _passes(result: Comparison) -> Rows:
-    for signature in result.signatures:
-        for channel, curve in signature.curves.items():
-            mine = curve.record
-            for row in zip(
-                mine.time_s, mine.mean, mine.low, mine.high, curve.model, curve.other, strict=True
-            ):
-                yield signature.vehicle, signature.lane, channel, *map(float, row)
-
-
-_POINTS = (
-    ("points", "block_means or pass_peaks"),
-    ("time_s", "s, from the first compared sample"),
-    ("record_m_s", "m/s, measured"),
-    ("model_m_s", "m/s, modelled, mean over draws of the turbulence"),
-)
-
-
-def _points(result: Comparison) -> Rows:
-    for p in result.points:
-        for row in zip(p.time_s, p.measured, p.modelled, strict=True):
-            yield p.key, *map(float, row)
+def _points(result: Comparison) -> list[Column]:
+    assert result.logged is not None
+    points = result.logged.points
+    joined = [np.concatenate([getattr(p, key) for p in points])
+              for key in ("time_s", "measured", "modelled")]  # fmt: skip
+    key = np.repeat([p.key for p in points], [p.time_s.size for p in points])
+    return [
+        ("points", "block_means or pass_peaks", key),
+        ("time_s", "s, from the first compared sample", joined[0]),
+        ("record_m_s", "m/s, measured", joined[1]),
+        ("model_m_s", "m/s, modelled, mean over draws of the turbulence", joined[2]),
+    ]

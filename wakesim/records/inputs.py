@@ -202,11 +202,7 @@ def _mast(
             f"{mast.path}: the times of record and ambient mast must be of one kind: both dates "
             "and times, or both time_s"
         )
-    if mast.start is None or record.start is None:
-        ahead = mast.clock_start_s - record.clock_start_s
-    else:
-        ahead = (mast.start - record.start).total_seconds()
-    found = AmbientMast(mast, height, ahead)
+    found = AmbientMast(mast, height, mast.ahead_of(record))
     if not known_at(found, record.time_s).any():
         raise CaseError(f"{mast.path}: the ambient mast has no samples during the record")
     return found

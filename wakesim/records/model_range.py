@@ -14,7 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from wakesim.arrays import Array
-from wakesim.measures.model_interval import Uncertain, coarse, uncertain_inputs
+from wakesim.constants import Input
+from wakesim.measures.model_interval import change, coarse, fall_and_rise, variants
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.modelled import Cache, Scenario, Window, modelled_records
 
@@ -51,35 +52,20 @@ def model_range(
     """Changes of what ``measure`` gives, (k,), of records modelled in the ``windows``."""
     settings = replace(coarse(scenario.settings), pulse_reach_m=-1.0)
 
-    def measured(item: Uncertain | None = None, value: float = 0.0) -> Array:
+    def measured(item: Input | None = None, value: float = 0.0) -> Array:
         scene, changed = scenario.scene, settings
         if item is not None:
-            case, changed = item.change(scene.case, settings, value)
+            case, changed = change(item, scene.case, settings, value)
             views = tuple(replace(s, vehicle=case.vehicles[s.vehicle.name]) for s in scene.views)
             scene = replace(scene, case=case, views=views)
         options = {"scene": scene, "settings": changed, "windows": windows}
         return measure(modelled_records(scenario, cache, **options)[0])
 
     base = measured()
-    wanted = [(item, value) for item in uncertain_inputs(settings) for value in item.ends]
+    wanted = variants(settings)
     found = []
     for i, (item, value) in enumerate(wanted):
         found.append(Variant(item.name, item.tell(value), measured(item, value) - base))
         say((i + 1) / len(wanted))
-    up, down = _ends(found)
+    down, up = fall_and_rise((v.parameter, np.nan_to_num(v.change)) for v in found)
     return ModelRange(down, up, tuple(found))
-
-
-def _ends(found: list[Variant]) -> tuple[Array, Array]:
-    """Of the two ends of a constant that change a number the same way, the larger counts."""
-    size = found[0].change.size
-    tops: dict[str, Array] = {}
-    bottoms: dict[str, Array] = {}
-    for variant in found:
-        name = variant.parameter
-        change = np.nan_to_num(variant.change)
-        tops[name] = np.maximum(tops.get(name, np.zeros(size)), change)
-        bottoms[name] = np.maximum(bottoms.get(name, np.zeros(size)), -change)
-    up = np.sqrt(np.sum([c**2 for c in tops.values()], axis=0))
-    down = np.sqrt(np.sum([c**2 for c in bottoms.values()], axis=0))
-    return up, down

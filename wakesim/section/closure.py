@@ -27,18 +27,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-VON_KARMAN = 0.4
-LEAST_K, LEAST_EPS = 1e-9, 1e-12  # m2/s2 and m2/s3, of still air; their eddy viscosity is 9e-8
-RODI_W, RODI_B = 2.8, 0.55
+from wakesim import constants
+
+VON_KARMAN = constants.VON_KARMAN.value
+LEAST_K = constants.LEAST_K.value  # m2/s2, of still air
+LEAST_EPS = constants.LEAST_EPS.value  # m2/s3
+RODI_W, RODI_B = constants.RODI_W.value, constants.RODI_B.value
 
 
 @dataclass(frozen=True)
 class Closure:
     """Constants of the closure."""
 
-    c_mu: float = 0.09
-    c1: float = 1.44
+    c_mu: float = constants.CLOSURE_C_MU.value
+    c1: float = constants.CLOSURE_C1.value
     c2: float = 1.92
-    sigma_k: float = 1.0
-    sigma_eps: float = 1.3
+    sigma_k: float = constants.CLOSURE_SIGMA_K.value
+    sigma_eps: float = constants.CLOSURE_SIGMA_EPS.value
     weak_shear: float = 1.0

@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.interpolate import RegularGridInterpolator
 
+from wakesim import constants
 from wakesim.arrays import Array
 from wakesim.section.closure import LEAST_EPS, LEAST_K, VON_KARMAN, Closure
 from wakesim.section.crossflow import Barrier, blocked_faces, face_flows
@@ -40,7 +41,7 @@ _AROUND_M, _LOW_M, _HIGH_M = 6.0, 0.8, 4.5
 _EVERY = 5  # steps between new drag factors
 _COURANT = 0.5  # up to which advection keeps k and eps positive
 LASTING_S = 7200.0  # for so long the traffic has acted, mean of an exponential age, assumed
-_LARGEST_VISCOSITY = 20.0  # m2/s
+_LARGEST_VISCOSITY = constants.LARGEST_VISCOSITY_M2_S.value
 
 
 @dataclass(frozen=True)

@@ -42,18 +42,19 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike
 
+from wakesim import constants
 from wakesim.arrays import Array
 from wakesim.case.vehicle import Vehicle
 from wakesim.section.closure import LEAST_EPS, LEAST_K, Closure
 from wakesim.section.march import advance, sample, sample_few, shear
 
-ROAD_ROUGHNESS_M = 0.002
+ROAD_ROUGHNESS_M = constants.WAKE_ROAD_ROUGHNESS_M.value
 LEVELS_M = (0.0, 0.002, 0.007, 0.013, 0.025, 0.047, 0.09)  # eddy viscosity over V, marched
-LAYER_WIDTHS = 0.15  # thickness of the side layer over the vehicle's width, assumed
-NOSE_SHARE = 0.5  # of the side layer's momentum that comes at the nose, assumed
-START_LENGTH = 0.2  # length scale at the bubble's end over the smaller side of the base, assumed
-BACKGROUND_HEIGHT_M = 0.3  # height over which the background's eddy viscosity grows
-BACKGROUND_FRICTION = 1.2  # 1/m, friction velocity over the background's eddy viscosity
+LAYER_WIDTHS = constants.SIDE_LAYER_WIDTHS.value  # thickness over the vehicle's width
+NOSE_SHARE = constants.SIDE_LAYER_NOSE_SHARE.value
+START_LENGTH = constants.WAKE_START_LENGTH.value  # over the smaller side of the base
+BACKGROUND_HEIGHT_M = constants.BACKGROUND_HEIGHT_M.value
+BACKGROUND_FRICTION = constants.BACKGROUND_FRICTION.value  # 1/m
 _CELLS, _COARSE_CELLS = 7, 3  # across half the width
 _GROWTH, _COARSE_GROWTH = 1.14, 1.3  # of cells away from the vehicle
 _REACH_M, _TOP_M = 70.0, 50.0
@@ -62,7 +63,7 @@ _MANY = 20_000  # points worth a second thread
 _FIRST_STEP = 0.08  # of the smaller side of the base, behind the bubble
 _STEP_GROWTH, _COARSE_STEP_GROWTH = 0.055, 0.13  # of the distance behind the tail
 _KEEP = 0.09  # smallest growth of the distance between kept sections behind the bubble
-_ENTRY = 5.0  # roots of the base area behind the bubble where a wake enters the road's balance
+_ENTRY = constants.ROAD_ENTRY_ROOTS.value  # roots of the base area behind the bubble
 
 
 @dataclass(frozen=True)

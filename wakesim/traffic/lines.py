@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
 
+from wakesim import constants as defaults
 from wakesim.arrays import Array
 from wakesim.case.vehicle import Vehicle
 from wakesim.vehicle.passfield import solved_hull
@@ -30,7 +31,7 @@ AHEAD_M, BEHIND_M = 40.0, 50.0  # extent of the near part ahead of the nose and 
 WANDER_NODES = np.linspace(-2.4, 2.4, 9)  # in standard deviations; passes take the nearest
 SPEED_NODES = np.array([-1.25, 0.0, 1.25])  # in standard deviations, for the age of the far wake
 _LATERAL_ERROR = 1e-4
-FADE = 0.1  # share of the wake memory over which the cut-off fades out
+FADE = defaults.MEMORY_FADE.value  # share of the wake memory over which the cut-off fades out
 
 
 @dataclass(frozen=True)
@@ -55,10 +56,16 @@ class FieldSettings:
     wake_memory_s: float
     wander_sd_m: float
     own_diffusivity_m2_s: float | None = None  # instead of the eddy viscosity of the balance
-    mixing_factor: float = 1.0  # on that of the balance, for the uncertainty
+    mixing_factor: float = (
+        defaults.MIXING_FACTOR.value
+    )  # on that of the balance, for the uncertainty
     ambient_diffusivity_m2_s: float = 0.0  # of the ambient wind at the height of the wakes
-    lateral_shift_m: float = 0.0  # systematic error of the lane position, for the uncertainty
-    extra_crosswind_m_s: float = 0.0  # carries wakes and drift only, for the uncertainty
+    lateral_shift_m: float = (
+        defaults.LATERAL_SHIFT_M.value
+    )  # systematic error of the lane position, for the uncertainty
+    extra_crosswind_m_s: float = (
+        defaults.EXTRA_CROSSWIND_M_S.value
+    )  # carries wakes and drift only, for the uncertainty
     road_roughness_factor: float = 1.0  # on the roughness of the road, for the uncertainty
     verge_roughness_factor: float = 1.0  # on that of the verge
     refinement: float = 1.0  # panels of the hulls in each direction, relative to the default

@@ -25,10 +25,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from wakesim import constants as empirical
 from wakesim.air.profiles import ambient_velocity
 from wakesim.arrays import Array
 from wakesim.case.schema import Case
-from wakesim.constants import RESIDUAL_FRICTION_VELOCITY_M_S
 from wakesim.section.closure import Closure
 from wakesim.section.crossflow import Barrier
 from wakesim.section.drift import DriftField, DriftModel
@@ -265,7 +265,9 @@ def sources(
 
 def closure_of(settings: FieldSettings) -> Closure:
     """Closure constants of the settings."""
-    return Closure(c2=settings.constants.decay, weak_shear=settings.constants.weak_shear_mixing)
+    return Closure(
+        c2=settings.constants.turbulence_decay_c2, weak_shear=settings.constants.weak_shear_mixing
+    )
 
 
 def mean_air(
@@ -308,7 +310,7 @@ def mean_air(
 
 def _friction_velocity(case: Case) -> float:
     """Of the wind and of what moves in still air, m/s."""
-    return math.hypot(wind_friction_velocity(case), RESIDUAL_FRICTION_VELOCITY_M_S)
+    return math.hypot(wind_friction_velocity(case), empirical.RESIDUAL_FRICTION_VELOCITY_M_S.value)
 
 
 _KEPT: dict[tuple[object, ...], MeanAir] = {}

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from wakesim import constants
 from wakesim.air.noise import von_karman_noise
 from wakesim.air.profiles import ambient_at, ambient_velocity, friction_velocity, wind_speed
 from wakesim.arrays import Array
@@ -17,16 +18,14 @@ from wakesim.section.closure import VON_KARMAN
 from wakesim.traffic.lines import FieldSettings, LaneView, LineLibrary, build_library
 from wakesim.traffic.stream import Passes, draw_passes, join_passes
 from wakesim.traffic.superpose import view_table
-from wakesim.vehicle.wake import TURBULENCE_TIME_S, WakeConstants
+from wakesim.vehicle.wake import TURBULENCE_TIME_S
 
 _ROUNDING_S = 1e-6
-_WAKE_HEIGHT_M = 1.5  # where the ambient diffusivity that widens wakes is taken
+_WAKE_HEIGHT_M = constants.WIND_MIXING_HEIGHT_M.value
 _MEMORY_HEADWAYS = 20.0
 _SHORTEST_MEMORY_S, _LONGEST_MEMORY_S = 30.0, 120.0
 _PASSES_KEY, _NOISE_KEY = 0, 1  # branches of the seed
-# Length scale of the ambient along-wind turbulence over height, 3.5 x 0.7 z below 60 m
-# (von Karman form of IEC 61400-1, annex B; from memory).
-_AMBIENT_LENGTH_PER_HEIGHT = 2.45
+_AMBIENT_LENGTH_PER_HEIGHT = constants.AMBIENT_LENGTH_HEIGHTS.value
 
 
 @dataclass(frozen=True)
@@ -50,18 +49,7 @@ def field_settings(case: Case) -> FieldSettings:
     """Settings of the pass fields that the case asks for."""
     model = case.model
     return FieldSettings(
-        constants=WakeConstants(
-            law=model.wake_law,
-            weak_shear_mixing=model.weak_shear_mixing,
-            wake_start_energy=model.wake_start_energy,
-            side_layer_share=model.side_layer_share,
-            side_layer_energy=model.side_layer_energy,
-            couple_spread=model.couple_spread,
-            momentum_spread=model.momentum_spread,
-            bubble_length_heights=model.bubble_length_heights,
-            reversed_flow=model.reversed_flow,
-            turbulence_factor=model.turbulence_factor,
-        ),
+        constants=model.constants,
         open_tail=model.open_tail,
         wake_memory_s=wake_memory(case),
         wander_sd_m=case.traffic.wander_sd_m if case.traffic else 0.0,

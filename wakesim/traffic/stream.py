@@ -11,21 +11,22 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
+from wakesim import constants
 from wakesim.arrays import Array
 from wakesim.errors import CaseError
 from wakesim.traffic import headways
 from wakesim.traffic.headways import HeadwaySettings
 
-SLOWEST_M_S = 5.0
-TRUNCATION_SD = 3.0
+SLOWEST_M_S = constants.SLOWEST_M_S.value
+TRUNCATION_SD = constants.TRUNCATION_SD.value
 
 # Drag of the rear of two vans: -43 % at a gap of 0.5 lengths (J. J. Cerutti, G. Cafiero, G. Iuso,
 # Int. J. Heat Fluid Flow 90 (2021) 108823, abstract). At 3 lengths the abstract gives -20 % as the
 # mean of both vehicles; with the rear one's share of the mean as at 0.5 lengths (43 against 36.5)
 # that is -23.6 %, which an exponential of 4.2 lengths meets. The fit is ours.
-DRAFT_DEPTH = 0.43
-DRAFT_NEAREST = 0.5
-DRAFT_DECAY = 4.2
+DRAFT_DEPTH = constants.DRAFT_DEPTH.value
+DRAFT_NEAREST = constants.DRAFT_NEAREST.value
+DRAFT_DECAY = constants.DRAFT_DECAY.value
 
 # Lane streams hang below this key, apart from the children that SeedSequence.spawn() makes.
 _STREAM_KEY = 0x6C616E65

@@ -1,50 +1,21 @@
 """What a comparison is: measured values, the conditions they hold for, and a pass mark.
 
-These are the types that the quantities, the metrics and the report exchange. ``reader`` makes them
-from reference files.
+These are the types that the quantities, the metrics and the report exchange, and how their numbers
+and names are shown. ``reader`` makes them from reference files.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from wakesim.arrays import Array
+from wakesim.case.messages import UNITS, split_unit
 from wakesim.case.vehicle import Vehicle
-
-
-@dataclass(frozen=True)
-class Mark:
-    """A pass mark, set before the comparison: a metric, its limit and the reason for it.
-
-    ``ratio_range`` uses ``low`` and ``high``, every other metric ``limit``.
-    """
-
-    metric: str
-    limit: float | None
-    low: float | None
-    high: float | None
-    reason: str
-
-
-@dataclass(frozen=True)
-class FigureSpec:
-    """How to draw a comparison.
-
-    ``x`` names the condition to draw against; None draws computed against measured. ``log`` makes
-    both axes logarithmic, ``vertical`` puts the condition on the vertical axis (heights), ``group``
-    names a condition whose values are drawn as series of their own. ``label`` and ``value`` are
-    the words on the axes of the condition and of the values.
-    """
-
-    x: str | None = None
-    log: bool = False
-    vertical: bool = False
-    group: str | None = None
-    label: str = ""
-    value: str = ""
+from wakesim.validation.schema import FigureSpec, Mark
 
 
 @dataclass(frozen=True)
@@ -90,22 +61,81 @@ class Comparison:
         """Number of points."""
         return int(self.measured.size)
 
+    @property
+    def points_text(self) -> str:
+        """Number of points, and of the independent ones where those are fewer: ``5 (1)``."""
+        few = self.independent_points < self.size
+        return f"{self.size} ({self.independent_points})" if few else str(self.size)
+
+    @property
+    def numbered(self) -> bool:
+        """Whether the points have no names of their own but their numbers."""
+        return self.labels == tuple(str(i) for i in range(1, self.size + 1))
+
 
 @dataclass(frozen=True)
 class Quantity:
     """Something the model can compute for any comparison that gives the ``needs``.
 
-    ``optional`` maps the names of options, and of conditions that may be given, to their meaning;
-    ``function`` returns the computed values, (n,) in ``unit``. ``body`` says that a body (or a
-    vehicle of the catalogue) must be given; ``undisturbed`` names the condition that the quantity
-    equals without any body, empty where that is zero.
+    ``needs`` maps the names of the conditions it needs to their meaning, ``optional`` those of
+    options and of conditions that may be given; ``function`` returns the computed values, (n,) in
+    ``unit``. ``body`` says that a body (or a vehicle of the catalogue) must be given;
+    ``undisturbed`` names the condition that the quantity equals without any body, empty where that
+    is zero.
     """
 
     name: str
     unit: str
     summary: str
-    needs: tuple[str, ...]
+    needs: dict[str, str]
     optional: dict[str, str]
     function: Callable[[Comparison], Array]
-    body: bool = field(default=False)
+    body: bool = False
     undisturbed: str = ""
+
+
+# --- as readers see it ------------------------------------------------------------------------
+
+# Units of conditions that case files do not know.
+_MORE_UNITS = {"_m3_s2": "m³/s²", "_kg_m3": "kg/m³", "_per_s": "1/s"}
+
+
+def short(value: float | None) -> str:
+    """A number with three figures; a dash for None; rounding noise is zero."""
+    if value is None:
+        return "–"
+    if value == 0.0 or abs(value) < 1e-12:
+        return "0"
+    text = f"{value:.3g}"
+    return text.replace("e-0", "e-").replace("e+0", "e+")
+
+
+def span(low: float | None, high: float | None) -> str:
+    """``0.5 to 0.9``, or one number where both read the same."""
+    ends = short(low), short(high)
+    return ends[0] if ends[0] == ends[1] else " to ".join(ends)
+
+
+def shown_unit(unit: str) -> str:
+    """A unit as shown to readers: m2/s as m²/s."""
+    return re.sub(r"(?<=m)2\b", "²", unit)
+
+
+def after_number(unit: str) -> str:
+    """A unit with the space before it; nothing for a pure number."""
+    return f" {shown_unit(unit)}" if unit not in ("", "1") else ""
+
+
+def condition_head(name: str) -> str:
+    """A condition as a table heading: ``Z_m`` becomes ``Z (m)``."""
+    plain, unit = name_and_unit(name)
+    return f"{plain} ({unit})" if unit else plain
+
+
+def name_and_unit(name: str) -> tuple[str, str]:
+    """A condition as plain name and unit: ``Z_m`` becomes Z and m."""
+    for suffix, unit in _MORE_UNITS.items():
+        if name.endswith(suffix):
+            return name.removesuffix(suffix).replace("_", " "), unit
+    stem, suffix = split_unit(name)
+    return stem.replace("_", " "), UNITS.get(suffix, "")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -11,17 +12,16 @@ from typing import Any
 import numpy as np
 from pydantic import ValidationError
 
-from wakesim.case.messages import Problem, render, unit_of
+from wakesim.arrays import Array
+from wakesim.case.messages import Problem, key_text, render, suggest_key, unit_of
 from wakesim.case.reading import parse, read_text
 from wakesim.case.schema_errors import explain
 from wakesim.case.vehicle import Vehicle, vehicle
-from wakesim.errors import CaseError, one_line
+from wakesim.csv_tables import read_csv_table
+from wakesim.errors import CaseError, closest, one_line
 from wakesim.runtime import shared_path
-from wakesim.validation.comparison import Array, Comparison, FigureSpec, Mark, Quantity
-from wakesim.validation.rules import file_problems
-from wakesim.validation.schema import ComparisonFile
-from wakesim.validation.table import DataTable, read_table
-from wakesim.validation.verdict import BOUNDS
+from wakesim.validation.comparison import Comparison, Quantity
+from wakesim.validation.schema import VALUES, ComparisonFile, file_problems
 
 MAX_FILES = 2000
 
@@ -49,16 +49,16 @@ def read_all(folder: Path, known: Mapping[str, Quantity]) -> list[Comparison]:
 
     Raises CaseError with the problems of all files, one line each.
     """
-    found, problems = [], []
+    comparisons, problems = [], []
     for path in find_files(folder):
         try:
-            found.append(read_comparison(path, folder, known))
+            comparisons.append(read_comparison(path, folder, known))
         except CaseError as error:
             problems += error.problems
-    problems += _same_names(found)
+    problems += _same_names(comparisons)
     if problems:
         raise CaseError(list(dict.fromkeys(problems)))
-    return found
+    return comparisons
 
 
 def read_comparison(path: Path, folder: Path, known: Mapping[str, Quantity]) -> Comparison:
@@ -76,7 +76,7 @@ def read_comparison(path: Path, folder: Path, known: Mapping[str, Quantity]) -> 
     except ValidationError as error:
         details = error.errors(include_url=False, include_input=False)
         raise CaseError(render(explain(details, raw, ComparisonFile), source, lines)) from error
-    problems = list(file_problems(file, known))
+    problems = [*_quantity_problems(file, known), *file_problems(file)]
     if not problems:
         try:
             points = _inline(file) if file.points else _from_data(file, path)
@@ -102,6 +102,74 @@ class _Points:
     labels: tuple[str, ...]
 
 
+# --- what the quantity needs ---------------------------------------------------------------------
+
+
+def _given(file: ComparisonFile) -> set[str]:
+    """Names of all conditions given, as columns, points or constants."""
+    names = {*file.columns, *file.conditions}
+    for point in file.points:
+        names |= set(point)
+    return names - {*VALUES, "label"}
+
+
+def _quantity_problems(file: ComparisonFile, known: Mapping[str, Quantity]) -> Iterator[Problem]:
+    quantity = known.get(file.quantity)
+    if quantity is None:
+        guess = closest(file.quantity, known)
+        hint = f'did you mean "{guess}"?' if guess else "known: " + ", ".join(sorted(known))
+        yield Problem(("quantity",), f"no such quantity; {hint}", file.quantity)
+        return
+    if file.unit != quantity.unit:
+        yield Problem(("unit",), f'the unit of "{quantity.name}" is "{quantity.unit}"', file.unit)
+    given = _given(file)
+    for name in quantity.needs:
+        if name not in given:
+            yield Problem(
+                ("quantity",),
+                f"needs the condition '{name}', as a column, in [conditions] or in each point",
+                file.quantity,
+            )
+    allowed = [*quantity.needs, *quantity.optional]
+    drawn = {file.figure.x, file.figure.group}
+    for name in sorted(given - {*allowed} - drawn):
+        yield Problem(_place(file, name), _unused(name, allowed, quantity.name))
+    for name, value in file.options.items():
+        if name not in quantity.optional:
+            yield Problem(("options", name), _unused(name, list(quantity.optional), quantity.name))
+        elif not _is_option(value):
+            yield Problem(
+                ("options", name), "must be a text, a finite number, true or false, or a list"
+            )
+    for key in ("x", "group"):
+        name = getattr(file.figure, key)
+        if name is not None and name not in given:
+            hint = f"; given: {', '.join(sorted(given))}" if given else ""
+            yield Problem(("figure", key), f"must be a condition that is given{hint}", name)
+
+
+def _place(file: ComparisonFile, name: str) -> tuple[str | int, ...]:
+    if name in file.columns:
+        return ("columns", name)
+    return ("conditions", name) if name in file.conditions else ("points",)
+
+
+def _unused(name: str, allowed: list[str], quantity: str) -> str:
+    text = f"'{key_text(name)}' is not used by \"{quantity}\""
+    guesses = suggest_key(name, allowed)
+    if guesses:
+        return f"{text}; did you mean {' or '.join(repr(g) for g in guesses)}?"
+    return f"{text}; it uses {', '.join(allowed) or 'none'}"
+
+
+def _is_option(value: Any) -> bool:
+    if isinstance(value, list):
+        return bool(value) and all(_is_option(v) and not isinstance(v, list) for v in value)
+    if isinstance(value, (int, float)):
+        return abs(value) < 1e300
+    return isinstance(value, str)
+
+
 # --- points ---------------------------------------------------------------------------------
 
 
@@ -116,34 +184,24 @@ def _inline(file: ComparisonFile) -> _Points:
 
 def _from_data(file: ComparisonFile, path: Path) -> _Points:
     """Points from the data file: rows selected, columns read, scaled and shifted."""
-    table = read_table(_data_path(file, path))
-    table = table.selected(
-        {
-            column: (wanted,) if isinstance(wanted, str) else tuple(wanted)
-            for column, wanted in file.select.items()
-        }
-    )
+    wanted = {name: [texts] if isinstance(texts, str) else texts
+              for name, texts in file.select.items()}  # fmt: skip
+    table = read_csv_table(_data_path(file, path)).selected(wanted, "[select]")
     columns, problems = {}, []
     for name, column in file.columns.items():
+        unit = file.unit if name in VALUES else unit_of(name)
+        scale, offset = file.scale.get(name, 1.0), file.offset.get(name, 0.0)
         try:
-            columns[name] = _column(file, table, name, column)
+            values = table.numbers(column, unit, 0.0 if name == "uncertainty" else -math.inf)
         except CaseError as error:
             problems += error.problems
+        else:
+            columns[name] = [scale * value + offset for value in values]
     if problems:
         raise CaseError(problems)
-    labels = (
-        table.texts(file.label_column)
-        if file.label_column is not None
-        else tuple(str(number) for number in range(1, len(table.rows) + 1))
-    )
-    return _Points(columns, labels)
-
-
-def _column(file: ComparisonFile, table: DataTable, name: str, column: str) -> list[float]:
-    unit = file.unit if name in ("measured", "uncertainty") else unit_of(name)
-    values = table.numbers(column, unit, 0.0 if name == "uncertainty" else -np.inf)
-    scale, offset = file.scale.get(name, 1.0), file.offset.get(name, 0.0)
-    return [scale * value + offset for value in values]
+    if file.label_column is not None:
+        return _Points(columns, table.texts(file.label_column))
+    return _Points(columns, tuple(str(number) for number in range(1, len(table.rows) + 1)))
 
 
 def _data_path(file: ComparisonFile, path: Path) -> Path:
@@ -181,15 +239,15 @@ def _comparison(
         part=file.part,
         quantity=file.quantity,
         unit=file.unit,
-        source=" ".join(file.source.split()),
+        source=file.source,
         status=file.status,
-        note=" ".join((file.note or "").split()),
+        note=file.note,
         fitted=file.fitted,
         own_law=file.own_law,
         variant=file.variant,
         independent_points=_independent(file, measured),
         roadside=file.roadside or ("equations" if file.status == "exact" else "input"),
-        consequence=" ".join((file.consequence or "").split()),
+        consequence=file.consequence,
         measured=_frozen(measured),
         uncertainty=None if uncertainty is None else _frozen(uncertainty),
         conditions={name: _frozen(array) for name, array in arrays.items()},
@@ -197,15 +255,8 @@ def _comparison(
         body=body,
         nose_radius_m=nose,
         options=dict(file.options),
-        mark=_mark(file),
-        figure=FigureSpec(
-            x=file.figure.x,
-            log=file.figure.log,
-            vertical=file.figure.vertical,
-            group=file.figure.group,
-            label=file.figure.label or "",
-            value=file.figure.value or "",
-        ),
+        mark=file.mark,
+        figure=file.figure,
         path=path,
     )
 
@@ -244,16 +295,6 @@ def _body(file: ComparisonFile) -> tuple[Vehicle | None, float | None]:
     if file.vehicle is not None:
         return vehicle(file.vehicle), file.nose_radius_m
     return None, file.nose_radius_m
-
-
-def _mark(file: ComparisonFile) -> Mark | None:
-    if file.mark is None:
-        return None
-    mark = file.mark
-    limit = mark.limit
-    if mark.metric in BOUNDS and limit is None:
-        limit = 1.0
-    return Mark(mark.metric, limit, mark.low, mark.high, " ".join(mark.reason.split()))
 
 
 def _same_names(comparisons: Iterable[Comparison]) -> Iterator[str]:

@@ -10,18 +10,69 @@ from typing import Any
 
 import numpy as np
 
+from wakesim.arrays import Array
 from wakesim.errors import CaseError, NumericalError
-from wakesim.validation.comparison import Array, Comparison, Quantity
-from wakesim.validation.metrics import metrics
-from wakesim.validation.outcome import GROUPS, Outcome
+from wakesim.validation.comparison import Comparison, Quantity, span
+from wakesim.validation.metrics import Metrics, metrics
 from wakesim.validation.quantities import quantities
 from wakesim.validation.reader import read_all
 from wakesim.validation.schema import ROADSIDE
-from wakesim.validation.verdict import VERDICTS, limit_text, verdict
-from wakesim.validation.words import points_text, result_text
+from wakesim.validation.verdict import (
+    VERDICTS,
+    Verdict,
+    limit_text,
+    mark_text,
+    result_text,
+    verdict,
+)
 from wakesim.validation.wrong_models import Trial, judged, try_wrong_models
 
 Progress = Callable[[float, str], None]
+
+# The program as shipped against values that do not come from it, and what is not counted.
+GROUPS = ("counted", "variant", "own law", "fitted")
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One comparison evaluated; ``computed`` is (n,) in the comparison's unit.
+
+    ``trials`` are the wrong models tried, for a comparison that nothing else keeps from being
+    called validated.
+    """
+
+    comparison: Comparison
+    computed: Array
+    metrics: Metrics
+    verdict: Verdict
+    trials: tuple[Trial, ...] = ()
+
+    @property
+    def group(self) -> str:
+        """One of ``GROUPS``: counted, or why not."""
+        c = self.comparison
+        reasons = (c.variant, c.own_law, c.fitted)
+        return next((g for g, holds in zip(GROUPS[1:], reasons, strict=True) if holds), GROUPS[0])
+
+    @property
+    def result(self) -> str:
+        """What the mark judges, or the rms error without a mark: ``rms error 0.41 m/s``."""
+        return result_text(self.comparison, self.metrics)
+
+    @property
+    def mark(self) -> str:
+        """The mark in plain words: ``rms error at most 0.5 m/s``."""
+        return mark_text(self.comparison.mark, self.comparison.unit)
+
+    @property
+    def ratio(self) -> str:
+        """Range of computed over measured."""
+        return span(self.metrics.low_ratio, self.metrics.high_ratio)
+
+    @property
+    def unseen(self) -> list[str]:
+        """Names of the wrong models that do not move the computed values."""
+        return [t.model.name for t in self.trials if t.met and not t.seen]
 
 
 @dataclass(frozen=True)
@@ -50,8 +101,8 @@ class Scorecard:
 
     def counts(self, group: str = GROUPS[0]) -> dict[str, int]:
         """Number of comparisons of each verdict in a group."""
-        found = Counter(outcome.verdict.word for outcome in self.of_group(group))
-        return {word: found[word] for word in VERDICTS}
+        number = Counter(outcome.verdict.word for outcome in self.of_group(group))
+        return {word: number[word] for word in VERDICTS}
 
 
 def evaluate_folder(folder: Path, progress: Progress | None = None) -> Scorecard:
@@ -61,11 +112,11 @@ def evaluate_folder(folder: Path, progress: Progress | None = None) -> Scorecard
     and NumericalError when a quantity is not finite.
     """
     known = quantities()
-    found = read_all(folder, known)
+    comparisons = read_all(folder, known)
     outcomes = []
-    for number, comparison in enumerate(found):
+    for number, comparison in enumerate(comparisons):
         if progress is not None:
-            progress(number / len(found), comparison.name)
+            progress(number / len(comparisons), comparison.name)
         outcomes.append(evaluate(comparison, known))
     return Scorecard(folder, tuple(outcomes))
 
@@ -74,15 +125,15 @@ def evaluate(comparison: Comparison, known: Mapping[str, Quantity]) -> Outcome:
     """One comparison: its quantity computed, metrics and verdict. Errors as ``evaluate_folder``."""
     quantity = known[comparison.quantity]
     computed = _computed(comparison, quantity)
-    found = metrics(comparison.measured, computed, comparison.uncertainty)
-    what = verdict(comparison, found)
+    agreement = metrics(comparison.measured, computed, comparison.uncertainty)
+    what = verdict(comparison, agreement)
     trials: tuple[Trial, ...] = ()
     if what.word == "validated":
         trials = try_wrong_models(
             comparison, lambda c: _computed(c, quantity), computed, quantity.undisturbed
         )
         what = judged(what, comparison, trials)
-    return Outcome(comparison, computed, found, what, trials)
+    return Outcome(comparison, computed, agreement, what, trials)
 
 
 def _computed(comparison: Comparison, quantity: Quantity) -> Array:
@@ -117,8 +168,8 @@ def table_lines(scorecard: Scorecard) -> Sequence[str]:
             o.verdict.word,
             o.comparison.name,
             o.comparison.roadside if o.group == GROUPS[0] else f"not counted: {o.group}",
-            points_text(o.comparison),
-            result_text(o),
+            o.comparison.points_text,
+            o.result,
             limit_text(o.comparison.mark, o.comparison.unit),
         )
         for o in scorecard.ranked()
@@ -154,24 +205,14 @@ def as_plain(scorecard: Scorecard) -> dict[str, Any]:
 
 def _plain_outcome(outcome: Outcome) -> dict[str, Any]:
     c = outcome.comparison
+    own = ("name", "title", "part", "quantity", "unit", "source", "status", "fitted", "own_law",
+           "variant", "roadside", "consequence", "independent_points")  # fmt: skip
     return {
-        "name": c.name,
-        "title": c.title,
-        "part": c.part,
-        "quantity": c.quantity,
-        "unit": c.unit,
-        "source": c.source,
-        "status": c.status,
-        "fitted": c.fitted,
-        "own_law": c.own_law,
-        "variant": c.variant,
+        **{key: getattr(c, key) for key in own},
         "group": outcome.group,
-        "roadside": c.roadside,
-        "consequence": c.consequence,
-        "independent_points": c.independent_points,
         "verdict": outcome.verdict.word,
         "reason": outcome.verdict.reason,
-        "mark": None if c.mark is None else {**asdict(c.mark), "met": outcome.verdict.met},
+        "mark": None if c.mark is None else {**c.mark.model_dump(), "met": outcome.verdict.met},
         "wrong_models": [
             {"with": t.model.name, "mark_met": t.met, "seen": t.seen} for t in outcome.trials
         ],

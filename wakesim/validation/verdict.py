@@ -18,12 +18,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from wakesim.errors import CaseError
-from wakesim.validation.comparison import Comparison, Mark
+from wakesim.validation.comparison import Comparison, after_number, short, span
 from wakesim.validation.metrics import Metrics
+from wakesim.validation.schema import BOUNDS, Mark
 
 LEAST_POINTS = 5
 VERDICTS = ("fails", "unvalidated", "consistent", "validated", "verified")
-BOUNDS = ("upper_envelope", "lower_bound")  # metrics that one side meets
 _OF_RATIOS = ("ratio_range", *BOUNDS)
 _LARGEST_IS_BEST = {"fac2", "hit_rate"}
 
@@ -131,7 +131,7 @@ def _check_defined(comparison: Comparison, mark: Mark) -> None:
         )
 
 
-METRIC_WORDS = {
+METRIC_NAMES = {
     "rms": "rms error",
     "max_error": "largest error",
     "max_relative_error": "largest relative error",
@@ -166,8 +166,21 @@ def limit_text(mark: Mark | None, unit: str = "1") -> str:
 
 
 def mark_text(mark: Mark | None, unit: str = "1") -> str:
-    """The mark in words: ``rms error at most 0.5 m/s``."""
+    """The mark in plain words: ``rms error at most 0.5 m/s``."""
     text = limit_text(mark, unit)
     if mark is None or mark.metric in BOUNDS:
         return text
-    return f"{METRIC_WORDS[mark.metric]} {text}"
+    return f"{METRIC_NAMES[mark.metric]} {text}"
+
+
+def result_text(comparison: Comparison, metrics: Metrics) -> str:
+    """What the mark judges, or the rms error without a mark: ``rms error 0.41 m/s``."""
+    mark, unit = comparison.mark, after_number(comparison.unit)
+    if mark is None or METRIC_NAMES[mark.metric] == "ratio":
+        if metrics.low_ratio is not None:
+            return f"ratio {span(metrics.low_ratio, metrics.high_ratio)}"
+        return f"rms error {short(metrics.rms)}{unit}"
+    value, name = mark_value(mark, metrics), METRIC_NAMES[mark.metric]
+    if value is None:
+        return f"{name} not defined"
+    return f"{name} {short(value)}{unit if mark.metric in ('rms', 'max_error') else ''}"

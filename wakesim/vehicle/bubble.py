@@ -17,48 +17,16 @@ from scipy.special import erf
 from wakesim import constants as defaults
 from wakesim.arrays import Array
 from wakesim.case.vehicle import Vehicle
+from wakesim.constants import WakeConstants
 
 LAWS = ("section", "couple", "momentum")
-TURBULENCE_NEAR = 0.115  # k/V^2 just behind the base, Lienhart and Becker 2003
-TURBULENCE_FAR = 0.165  # k/V^2 at x = h per C_D A_f/h^2, similarity laws
-TURBULENCE_CENTRE = 0.5  # height of its centre over that of the vehicle, similarity laws, assumed
-TURBULENCE_RISE = 1.1  # vertical width over that of the mean, similarity laws, assumed
-SHARE_U, SHARE_V, SHARE_W = 0.40, 0.32, 0.28  # of 2k; u from the same data, v and w assumed
-TURBULENCE_ONSET = 0.25  # heights behind the tail over which it rises from zero, assumed
-TURBULENCE_TIME_S = 0.2  # integral time scale at a fixed point: most of the variance lies above
-# 0.5 Hz, as Eskridge and Rao 1983 (J. Climate Appl. Meteorol. 22, 1431; abstract) observed
-SHEAR_HEIGHTS = 0.05  # thickness of the shear layer at the base, vehicle heights, assumed
-SHEAR_GROWTH = 0.12  # its growth along the bubble, assumed
-
-
-@dataclass(frozen=True)
-class WakeConstants:
-    """Empirical constants of the wake; ranges are in the case reference.
-
-    ``law``: one of ``LAWS``. Marched wake (``section``): ``weak_shear_mixing`` on the mixing of far
-    wakes and ``decay`` C_2 of the closure, ``wake_start_energy`` k/V^2 at the bubble's end,
-    ``side_layer_share`` of the drag that the side layer carries, ``side_layer_energy`` share of the
-    drag's work that is turbulence of the corner's separation.
-    Comparators: ``couple_spread`` lambda, ``momentum_spread`` S, and the level and profile of their
-    turbulence.
-    """
-
-    law: str = "section"
-    weak_shear_mixing: float = defaults.WEAK_SHEAR_MIXING
-    decay: float = defaults.TURBULENCE_DECAY_C2
-    wake_start_energy: float = defaults.WAKE_START_ENERGY
-    side_layer_share: float = defaults.SIDE_LAYER_SHARE
-    side_layer_energy: float = defaults.SIDE_LAYER_ENERGY
-    couple_spread: float = defaults.COUPLE_SPREAD
-    momentum_spread: float = defaults.MOMENTUM_SPREAD
-    bubble_length_heights: float = defaults.BUBBLE_LENGTH_HEIGHTS
-    reversed_flow: float = defaults.REVERSED_FLOW
-    turbulence_factor: float = defaults.TURBULENCE_FACTOR
-    turbulence_near: float = TURBULENCE_NEAR
-    turbulence_far: float = TURBULENCE_FAR
-    turbulence_centre: float = TURBULENCE_CENTRE  # heights
-    turbulence_rise: float = TURBULENCE_RISE
-    coarse: bool = False  # marched on fewer cells and steps, for changes only
+SHARE_U, SHARE_V, SHARE_W = (  # of 2k
+    defaults.SHARE_U.value, defaults.SHARE_V.value, defaults.SHARE_W.value,
+)  # fmt: skip
+TURBULENCE_ONSET = defaults.TURBULENCE_ONSET.value  # heights behind the tail
+TURBULENCE_TIME_S = defaults.TURBULENCE_TIME_S.value  # integral time scale at a fixed point
+SHEAR_HEIGHTS = defaults.SHEAR_HEIGHTS.value
+SHEAR_GROWTH = defaults.SHEAR_GROWTH.value
 
 
 @dataclass(frozen=True)

@@ -12,18 +12,27 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from wakesim import constants
 from wakesim.arrays import Array
 from wakesim.case.vehicle import BONNET_FRONT, Vehicle, largest_nose_radius_m
 
-_NOSE_RADIUS = {"box": 0.10, "bonnet": 0.16}  # share of the smaller frontal dimension; assumed
-_EDGE_RADIUS = 0.10  # long edges, share of the smaller frontal dimension; assumed
-_TAIL_RADIUS = 0.03  # a sharp rear edge fixes separation; assumed
-# Roof height of a bonnet-and-cabin shape along the body, shares of length and of body height:
-# generic saloon or hatchback proportions, assumed. The tail stays at 0.8 of the body height.
+# Radii are shares of the smaller frontal dimension.
+_NOSE_RADIUS = {
+    "box": constants.NOSE_RADIUS_BOX.value, "bonnet": constants.NOSE_RADIUS_BONNET.value,
+}  # fmt: skip
+_EDGE_RADIUS = constants.EDGE_RADIUS.value
+_TAIL_RADIUS = constants.TAIL_RADIUS.value
+# Roof height of a bonnet-and-cabin shape along the body, shares of length and of body height.
 _BONNET_PROFILE = (
-    np.array([0.0, 0.24, 0.42, 0.72, 0.95, 1.0]),
-    np.array([BONNET_FRONT, 0.62, 1.0, 1.0, 0.82, 0.80]),
-)
+    np.array([
+        0.0, constants.WINDSCREEN_FOOT_PLACE.value, constants.WINDSCREEN_TOP_PLACE.value,
+        constants.ROOF_END_PLACE.value, constants.REAR_DECK_PLACE.value, 1.0,
+    ]),
+    np.array([
+        BONNET_FRONT, constants.WINDSCREEN_FOOT_HEIGHT.value, 1.0, 1.0,
+        constants.REAR_DECK_HEIGHT.value, constants.BONNET_TAIL_HEIGHT.value,
+    ]),
+)  # fmt: skip
 
 
 @dataclass(frozen=True)

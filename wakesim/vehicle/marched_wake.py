@@ -30,7 +30,7 @@ from wakesim.vehicle.bubble import TURBULENCE_ONSET, AirState, NearWake, WakeCon
 def wake_start(vehicle: Vehicle, constants: WakeConstants) -> WakeStart:
     """Start and closure of a vehicle's marched wake."""
     return WakeStart(
-        Closure(c2=constants.decay, weak_shear=constants.weak_shear_mixing),
+        Closure(c2=constants.turbulence_decay_c2, weak_shear=constants.weak_shear_mixing),
         constants.wake_start_energy,
         constants.side_layer_share,
         constants.side_layer_energy,

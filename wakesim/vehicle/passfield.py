@@ -13,6 +13,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike
 
+from wakesim import constants as defaults
 from wakesim.arrays import Array
 from wakesim.case.vehicle import Vehicle
 from wakesim.vehicle.hull import vehicle_hull
@@ -27,7 +28,7 @@ def solved_hull(
     bubble_length: float | None,
     wall_lateral_m: float | None = None,
     refinement: float = 1.0,
-    net_source_factor: float = 1.0,
+    net_source_factor: float = defaults.NET_SOURCE_FACTOR.value,
 ) -> SourceHull:
     """Displacement flow of a vehicle; ``bubble_length`` in m, None for a closed tail.
 
@@ -102,7 +103,7 @@ def pass_field(
     wall_lateral_m: float | None = None,
     refinement: float = 1.0,
     nose_radius_m: float | None = None,
-    net_source_factor: float = 1.0,
+    net_source_factor: float = defaults.NET_SOURCE_FACTOR.value,
 ) -> PassField:
     """Frozen field of a vehicle.
 

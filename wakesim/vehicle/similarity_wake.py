@@ -43,16 +43,17 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
+from wakesim import constants as defaults
 from wakesim.arrays import Array
 from wakesim.case.vehicle import Vehicle
 from wakesim.section.wake import wake_grid
 from wakesim.vehicle.bubble import TURBULENCE_ONSET, AirState, NearWake, WakeConstants
 
-TURBULENCE_DECAY = 1.2  # exponent of k far behind, Eskridge and Thompson 1982
-TURBULENCE_KNEE = 4  # sharpness of the passage from the near to the far level, assumed
-TURBULENCE_WIDTH = 1.1  # width of the turbulence over that of the mean wake, assumed
-TURBULENCE_BASE = 0.3  # least standard deviation over the base dimensions, assumed
-DRAG_HEIGHT = 0.5  # height of the drag's line of action over that of the vehicle
+TURBULENCE_DECAY = defaults.TURBULENCE_DECAY.value  # exponent of k far behind
+TURBULENCE_KNEE = defaults.TURBULENCE_KNEE.value
+TURBULENCE_WIDTH = defaults.TURBULENCE_WIDTH.value
+TURBULENCE_BASE = defaults.TURBULENCE_BASE.value
+DRAG_HEIGHT = defaults.DRAG_HEIGHT.value
 _HALF_WIDTH = math.sqrt(2.0 * math.log(2.0))
 
 

@@ -10,9 +10,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from wakesim.arrays import Array
-from wakesim.energy.capture import capture_ratio
+from wakesim.energy.response import capture_ratio
 from wakesim.energy.uncertainty import Percentiles, Ranking, YieldUncertainty
-from wakesim.outputs.energy_words import RESPONSE_WORDS
+from wakesim.outputs import wording
 from wakesim.outputs.figures import style
 from wakesim.outputs.wording import number, significant
 
@@ -45,7 +45,7 @@ def power_caption(result: Result, mount: MountResult) -> str:
 def draw_power(result: Result, mount: MountResult, energy: EnergyResult) -> Figure:
     """Hours above, months below."""
     power = energy.power
-    legend = [RESPONSE_WORDS[name] for name in power.electrical_w] + [_BETZ_LABEL]
+    legend = [wording.RESPONSES[name] for name in power.electrical_w] + [_BETZ_LABEL]
     title = f"Energy of the rotor, mount {mount.mount.name}"
     figure = style.new_figure(result, title, 4.6, legend=legend)
     top, bottom = figure.subplots(2, 1, gridspec_kw={"height_ratios": [1.5, 1.0]})

@@ -13,9 +13,9 @@ from matplotlib.patches import Patch, Rectangle
 from matplotlib.ticker import MaxNLocator
 
 from wakesim.case.mounts import PLACE_KINDS
-from wakesim.measures.mounting_map import keep_out_spans
 from wakesim.outputs import wording
 from wakesim.outputs.figures import style
+from wakesim.studies.mounting_map import keep_out_spans
 
 if TYPE_CHECKING:
     from wakesim.results import MapResult

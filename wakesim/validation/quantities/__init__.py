@@ -1,33 +1,24 @@
-"""Every quantity a reference file can name: the registry."""
+"""Every quantity a reference file can name. A module of this package registers its own."""
 
 from __future__ import annotations
 
+import pkgutil
 from functools import cache
+from importlib import import_module
 from types import MappingProxyType
 
 from wakesim.validation.comparison import Quantity
-from wakesim.validation.quantities import (
-    displacement,
-    drift,
-    far_wake,
-    gust,
-    near_wake,
-    passage,
-    pressure,
-    roadside,
-    traffic,
-)
-
-_MODULES = (displacement, near_wake, far_wake, traffic, passage, roadside, drift, pressure, gust)
+from wakesim.validation.quantities.inputs import REGISTERED
 
 
 @cache
 def quantities() -> MappingProxyType[str, Quantity]:
-    """All quantities by name, in the order of the parts of the model; not to be changed."""
-    found: dict[str, Quantity] = {}
-    for module in _MODULES:
-        for quantity in module.QUANTITIES:
-            if quantity.name in found:
-                raise ValueError(f"two quantities are named {quantity.name}")
-            found[quantity.name] = quantity
-    return MappingProxyType(found)
+    """All quantities by name, module by module; not to be changed."""
+    for module in pkgutil.iter_modules(__path__):
+        import_module(f"{__name__}.{module.name}")
+    return MappingProxyType({name: REGISTERED[name] for name in _order()})
+
+
+def _order() -> list[str]:
+    """By module, whichever was imported first, and as they stand there."""
+    return sorted(REGISTERED, key=lambda name: REGISTERED[name].function.__module__)

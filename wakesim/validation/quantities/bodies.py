@@ -4,7 +4,7 @@ Every quantity gets its wake from ``new_wake`` and its pass field from ``new_fie
 
 A streamlined hull is a loft of superellipses |y/a|^4 + |z/b|^4 = 1 whose half axes shrink towards
 both ends as those of a semi-ellipsoid, a(s) = a sqrt(1 - (1 - s/L_n)^2), s the distance from the
-tip. It stands for trains with long noses, which the rounded box of ``flow.hull`` cannot.
+tip. It stands for trains with long noses, which the rounded box of ``vehicle.hull`` cannot.
 """
 
 from __future__ import annotations
@@ -17,9 +17,10 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import ArrayLike
 
+from wakesim.arrays import Array
 from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
-from wakesim.validation.comparison import Array, Comparison
+from wakesim.validation.comparison import Comparison
 from wakesim.validation.quantities.inputs import body_of, choice, flag, number, setting
 from wakesim.vehicle.outlines import vehicle_outline
 from wakesim.vehicle.panels2d import VortexOutline
@@ -36,21 +37,31 @@ FIELD_OPTIONS = {
     "nose_length_m": "length of streamlined ends, m; makes a closed streamlined hull",
     "refinement": "panels in each direction relative to the default, 0.5 to 2 (default 1)",
 }
+# Constants of the wake: range and meaning.
+_CONSTANTS = {
+    "weak_shear_mixing": (0.0, 20.0, "mixing of far wakes of the marched wake"),
+    "wake_start_energy": (
+        0.0, 1.0, "turbulent energy at the bubble's end over the body's speed squared"
+    ),
+    "side_layer_share": (0.0, 0.9, "share of the drag in the side layer"),
+    "side_layer_energy": (
+        0.0, 1.0, "turbulent energy of the corner's separation over the speed squared"
+    ),
+    "couple_spread": (0.1, 10.0, "lambda of the couple wake"),
+    "momentum_spread": (0.01, 5.0, "S of the momentum wake"),
+    "bubble_length_heights": (
+        0.05, 5.0, "recirculation bubble over the height of the body above the ground"
+    ),
+    "reversed_flow": (0.0, 1.0, "reversed flow in the bubble over the body's speed"),
+    "turbulence_factor": (0.0, 5.0, "factor on the rms of the turbulence"),
+}  # fmt: skip
 WAKE_OPTIONS = {
     "law": f"wake law: {', '.join(LAWS)}; default the program's own",
-    "weak_shear_mixing": "mixing of far wakes of the marched wake",
-    "wake_start_energy": "turbulent energy at the bubble's end over the body's speed squared",
-    "side_layer_share": "share of the drag in the side layer",
-    "side_layer_energy": "turbulent energy of the corner's separation over the speed squared",
-    "couple_spread": "lambda of the couple wake",
-    "momentum_spread": "S of the momentum wake",
-    "bubble_length_heights": "recirculation bubble over the height of the body above the ground",
+    **{name: meaning for name, (_, _, meaning) in _CONSTANTS.items()},
     "bubble_length_m": FIELD_OPTIONS["bubble_length_m"],
-    "reversed_flow": "reversed flow in the bubble over the body's speed",
-    "turbulence_factor": "factor on the rms of the turbulence",
 }
 _POWER = 4.0  # of the superellipse
-_PLANE_CORNER = 0.15  # corner radius of the plan outline over its width, as in measures.signature
+_PLANE_CORNER = 0.15  # corner radius of the plan outline over its width, as in studies.single_pass
 
 
 def ellipsoid(semi: tuple[float, float, float], panels: int, centre_z: float = 0.0) -> Array:
@@ -125,38 +136,26 @@ def new_field(vehicle: Vehicle, constants: WakeConstants, **settings: Any) -> Pa
     return pass_field(vehicle, constants=constants, **settings)
 
 
-def _law_constants(law: str | None) -> WakeConstants:
-    return WakeConstants() if law is None else WakeConstants(law=law)
-
-
 def wake_constants(c: Comparison) -> WakeConstants:
     """Constants of the wake from the options of a comparison; the program's where none is given.
 
     Raises CaseError for an option out of range, and for the bubble's length given twice.
     """
     body = body_of(c)
-    own = _law_constants(choice(c, "law", "", LAWS) if "law" in c.options else None)
-    constants = replace(
-        own,
-        weak_shear_mixing=setting(c, "weak_shear_mixing", own.weak_shear_mixing, 0.0, 20.0),
-        wake_start_energy=setting(c, "wake_start_energy", own.wake_start_energy, 0.0, 1.0),
-        side_layer_share=setting(c, "side_layer_share", own.side_layer_share, 0.0, 0.9),
-        side_layer_energy=setting(c, "side_layer_energy", own.side_layer_energy, 0.0, 1.0),
-        couple_spread=setting(c, "couple_spread", own.couple_spread, 0.1, 10.0),
-        momentum_spread=setting(c, "momentum_spread", own.momentum_spread, 0.01, 5.0),
-        reversed_flow=setting(c, "reversed_flow", own.reversed_flow, 0.0, 1.0),
-        turbulence_factor=setting(c, "turbulence_factor", own.turbulence_factor, 0.0, 5.0),
-    )
-    if "bubble_length_m" in c.options:
+    own = WakeConstants(law=choice(c, "law", "", LAWS)) if "law" in c.options else WakeConstants()
+    values = {
+        name: setting(c, name, getattr(own, name), low, high)
+        for name, (low, high, _) in _CONSTANTS.items()
+    }
+    length = number(c, "bubble_length_m", 0.05 * body.height_m, 5.0 * body.height_m)
+    if length is not None:
         if "bubble_length_heights" in c.options:
             raise CaseError(
                 f"{c.path}: options.bubble_length_m and options.bubble_length_heights "
                 "exclude each other"
             )
-        length = setting(c, "bubble_length_m", 0.0, 0.05 * body.height_m, 5.0 * body.height_m, "m")
-        return replace(constants, bubble_length_heights=length / body.height_m)
-    heights = setting(c, "bubble_length_heights", own.bubble_length_heights, 0.05, 5.0)
-    return replace(constants, bubble_length_heights=heights)
+        values["bubble_length_heights"] = length / body.height_m
+    return replace(own, **values)
 
 
 def wake_of(c: Comparison, air: AirState = AirState()) -> Wake:
@@ -170,7 +169,7 @@ def vehicle_field(c: Comparison) -> PassField:
         body_of(c),
         wake_constants(c),
         open_tail=flag(c, "open_tail", True),
-        refinement=number(c, "refinement", 1.0, 0.5, 2.0, "") or 1.0,
+        refinement=setting(c, "refinement", 1.0, 0.5, 2.0),
         nose_radius_m=c.nose_radius_m,
     )
 
@@ -181,8 +180,8 @@ def displacement_field(c: Comparison, wall_lateral_m: float | None = None) -> Fi
     Raises CaseError when options exclude each other or the body touches the wall.
     """
     body = body_of(c)
-    nose = number(c, "nose_length_m", None, 0.01, 30.0, "m")
-    refinement = number(c, "refinement", 1.0, 0.5, 2.0, "") or 1.0
+    nose = number(c, "nose_length_m", 0.01, 30.0)
+    refinement = setting(c, "refinement", 1.0, 0.5, 2.0)
     if wall_lateral_m is not None and abs(wall_lateral_m) <= 0.5 * body.width_m:
         raise CaseError(
             f"{c.path}: lateral_m = {wall_lateral_m:g}: the wall must stand outside half the "

@@ -1,17 +1,61 @@
-"""Options and conditions of a comparison, read with one clear error line."""
+"""What quantities share: how one is registered, and how its conditions and options are read."""
 
 from __future__ import annotations
 
+import inspect
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
+from wakesim.arrays import Array
 from wakesim.case.vehicle import Vehicle
 from wakesim.errors import CaseError
-from wakesim.validation.comparison import Array, Comparison
+from wakesim.validation.comparison import Comparison, Quantity, name_and_unit
 
 SMALLEST = 1e-9  # of what must be above 0
+REGISTERED: dict[str, Quantity] = {}
+
+# Conditions that quantities of several modules need, and what they mean.
+BEHIND = {"behind_m": "distance behind the tail, or behind the trailing edge of a plane wake"}
+SPEED = {"speed_m_s": "speed of the body or of the traffic; in a tunnel, of the undisturbed stream"}
+LATERAL = {"lateral_m": "distance from the body's centreline to the point or wall"}
+
+Function = Callable[[Comparison], Array]
+
+
+def quantity(
+    unit: str,
+    needs: Mapping[str, str] | None = None,
+    optional: Mapping[str, str] | None = None,
+    *,
+    body: bool = False,
+    undisturbed: str = "",
+) -> Callable[[Function], Function]:
+    """Decorator: what the function computes is a quantity of its name, in ``unit``.
+
+    The function returns (n,); the first paragraph of its docstring is the summary in the README.
+    Arguments as in ``comparison.Quantity``. Raises ValueError for a name that there is already.
+    """
+
+    def register(function: Function) -> Function:
+        name, text = function.__name__, inspect.getdoc(function)
+        if name in REGISTERED or not text:
+            raise ValueError(f"{name}: there is a quantity of this name, or it has no docstring")
+        first = " ".join(text.split("\n\n")[0].split()).rstrip(".")
+        REGISTERED[name] = Quantity(
+            name,
+            unit,
+            first[0].lower() + first[1:],
+            dict(needs or {}),
+            dict(optional or {}),
+            function,
+            body,
+            undisturbed,
+        )
+        return function
+
+    return register
 
 
 def refuse(c: Comparison, where: str, value: object, text: str) -> CaseError:
@@ -24,6 +68,9 @@ def body_of(c: Comparison) -> Vehicle:
     if c.body is None:
         raise CaseError(f"{c.path}: quantity '{c.quantity}' needs a [body] or a vehicle")
     return c.body
+
+
+# --- options ----------------------------------------------------------------------------------
 
 
 def flag(c: Comparison, name: str, default: bool) -> bool:
@@ -43,25 +90,21 @@ def choice(c: Comparison, name: str, default: str, allowed: Sequence[str]) -> st
     return str(value)
 
 
-def number(
-    c: Comparison, name: str, default: float | None, low: float, high: float, unit: str
-) -> float | None:
-    """An option that is a number in [low, high]; ``default`` when it is not given."""
-    value = c.options.get(name, default)
+def number(c: Comparison, name: str, low: float, high: float) -> float | None:
+    """An option that is a number in [low, high]; None when it is not given."""
+    value = c.options.get(name)
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         raise refuse(c, f"options.{name}", value, "must be a number")
     if not low <= value <= high:
-        raise refuse(c, f"options.{name}", value, _range(low, high, unit))
+        raise refuse(c, f"options.{name}", value, _range(name, low, high))
     return float(value)
 
 
-def setting(
-    c: Comparison, name: str, default: float, low: float, high: float, unit: str = ""
-) -> float:
+def setting(c: Comparison, name: str, default: float, low: float, high: float) -> float:
     """An option that is a number in [low, high], ``default`` when it is not given."""
-    value = number(c, name, None, low, high, unit)
+    value = number(c, name, low, high)
     return default if value is None else value
 
 
@@ -73,15 +116,17 @@ def integer(c: Comparison, name: str, default: int, low: int, high: int) -> int:
     return value
 
 
+# --- conditions -------------------------------------------------------------------------------
+
+
 def condition(
     c: Comparison,
     name: str,
     low: float = -math.inf,
     high: float = math.inf,
-    unit: str = "m",
     default: float | None = None,
 ) -> Array:
-    """Values (n,) of a condition, all finite and in [low, high].
+    """Values (n,) of a condition, all finite and in [low, high], in the unit its name ends with.
 
     Raises CaseError naming the point when one is not, or when the condition is missing and has no
     default.
@@ -89,16 +134,27 @@ def condition(
     if name not in c.conditions:
         if default is None:
             raise CaseError(f"{c.path}: quantity '{c.quantity}' needs the condition '{name}'")
-        return np.full(c.measured.size, default)
+        return np.full(c.size, default)
     values = np.asarray(c.conditions[name], dtype=np.float64)
     wrong = np.flatnonzero(~(np.isfinite(values) & (values >= low) & (values <= high)))
     if wrong.size:
         at = int(wrong[0])
-        raise refuse(c, f"point {at + 1}, {name}", float(values[at]), _range(low, high, unit))
+        raise refuse(c, f"point {at + 1}, {name}", float(values[at]), _range(name, low, high))
     return values
 
 
-def _range(low: float, high: float, unit: str) -> str:
+def vehicle_speed(c: Comparison, low: float = 0.5, high: float = 100.0) -> Array:
+    """Speeds (n,) of the body or of the traffic, m/s."""
+    return condition(c, "speed_m_s", low, high)
+
+
+def flow_per_s(c: Comparison, low: float = 0.0, default: float | None = None) -> Array:
+    """Flows (n,) of a class on the road, veh/s, from the condition in veh/h."""
+    return condition(c, "flow_veh_h", low, 40_000.0, default) / 3600.0
+
+
+def _range(name: str, low: float, high: float) -> str:
+    unit = name_and_unit(name)[1]
     unit = f" {unit}" if unit else ""
     if math.isinf(low) and math.isinf(high):
         return "must be a finite number"

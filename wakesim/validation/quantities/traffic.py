@@ -1,57 +1,108 @@
-"""Traffic: headways and counts in a lane, speeds, Campbell's theorem.
+"""Traffic: headways and counts in a lane, speeds, Campbell's theorem, frequencies beside a road.
 
 Headways follow Cowan's M3 family (``traffic/headways.py``). With the option ``simulated`` a stream
 of ``vehicles`` passes is drawn as in a run (``traffic/stream.py``) and its statistics are taken.
 
 Shot noise: passes at rate q with the pulse a exp(-t/tau) are drawn and superposed by the tool's own
 kernel; Campbell's theorem gives the cumulants of the sum, q a^n tau/n (S. O. Rice, Bell System
-Technical Journal 23 (1944) 282). The turbulence that traffic makes is in ``turbulence``.
+Technical Journal 23 (1944) 282).
+
+Frequencies: the share of the along-road velocity's variance at the centre of a mount's rotor that
+lies at and above a frequency, from a short stretch of a case's simulated traffic: pulses, mean
+wakes, synthetic wake turbulence and ambient turbulence as in a run, without the sustained drift
+(steady within an hour) and the mean (``measures/spectra.py``).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 
+from wakesim.arrays import Array
+from wakesim.case.load import load_case
+from wakesim.case.schema import Case
 from wakesim.case.traffic import Headway
 from wakesim.errors import CaseError
+from wakesim.measures import series
+from wakesim.measures.spectra import velocity_spectrum
+from wakesim.runtime import cases_path
 from wakesim.traffic import headways
+from wakesim.traffic.mount_air import mount_air
+from wakesim.traffic.scene import (
+    draw_round,
+    field_settings,
+    prepare_scene,
+    round_noise,
+    scene_lines,
+)
 from wakesim.traffic.stream import draw_passes
 from wakesim.traffic.superpose import add_lines
-from wakesim.validation.comparison import Array, Comparison, Quantity
-from wakesim.validation.quantities import turbulence
-from wakesim.validation.quantities.inputs import SMALLEST, choice, condition, flag, integer, setting
+from wakesim.validation.comparison import Comparison
+from wakesim.validation.quantities.inputs import (
+    SMALLEST,
+    choice,
+    condition,
+    flag,
+    integer,
+    quantity,
+    setting,
+)
 
 MODELS = ("exponential", "shifted_exponential", "cowan_m3")
+_RANDOM = Headway()
 _MOST_VEHICLES = 2_000_000
 _PULSE_LENGTH = 30.0  # time constants after which the test pulse is cut: 1e-13 of it
 _ROWS, _SAMPLES = 25, 5  # rows of the pulse's line and samples of the record in a time constant
 _STRETCH, _BLOCK = 16_384, 512  # samples superposed at a time, and by one thread
 _LONGEST = 40_000_000  # samples of a record
+_SEGMENT_S = 120.0  # of a spectrum
+
+_LANE_FLOW = {"lane_flow_veh_h": "flow in one lane"}
+_SIMULATION = {
+    "vehicles": "passes simulated, default 100000",
+    "seed": "of the simulated stream, default 1",
+}
+_HEADWAY = {
+    "model": "exponential, shifted_exponential or cowan_m3 (default)",
+    "minimum_s": "minimum headway: option, or condition of each point; default 1",
+    "free_share": "condition: share not bunched; makes the model cowan_m3",
+    "bunching_s": "A of the free share exp(-A q)",
+    "bunching_factor": "b of the free share exp(-b D q)",
+    "tanner": "free share 1 - D q",
+    "simulated": "take it from a simulated stream, default false",
+    **_SIMULATION,
+}
 
 
 # --- headways -----------------------------------------------------------------------------------
 
 
+def bunched(**values: Any) -> Headway:
+    """A Cowan M3 headway, whose values may lie beyond what a case file allows."""
+    return Headway.model_construct(**{"model": "cowan_m3"} | values)
+
+
 def _headway(c: Comparison) -> Callable[[int], Headway]:
     """Headway model of each point, from the options or from ``minimum_s`` and ``free_share``."""
     model = choice(c, "model", "cowan_m3", MODELS)
-    flow = condition(c, "lane_flow_veh_h", SMALLEST, 4000.0, "veh/h") / 3600.0
-    minimum = condition(
-        c, "minimum_s", 0.0, 10.0, "s", setting(c, "minimum_s", 1.0, 0.0, 10.0, "s")
-    )
+    flow = condition(c, "lane_flow_veh_h", SMALLEST, 4000.0) / 3600.0
+    minimum = condition(c, "minimum_s", 0.0, 10.0, setting(c, "minimum_s", 1.0, 0.0, 10.0))
     if "free_share" in c.conditions:
-        share = condition(c, "free_share", SMALLEST, 1.0, "")
+        share = condition(c, "free_share", SMALLEST, 1.0)
 
         def of_point(i: int) -> Headway:
             bunching = -math.log(float(share[i])) / float(flow[i])
-            return Headway("cowan_m3", float(minimum[i]), bunching, None, False)
+            return bunched(minimum_s=float(minimum[i]), bunching_s=bunching)
 
         return of_point
-    bunching_s = setting(c, "bunching_s", math.nan, 0.0, 60.0, "s")
+    bunching_s = setting(c, "bunching_s", math.nan, 0.0, 60.0)
     factor = setting(c, "bunching_factor", math.nan, 0.0, 60.0)
     tanner = flag(c, "tanner", False)
     if (
@@ -65,12 +116,12 @@ def _headway(c: Comparison) -> Callable[[int], Headway]:
 
     def same(i: int) -> Headway:
         least = 0.0 if model == "exponential" else float(minimum[i])
-        return Headway(
-            model,
-            least,
-            None if math.isnan(bunching_s) else bunching_s,
-            None if math.isnan(factor) else factor,
-            tanner,
+        return bunched(
+            model=model,
+            minimum_s=least,
+            bunching_s=None if math.isnan(bunching_s) else bunching_s,
+            bunching_factor=None if math.isnan(factor) else factor,
+            tanner=tanner,
         )
 
     return same
@@ -83,10 +134,9 @@ def _headway_values(
 ) -> Array:
     """A statistic of the headways at each point: exact, or of a simulated stream."""
     model = _headway(c)
-    flow = condition(c, "lane_flow_veh_h", SMALLEST, 4000.0, "veh/h") / 3600.0
+    flow = condition(c, "lane_flow_veh_h", SMALLEST, 4000.0) / 3600.0
     simulated = flag(c, "simulated", False)
-    number = integer(c, "vehicles", 100_000, 100, _MOST_VEHICLES)
-    seed = integer(c, "seed", 1, 0, 2**31 - 1)
+    number, seed = _simulation(c)
     out = np.empty(c.size)
     for i, q in enumerate(map(float, flow)):
         if simulated:
@@ -118,8 +168,15 @@ def _times(headway: Headway, flow_veh_s: float, duration_s: float, seed: int) ->
     return _stream(headway, flow_veh_s, duration_s, seed)[0]
 
 
+def _simulation(c: Comparison) -> tuple[int, int]:
+    """Number of vehicles and seed of a simulated stream."""
+    number = integer(c, "vehicles", 100_000, 100, _MOST_VEHICLES)
+    return number, integer(c, "seed", 1, 0, 2**31 - 1)
+
+
+@quantity("s", _LANE_FLOW, _HEADWAY)
 def headway_mean(c: Comparison) -> Array:
-    """Mean headway, (n,) s."""
+    """Mean time headway in a lane."""
 
     def exact(headway: Headway, flow: float, i: int) -> float:
         minimum, share, rate = headways.parameters(headway, flow)
@@ -128,16 +185,18 @@ def headway_mean(c: Comparison) -> Array:
     return _headway_values(c, exact, lambda gaps, i: float(gaps.mean()))
 
 
+@quantity("s", _LANE_FLOW, _HEADWAY)
 def headway_sd(c: Comparison) -> Array:
-    """Standard deviation of the headway, (n,) s."""
+    """Standard deviation of the time headway in a lane."""
     return _headway_values(
         c, lambda h, q, i: headways.standard_deviation(h, q), lambda gaps, i: float(gaps.std())
     )
 
 
+@quantity("1", {**_LANE_FLOW, "threshold_s": "headway to be exceeded"}, _HEADWAY)
 def headway_share_above(c: Comparison) -> Array:
-    """Share of headways longer than a threshold, (n,)."""
-    limit = condition(c, "threshold_s", 0.0, 1e4, "s")
+    """Share of headways in a lane longer than a threshold."""
+    limit = condition(c, "threshold_s", 0.0, 1e4)
     return _headway_values(
         c,
         lambda h, q, i: float(headways.survival(h, q, limit[i])),
@@ -145,22 +204,33 @@ def headway_share_above(c: Comparison) -> Array:
     )
 
 
+@quantity(
+    "veh/h",
+    {"road_flow_veh_h": "flow on the road, all lanes"},
+    {
+        "lanes": "lanes that share the flow evenly, default 2",
+        "hours": "hours simulated, default 100",
+        "model": "exponential (default) or cowan_m3",
+        "minimum_s": _HEADWAY["minimum_s"],
+        "bunching_s": _HEADWAY["bunching_s"],
+        "seed": _HEADWAY["seed"],
+    },
+)
 def hourly_count_sd(c: Comparison) -> Array:
-    """Standard deviation of the vehicles counted in an hour at a steady flow, (n,) veh/h.
+    """Standard deviation of hourly counts at a steady flow.
 
     The road's flow is shared evenly by ``lanes`` independent lanes; each is counted over
     ``hours`` hours of one simulated stream.
     """
-    road = condition(c, "road_flow_veh_h", SMALLEST, 40_000.0, "veh/h")
+    road = condition(c, "road_flow_veh_h", SMALLEST, 40_000.0)
     lanes = integer(c, "lanes", 2, 1, 20)
     hours = integer(c, "hours", 100, 10, 2000)
     seed = integer(c, "seed", 1, 0, 2**31 - 1)
-    headway = Headway("exponential", 0.0, None, None, False)
+    headway = _RANDOM
     if choice(c, "model", "exponential", MODELS) == "cowan_m3":
-        bunching = setting(c, "bunching_s", 7.5, 0.0, 60.0, "s")
-        headway = Headway(
-            "cowan_m3", setting(c, "minimum_s", 1.0, 0.0, 10.0, "s"), bunching, None, False
-        )
+        bunching = setting(c, "bunching_s", 7.5, 0.0, 60.0)
+        least = setting(c, "minimum_s", 1.0, 0.0, 10.0)
+        headway = bunched(minimum_s=least, bunching_s=bunching)
     edges = 3600.0 * np.arange(hours + 1)
     out = np.empty(c.size)
     for i, flow in enumerate(road / 3600.0 / lanes):
@@ -172,27 +242,34 @@ def hourly_count_sd(c: Comparison) -> Array:
 # --- speeds -------------------------------------------------------------------------------------
 
 
+@quantity(
+    "1",
+    {"threshold_m_s": "speed to be exceeded"},
+    {
+        "mean_m_s": "condition: mean speed, instead of the catalogue's",
+        "sd_m_s": "condition: standard deviation of the speed, instead of the catalogue's",
+        **_SIMULATION,
+    },
+)
 def share_above_speed(c: Comparison) -> Array:
-    """Share of a class that drives faster than a threshold in a simulated stream, (n,).
+    """Share of a class that drives faster than a threshold.
 
     Mean and standard deviation are the conditions ``mean_m_s`` and ``sd_m_s``, or those of the
     catalogue for the vehicle.
     """
-    limit = condition(c, "threshold_m_s", 0.0, 150.0, "m/s")
+    limit = condition(c, "threshold_m_s", 0.0, 150.0)
     own = c.body.mean_speed_m_s if c.body is not None else None
     if "mean_m_s" not in c.conditions and own is None:
         raise CaseError(
             f"{c.path}: quantity '{c.quantity}' needs mean_m_s and sd_m_s, or a vehicle of the "
             "catalogue with a mean speed"
         )
-    mean = condition(c, "mean_m_s", 5.0, 100.0, "m/s", own)
-    sd = condition(c, "sd_m_s", 0.0, 50.0, "m/s", c.body.speed_sd_m_s if c.body else 0.0)
-    number = integer(c, "vehicles", 100_000, 100, _MOST_VEHICLES)
-    seed = integer(c, "seed", 1, 0, 2**31 - 1)
-    headway = Headway("exponential", 0.0, None, None, False)
+    mean = condition(c, "mean_m_s", 5.0, 100.0, own)
+    sd = condition(c, "sd_m_s", 0.0, 50.0, c.body.speed_sd_m_s if c.body else 0.0)
+    number, seed = _simulation(c)
     out = np.empty(c.size)
     for i in range(c.size):
-        speed = _stream(headway, 0.3, number / 0.3, seed, float(mean[i]), float(sd[i]))[1]
+        speed = _stream(_RANDOM, 0.3, number / 0.3, seed, float(mean[i]), float(sd[i]))[1]
         out[i] = np.mean(speed > limit[i])
     return out
 
@@ -200,19 +277,28 @@ def share_above_speed(c: Comparison) -> Array:
 # --- shot noise ---------------------------------------------------------------------------------
 
 
+@quantity(
+    "(m/s)^order",
+    {
+        "order": "order of the cumulant (1 mean, 2 variance, 3)",
+        "rate_per_s": "passes per second",
+        "amplitude_m_s": "height of each pulse",
+        "decay_s": "time constant of each pulse",
+    },
+    _SIMULATION,
+)
 def shot_noise_cumulant(c: Comparison) -> Array:
-    """Cumulant of order 1, 2 or 3 of simulated superposed exponential pulses, (n,) (m/s)^order.
+    """Cumulant of superposed exponential pulses of a simulated Poisson stream.
 
     All orders of one rate, amplitude and time constant come from the same simulated record.
     """
-    order = condition(c, "order", 1.0, 3.0, "")
-    rate = condition(c, "rate_per_s", SMALLEST, 10.0, "1/s")
-    height = condition(c, "amplitude_m_s", -100.0, 100.0, "m/s")
-    decay = condition(c, "decay_s", 0.01, 100.0, "s")
+    order = condition(c, "order", 1.0, 3.0)
+    rate = condition(c, "rate_per_s", SMALLEST, 10.0)
+    height = condition(c, "amplitude_m_s", -100.0, 100.0)
+    decay = condition(c, "decay_s", 0.01, 100.0)
     if not np.all(order == np.rint(order)):
         raise CaseError(f"{c.path}: every order must be 1, 2 or 3")
-    number = integer(c, "vehicles", 100_000, 100, _MOST_VEHICLES)
-    seed = integer(c, "seed", 1, 0, 2**31 - 1)
+    number, seed = _simulation(c)
     samples = number / rate / decay * _SAMPLES
     if np.any(samples > _LONGEST):
         worst = int(np.argmax(samples))
@@ -246,8 +332,7 @@ def pulse_record(
     rows = math.ceil(_PULSE_LENGTH * _ROWS) + 1
     pulse = amplitude_m_s * np.exp(-np.arange(rows) / _ROWS)[:, None]
     duration = vehicles / rate_per_s
-    headway = Headway("exponential", 0.0, None, None, False)
-    times = _times(headway, rate_per_s, duration, seed)
+    times = _times(_RANDOM, rate_per_s, duration, seed)
     out = np.zeros((math.ceil(duration / dt), 1))
     first, length = np.array([0]), np.array([rows])
     for begin in range(0, out.shape[0], _STRETCH):
@@ -262,59 +347,65 @@ def pulse_record(
     return out[math.ceil(_PULSE_LENGTH * _SAMPLES) :, 0]
 
 
-_HEADWAY = {
-    "model": "exponential, shifted_exponential or cowan_m3 (default)",
-    "minimum_s": "minimum headway: option, or condition of each point; default 1",
-    "free_share": "condition: share not bunched; makes the model cowan_m3",
-    "bunching_s": "A of the free share exp(-A q)",
-    "bunching_factor": "b of the free share exp(-b D q)",
-    "tanner": "free share 1 - D q",
-    "simulated": "take it from a simulated stream, default false",
-    "vehicles": "passes simulated, default 100000",
-    "seed": "of the simulated stream, default 1",
-}
-_SIMULATION = {key: _HEADWAY[key] for key in ("vehicles", "seed")}
+# --- frequencies beside a road ------------------------------------------------------------------
 
-QUANTITIES = (
-    Quantity(
-        "headway_mean", "s", "mean time headway in a lane",
-        ("lane_flow_veh_h",), _HEADWAY, headway_mean,
-    ),
-    Quantity(
-        "headway_sd", "s", "standard deviation of the time headway in a lane",
-        ("lane_flow_veh_h",), _HEADWAY, headway_sd,
-    ),
-    Quantity(
-        "headway_share_above", "1", "share of headways in a lane longer than a threshold",
-        ("lane_flow_veh_h", "threshold_s"), _HEADWAY, headway_share_above,
-    ),
-    Quantity(
-        "hourly_count_sd", "veh/h", "standard deviation of hourly counts at a steady flow",
-        ("road_flow_veh_h",),
-        {
-            "lanes": "lanes that share the flow evenly, default 2",
-            "hours": "hours simulated, default 100",
-            "model": "exponential (default) or cowan_m3",
-            "minimum_s": _HEADWAY["minimum_s"],
-            "bunching_s": _HEADWAY["bunching_s"],
-            "seed": _HEADWAY["seed"],
-        },
-        hourly_count_sd,
-    ),
-    Quantity(
-        "share_above_speed", "1", "share of a class that drives faster than a threshold",
-        ("threshold_m_s",),
-        {
-            "mean_m_s": "condition: mean speed, instead of the catalogue's",
-            "sd_m_s": "condition: standard deviation of the speed, instead of the catalogue's",
-            **_SIMULATION,
-        },
-        share_above_speed,
-    ),
-    Quantity(
-        "shot_noise_cumulant", "(m/s)^order",
-        "cumulant of superposed exponential pulses of a simulated Poisson stream",
-        ("order", "rate_per_s", "amplitude_m_s", "decay_s"), _SIMULATION, shot_noise_cumulant,
-    ),
-    *turbulence.QUANTITIES,
-)  # fmt: skip
+
+@quantity(
+    "1",
+    {"from_hz": "frequency at and above which the variance is counted"},
+    {
+        "case": "case file beside the reference file, or an example: cases/name.toml",
+        "start_hour": "clock hour of the traffic, default 8",
+        "duration_h": "time simulated, 0.1 to 1 h, default 1",
+    },
+)
+def variance_share_above(c: Comparison) -> Array:
+    """Share of the along-road velocity's variance beside a road at and above a frequency."""
+    limit = condition(c, "from_hz", 0.0, 10.0)
+    hour = integer(c, "start_hour", 8, 0, 23)
+    hours = setting(c, "duration_h", 1.0, 0.1, 1.0)
+    frequency, density = _spectrum(_case_path(c), hour, hours)
+    total = float(density.sum())
+    if total == 0.0:
+        raise CaseError(f"{c.path}: the air of the case does not vary; no share is defined")
+    return np.array([float(density[frequency >= f].sum()) / total for f in limit])
+
+
+def _case_path(c: Comparison) -> Path:
+    """The case file: beside the reference file, or among the examples ("cases/...").
+
+    Raises CaseError when the option is missing or no text.
+    """
+    name = c.options.get("case")
+    if not isinstance(name, str) or not name.strip():
+        raise CaseError(f"{c.path}: quantity '{c.quantity}' needs options.case = \"file.toml\"")
+    beside = c.path.parent / name
+    first, _, rest = name.partition("/")
+    if first == "cases" and rest and not beside.exists():
+        return cases_path(*rest.split("/"))
+    return beside
+
+
+@lru_cache(maxsize=4)
+def _spectrum(path: Path, start_hour: int, duration_h: float) -> tuple[Array, Array]:
+    """Frequencies and densities of u at the first mount of a case, Hz and m2/s2/Hz."""
+    whole = load_case(path)
+    if whole.traffic is None:
+        raise CaseError(f"{path}: has no traffic; a spectrum needs it")
+    settings = whole.compute.model_copy(update={"start_hour": start_hour, "duration_h": duration_h})
+    dt = 1.0 / settings.sample_rate_hz
+    return velocity_spectrum(_velocity(replace(whole, compute=settings)), dt, _SEGMENT_S)
+
+
+def _velocity(case: Case) -> Array:
+    """Along-road velocity at the centre of the first mount's rotor over one round, (n,) m/s."""
+    scene = prepare_scene(case, case.mounts[0])
+    settings = field_settings(case)
+    samples = round(3600.0 * case.compute.duration_h * case.compute.sample_rate_hz)
+    passes = draw_round(case, 0, 10.0 + 1.25 * settings.wake_memory_s)
+    air = mount_air(scene, settings)
+    parts = series.walk(
+        scene, scene_lines(scene, settings, air.viscosity), passes, 0.0, samples,
+        round_noise(scene, 0, samples), air,
+    )  # fmt: skip
+    return series.merge(list(parts)).u

@@ -1,0 +1,394 @@
+"""Lookup tables: effective speed and model interval over places, traffic and air.
+
+A state is a place (offset or clearance, height) in one traffic and air (flow, heavy share, speeds,
+wind, split between directions). All places of one traffic and air are one task of a sweep: they
+share the drift and the wakes. States that are the same air (any direction of no wind) are computed
+once.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+from math import prod
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wakesim.air.density import density_of
+from wakesim.arrays import Array
+from wakesim.case.air import Air
+from wakesim.case.mounts import offsets_of_clearances
+from wakesim.case.schema import Case
+from wakesim.case.studies import PLACE_AXES, StateTable
+from wakesim.case.traffic import Traffic
+from wakesim.errors import NumericalError
+from wakesim.measures.interpolation import Axis, interpolate
+from wakesim.measures.model_interval import ends
+from wakesim.measures.model_interval import names as interval_names
+from wakesim.measures.places import chosen_hour, moved_at, one_hour, rotor_statistics
+from wakesim.progress import Progress
+from wakesim.results import InterpolationCheck, LookupResult
+from wakesim.studies.grid import Sweeps, common_of_many, sweeps
+from wakesim.studies.refine import Refined, random_states, refine, relative_error
+from wakesim.studies.registry import Options, study
+from wakesim.traffic.point_statistics import pulse_fields
+from wakesim.traffic.scene import field_settings
+
+log = logging.getLogger("wakesim")
+
+Values = Mapping[str, float]
+Axes = Mapping[str, tuple[float, ...]]
+
+_CHECK_STATES, _ALIKE = 96, 4
+_INTERVAL_CHECKS = 6
+# Values of each axis at which the model interval is computed; two (the ends) where not named.
+_INTERVAL_VALUES = {"heavy_share": 1, "speed_factor": 1, "wind_speed_m_s": 4, "wind_angle_deg": 5}
+_MANY_STATES = 50_000  # of a table whose memory is told
+# Peak of the memory when a table is written, measured from 0.2 to 1 million states.
+_BYTES, _BYTES_A_STATE = 0.2e9, 720.0
+
+
+@study("lookup_table")
+def lookup_table(case: Case, options: Options, say: Progress) -> LookupResult:
+    """The states of [table]: values, model interval, and what interpolation misses."""
+    began = time.perf_counter()
+    table = table_of(case)
+    warnings: list[str] = []
+    _tell_memory(prod(map(len, table.axes.values())))
+    with sweeps(case, options, say) as work:
+        axes: dict[str, tuple[float, ...]] = table.axes
+        added: dict[str, tuple[float, ...]] = {}
+        if table.tolerance is not None:
+            work.stage(0.0, 0.15)
+            found = _refined(work, axes, table.tolerance, table.most_states)
+            axes, added = found.axes, found.added
+            if not found.met:
+                warnings.append(
+                    f"the table's tolerance {table.tolerance:g} is not met on every axis: add "
+                    "values to it, or raise most_states"
+                )
+        work.stage(0.15 if added else 0.0, 0.8)
+        groups, index = state_groups(case, axes)
+        outcome = work.run(compute_group, groups, [_state_name(g.values) for g in groups], "states")
+        variables = arrange(axes, index, outcome.results)
+        if not variables:
+            raise NumericalError(f"no state of the table could be computed: {work.failed[0]}")
+        count, check = 0, (np.nan, np.nan)
+        if case.compute.model_interval and "effective_speed" in variables:
+            work.stage(0.8, 0.95)
+            ends, count, check = _interval(work, axes, variables["effective_speed"])
+            variables |= ends
+        work.stage(0.95, 1.0)
+        interpolation = _interpolation_check(work, axes, variables)
+    return LookupResult(
+        **common_of_many(case, began, work, warnings),
+        hour=chosen_hour(case, table.hour),
+        axes=axes,
+        variables=variables,
+        interpolation=interpolation,
+        interval_states=count,
+        interval_check=check,
+        interval_parts=interval_names(field_settings(work.case)) if count else (),
+        added=added,
+        distinct_states=len(groups) * len(groups[0].places),
+    )
+
+
+def _tell_memory(states: int) -> float:
+    """Log what a table of many states needs before it is begun; bytes."""
+    needed = _BYTES + _BYTES_A_STATE * states
+    if states >= _MANY_STATES:
+        log.info(
+            "table of %d states: about %.1f GB of memory; how long it takes is said once the first "
+            "states are computed", states, needed / 1e9,
+        )  # fmt: skip
+    return needed
+
+
+def _state_name(values: Sequence[tuple[str, float]]) -> str:
+    return ", ".join(f"{name} = {value:.9g}" for name, value in values)
+
+
+def _effective(work: Sweeps, states: Sequence[Mapping[str, float]], what: str) -> Array:
+    """Effective speed (n,) of single states; NaN where one failed."""
+    case = work.case
+    sorted_groups: dict[tuple[tuple[str, float], ...], list[int]] = {}
+    for k, state in enumerate(states):
+        key = tuple(canonical(state).items())
+        sorted_groups.setdefault(key, []).append(k)
+    places = [places_of(case, {n: (v,) for n, v in s.items()})[0] for s in states]
+    groups = [
+        StateGroup(case, key, tuple(places[k] for k in members))
+        for key, members in sorted_groups.items()
+    ]
+    names = [f"{_state_name(g.values)} at {g.places}" for g in groups]
+    outcome = work.run(compute_group, groups, names, what, chunk_size=8)
+    out = np.full(len(states), np.nan)
+    for members, result in zip(sorted_groups.values(), outcome.results, strict=True):
+        if result is not None:
+            out[members] = result["effective_speed"]
+    return out
+
+
+def _refined(work: Sweeps, axes: Axes, tolerance: float, most_states: int) -> Refined:
+    def evaluate(states: Sequence[Mapping[str, float]]) -> Array:
+        return _effective(work, states, "refinement")
+
+    return refine(axes, evaluate, tolerance, most_states)
+
+
+# --- states ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class StateGroup:
+    """One traffic and air, and the places (n, 2) y, z in m wanted in it."""
+
+    case: Case
+    values: tuple[tuple[str, float], ...]
+    places: tuple[tuple[float, float], ...]
+
+
+def state_case(case: Case, values: Values) -> Case:
+    """The case in another traffic and air; ``values`` by axis name, place axes ignored.
+
+    One clock hour, that of the table. What ``values`` does not name is as in the case then.
+    """
+    if case.table is None:
+        raise ValueError("the case has no table")
+    hour = chosen_hour(case, case.table.hour)
+    return replace(
+        one_hour(case, hour), traffic=_traffic(case, values, hour), air=_air(case, values)
+    )
+
+
+def _traffic(case: Case, values: Values, hour: int) -> Traffic:
+    traffic = case.traffic
+    if traffic is None:
+        raise ValueError("the case has no traffic")
+    near = case.road.nearest_carriageway(case.mounts[0].offset_m).name
+    now = {flow.carriageway: flow.hourly_veh_h[hour] for flow in traffic.flows}
+    wanted = values.get("flow_veh_h", now.get(near, 0.0))
+    split = values.get("direction_split")
+    flows = []
+    for flow in traffic.flows:
+        if flow.carriageway == near:
+            veh_h = wanted
+        elif split is not None:
+            veh_h = wanted * (1.0 - split) / split
+        elif "flow_veh_h" not in values:
+            veh_h = now[flow.carriageway]
+        else:
+            veh_h = wanted * now[flow.carriageway] / now[near] if now.get(near) else 0.0
+        heavy = values.get("heavy_share", flow.heavy_share[hour])
+        flows.append(replace(flow, hourly_veh_h=(veh_h,) * 24, heavy_share=(heavy,) * 24))
+    faster = traffic.faster(case.road, values.get("speed_factor", 1.0))
+    return replace(faster, flows=tuple(flows))
+
+
+def _air(case: Case, values: Values) -> Air:
+    keys = {"wind_speed_m_s": "speed_m_s", "wind_angle_deg": "angle_deg"}
+    changes = {key: values[name] for name, key in keys.items() if name in values}
+    return case.air.in_wind(case.air.wind, **changes) if changes else case.air
+
+
+def canonical(values: Values) -> dict[str, float]:
+    """Values of traffic and air in the form that equal states share."""
+    out = {name: float(value) for name, value in values.items() if name not in PLACE_AXES}
+    if out.get("wind_speed_m_s") == 0.0 and "wind_angle_deg" in out:
+        out["wind_angle_deg"] = 0.0
+    if "wind_angle_deg" in out:
+        out["wind_angle_deg"] %= 360.0
+    return out
+
+
+def places_of(case: Case, axes: Mapping[str, Sequence[float]]) -> tuple[tuple[float, float], ...]:
+    """y and z of every place of the axes: across the road first, heights inside; m."""
+    mount = case.mounts[0]
+    heights = axes.get("height_m", (mount.height_m,))
+    if "clearance_m" in axes:
+        clearances, traffic = tuple(axes["clearance_m"]), case.lane_vehicles()
+        offsets = offsets_of_clearances(clearances, mount, case.road, traffic)
+    else:
+        offsets = tuple(axes.get("offset_m", (mount.offset_m,)))
+    return tuple((float(y), float(z)) for y, z in product(offsets, heights))
+
+
+def state_groups(
+    case: Case, axes: Mapping[str, Sequence[float]]
+) -> tuple[list[StateGroup], NDArray[np.int64]]:
+    """The groups to compute, and for each traffic and air of the table the number of its group.
+
+    The second, (n,), runs over the product of the axes that are no place, in their order.
+    """
+    places = places_of(case, axes)
+    others = {name: values for name, values in axes.items() if name not in PLACE_AXES}
+    numbers: dict[tuple[tuple[str, float], ...], int] = {}
+    index = []
+    for combination in product(*others.values()):
+        state = tuple(canonical(dict(zip(others, combination, strict=True))).items())
+        index.append(numbers.setdefault(state, len(numbers)))
+    groups = [StateGroup(case, state, places) for state in numbers]
+    return groups, np.array(index, dtype=np.int64)
+
+
+def compute_group(group: StateGroup) -> dict[str, Array]:
+    """PLACE_VARIABLES (places,) of one traffic and air."""
+    case = state_case(group.case, dict(group.values))
+    pulses = pulse_fields(field_settings(case))
+    return rotor_statistics(case, np.array(group.places), density_of(case.air), pulses=pulses)
+
+
+def arrange(
+    axes: Mapping[str, Sequence[float]],
+    index: NDArray[np.int64],
+    results: Sequence[Mapping[str, Array] | None],
+) -> dict[str, Array]:
+    """Arrays over all axes in their order; NaN where a group has no result."""
+    names = list(next((r for r in results if r is not None), {}))
+    across = [n for n in PLACE_AXES if n in axes]
+    shape_places = tuple(len(axes[n]) for n in across)
+    others = [n for n in axes if n not in PLACE_AXES]
+    shape = (*shape_places, *(len(axes[n]) for n in others))
+    count = int(np.prod(shape_places, dtype=int))
+    out = {}
+    for name in names:
+        block = np.full((len(results), count), np.nan)
+        for k, result in enumerate(results):
+            if result is not None:
+                block[k] = result[name]
+        out[name] = np.ascontiguousarray(block[index].T.reshape(shape))
+    return out
+
+
+def table_of(case: Case) -> StateTable:
+    """The case's [table]. Raises ValueError when it has none."""
+    if case.table is None:
+        raise ValueError("the case has no table")
+    return case.table
+
+
+# --- model interval and check ---------------------------------------------------------------------
+
+
+def compute_interval(group: StateGroup) -> dict[str, Array]:
+    """How far the ends of the model interval lie below and above the effective speed, m/s."""
+    case = state_case(group.case, dict(group.values))
+    moved = moved_at(case, np.array(group.places))
+    base = moved.effective_speed()
+    low, high = ends(base, [(item.name, speed) for item, _, speed in moved.all()])
+    return {"below": base - low, "above": high - base, "base": base}
+
+
+def _interval(
+    work: Sweeps, axes: Axes, effective: Array
+) -> tuple[dict[str, Array], int, tuple[float, float]]:
+    """Ends of the model interval at every state, states computed for it, and a check.
+
+    The distances of the ends from the effective speed are computed at a few values of every axis
+    (``_interval_values``), divided by the effective speed at the lowest wind of the table, and
+    interpolated linearly; multiplied by that speed again they give the ends of every state. The
+    check is the median and the largest miss, over the effective speed, at a few random states.
+    """
+    few = {name: _interval_values(name, values) for name, values in axes.items()}
+    groups, index = state_groups(work.case, few)
+    tests = random_states(axes, _INTERVAL_CHECKS)
+    test_groups = [
+        StateGroup(
+            work.case,
+            tuple(canonical(state).items()),
+            places_of(work.case, {n: (v,) for n, v in state.items()}),
+        )
+        for state in tests
+    ]
+    names = [_state_name(g.values) for g in groups]
+    names += [f"{_state_name(g.values)} at {g.places}" for g in test_groups]
+    outcome = work.run(compute_interval, [*groups, *test_groups], names, "model interval", 1)
+    found = arrange(few, index, outcome.results[: len(groups)])
+    if not found:
+        return {}, 0, (np.nan, np.nan)
+    linear = [Linear.of(name, values) for name, values in few.items()]
+    table = [Axis.of(name, values) for name, values in axes.items()]
+    coarse = on_grid(table, effective, _calm(axes, few))
+    shares = {side: found[side] / coarse for side in ("below", "above")}
+    calm = on_grid(table, effective, _calm(axes, axes))
+    below, above = (on_grid(linear, shares[side], axes) * calm for side in ("below", "above"))
+    ends = {"model_low": np.maximum(effective - below, 0.0), "model_high": effective + above}
+    misses = []
+    for state, result in zip(tests, outcome.results[len(groups) :], strict=True):
+        if result is not None:
+            there = {n: np.array([v]) for n, v in state.items()}
+            speed = interpolate(table, effective, _calm(axes, there))
+            misses += [
+                abs(interpolate(linear, shares[side], there) * speed - result[side]).item()
+                / result["base"].item()
+                for side in ("below", "above")
+            ]
+    check = (float(np.median(misses)), float(np.max(misses))) if misses else (np.nan, np.nan)
+    return ends, len(groups) * len(groups[0].places), check
+
+
+def on_grid(axes: Sequence[Axis], table: Array, at: Mapping[str, Sequence[float]]) -> Array:
+    """The table interpolated at all combinations of values of its axes, axis by axis."""
+    for k, axis in enumerate(axes):
+        weights = axis.weights(np.asarray(at[axis.name], dtype=np.float64))
+        table = np.moveaxis(np.tensordot(weights, table, axes=(1, k)), 0, k)
+    return np.ascontiguousarray(table)
+
+
+def _calm(axes: Axes, at: Mapping[str, Any]) -> dict[str, Any]:
+    """The same states in the lowest wind of the table."""
+    if "wind_speed_m_s" not in axes:
+        return dict(at)
+    lowest = np.full(np.shape(at["wind_speed_m_s"]), axes["wind_speed_m_s"][0])
+    return {**at, "wind_speed_m_s": lowest}
+
+
+def _interval_values(name: str, values: tuple[float, ...]) -> tuple[float, ...]:
+    """Values of an axis at which the model interval is computed."""
+    most = _INTERVAL_VALUES.get(name, 2)
+    if most == 1:
+        return (values[len(values) // 2],)
+    picks = np.linspace(0, len(values) - 1, min(most, len(values))).round().astype(int)
+    return tuple(values[k] for k in picks)
+
+
+@dataclass(frozen=True, eq=False)
+class Linear(Axis):
+    """An axis along which the table is straight between its values."""
+
+    def weights(self, x: Any) -> Array:
+        at = np.clip(self.wrapped(np.asarray(x, dtype=np.float64)), *self.ends)
+        n = self.values.size
+        if n == 1:
+            return np.ones((at.size, 1))
+        i = np.clip(np.searchsorted(self.values, at, side="right") - 1, 0, n - 2)
+        t = (at - self.values[i]) / np.diff(self.values)[i]
+        out = np.zeros((at.size, n))
+        rows = np.arange(at.size)
+        out[rows, i], out[rows, i + 1] = 1.0 - t, t
+        return out
+
+
+def _interpolation_check(
+    work: Sweeps, axes: Axes, variables: Mapping[str, Array]
+) -> InterpolationCheck | None:
+    """Interpolated against computed effective speed at random states between the table's."""
+    if "effective_speed" not in variables or all(len(v) == 1 for v in axes.values()):
+        return None
+    states = random_states(axes, _CHECK_STATES, _ALIKE)
+    exact = _effective(work, states, "check of the interpolation")
+    at = {name: np.array([s[name] for s in states]) for name in axes}
+    table = [Axis.of(name, values) for name, values in axes.items()]
+    error = relative_error(interpolate(table, variables["effective_speed"], at), exact)
+    error = error[np.isfinite(error)]
+    if not error.size:
+        return None
+    return InterpolationCheck(
+        error.size, float(np.median(error)), float(np.quantile(error, 0.9)), float(error.max())
+    )
