@@ -13,6 +13,7 @@ from one_lane_road import text_of
 from pydantic import ValidationError
 
 from wakesim.case.load import load_case, load_case_text
+from wakesim.case.mounts import place_kind
 from wakesim.case.schema import Case
 from wakesim.case.starters import KINDS, starter_text
 from wakesim.case.traffic import hourly_profile
@@ -261,6 +262,17 @@ def test_nine_points_tile_the_swept_rectangle() -> None:
     assert points[4].tolist() == [4.5, 2.0]
     assert sorted({round(y, 9) for y in points[:, 0]}) == [4.166666667, 4.5, 4.833333333]
     assert sorted({round(z, 9) for z in points[:, 1]}) == [1.333333333, 2.0, 2.666666667]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_mount_hangs_where_a_map_would_look_for_its_kind(name: str) -> None:
+    case = load_case_text(TEXTS[name])
+    for mount in case.mounts:
+        low, high = mount.span_m
+        over = any(w.extent_m[0] < high and w.extent_m[1] > low for w in case.road.carriageways)
+        assert place_kind(case.road, mount.offset_m, over) is mount.support.place
+        assert mount.support.doubt(case.road, mount.offset_m) == ""
+        assert mount.support.walled == (mount.wall_offset_m is not None)
 
 
 def test_hours_of_a_round_wrap_at_midnight() -> None:

@@ -46,9 +46,8 @@ def read_power_curve(path: str | os.PathLike[str], area_m2: float | None = None)
     one line, naming file, line, column, value, unit and range.
     """
     table = read_csv_table(
-        path, "a power curve", required=("speed_m_s", "power_w"), optional=(),
-        most_bytes=_MOST_BYTES,
-    )  # fmt: skip
+        path, "a power curve", required=("speed_m_s", "power_w"), most_bytes=_MOST_BYTES
+    )
     speeds = table.numbers("speed_m_s", "m/s", 0.0, 60.0)
     powers = table.numbers("power_w", "W", 0.0, 1e7)
     problems = Problems(table.source)
@@ -304,4 +303,4 @@ def curve_of(
     try:
         return read_power_curve(path, smallest), []
     except CaseError as error:
-        return None, [Problem(("rotor", "power_curve"), str(error))]
+        return None, [Problem(("rotor", "power_curve"), text) for text in error.problems]

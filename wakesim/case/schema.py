@@ -106,19 +106,17 @@ class CaseFile(Table):
 
     def unused(self, vehicles: Mapping[str, Vehicle]) -> Iterator[str]:
         """Warnings of tables and own vehicles that the study leaves unused."""
-        used = STUDY_TABLES[self.study]
-        for other in ("traffic", "single_pass", "map", "table", "pass_table"):
-            if other not in used and getattr(self, other) is not None:
-                yield f'[{other}] is not used: the case has study = "{self.study}"'
+        by_rotor = {"traffic": ("rotor", "energy", "claim"), "mounting_map": ("rotor",)}
+        used = (*STUDY_TABLES[self.study], *by_rotor.get(self.study, ()))
+        for table in ("traffic", "single_pass", "map", "table", "pass_table"):
+            if table not in used and getattr(self, table) is not None:
+                yield f'[{table}] is not used: the case has study = "{self.study}"'
         for name in self.vehicles:
             if name not in vehicles:
                 yield f"[vehicles.{name}] is not used"
-        used = {"traffic": ("rotor", "energy", "claim"), "mounting_map": ("rotor",)}.get(
-            self.study, ()
-        )
-        for name in ("rotor", "energy", "claim"):
-            if getattr(self, name) is not None and name not in used:
-                yield f'[{name}] is not used: the case has study = "{self.study}"'
+        for table in ("rotor", "energy", "claim"):
+            if table not in used and getattr(self, table) is not None:
+                yield f'[{table}] is not used: the case has study = "{self.study}"'
 
 
 # What a case holds as its file has it.
