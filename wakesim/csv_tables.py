@@ -14,7 +14,7 @@ import math
 import os
 import re
 import stat
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, BinaryIO
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 MOST_BYTES = 20_000_000
 MOST_ROWS = 20_000
 MOST_RECORD_BYTES = 4_000_000_000  # of a logger's file
-SHOWN_PROBLEMS = 20
+SHOWN_PROBLEMS, SHOWN_OF_A_KIND = 20, 5
 SPACES = r"\s+"  # the delimiter of columns that are lined up with spaces
 _PACKED = {b"\x1f\x8b": "gzip", b"PK": "zip (or a spreadsheet)", b"BZh": "bzip2", b"\xfd7z": "xz"}
 
@@ -52,19 +52,36 @@ class Problems:
 
     source: str
     lines: list[tuple[int, str]] = field(default_factory=list)
+    counts: dict[str, int] = field(default_factory=dict)
 
     def add(self, line: int, text: str) -> None:
         """A problem in a line of the file (0: in the file as a whole)."""
         self.lines.append((line, one_line(place(self.source, line) + text)))
+
+    def add_all(self, kind: str, lines: Sequence[int], text: Callable[[int], str]) -> None:
+        """Problems of one kind, mostly of one column, of which only the first are shown.
+
+        ``text`` gives what is wrong in line number i of ``lines``.
+        """
+        before = self.counts.get(kind, 0)
+        for i in range(min(len(lines), max(SHOWN_OF_A_KIND - before, 0))):
+            self.add(int(lines[i]), text(i))
+        if len(lines):
+            self.counts[kind] = before + len(lines)
 
     def check(self) -> None:
         """Raise TableError with the problems so far, at most 20 of them, in the file's order."""
         if not self.lines:
             return
         found = [text for _, text in sorted(self.lines, key=lambda item: item[0])]
-        more = len(found) - SHOWN_PROBLEMS
-        if more > 0:
-            found = [*found[:SHOWN_PROBLEMS], f"{self.source}: and {more} more of this kind"]
+        for kind, count in self.counts.items():
+            if count > SHOWN_OF_A_KIND:
+                where = f"column '{one_line(kind)}': " if kind else ""
+                more = f"{where}{count - SHOWN_OF_A_KIND} more lines of this kind, or further on"
+                found.append(f"{self.source}: {more}")
+        more_lines = len(found) - SHOWN_PROBLEMS
+        if more_lines > 0:
+            found = [*found[:SHOWN_PROBLEMS], f"{self.source}: and {more_lines} more of this kind"]
         raise TableError(found)
 
 

@@ -32,10 +32,11 @@ from numpy.typing import NDArray
 
 from wakesim.arrays import Array
 from wakesim.case.instrument import Instrument
+from wakesim.csv_tables import SHOWN_OF_A_KIND
 from wakesim.errors import CaseError
 from wakesim.records.clock import moment
 from wakesim.records.columns import ANEMOMETER, NO_TIME
-from wakesim.records.logger import SHOWN_OF_A_KIND, Cells, ReadOptions, read_cells
+from wakesim.records.logger import Cells, ReadOptions, read_cells
 
 SHORTEST_S = 60.0
 FEWEST_SAMPLES = 50

@@ -1,15 +1,12 @@
-"""A logger's text file on disk: what it is, where its table begins, and its lines in pieces.
+"""A logger's text file: where its table begins, and every cell as time, number in SI, or word.
 
 Loggers write some lines about themselves, one line with the names of the columns, perhaps one with
 their units and one with how they were processed, and then the data. The line with the names is the
 one of the first lines in which most columns are recognised; commas, semicolons, tabs and spaces
 between cells are tried.
 
-All cells of a logger file as arrays: the time of each row, numbers in SI, and words.
-
 pandas parses the characters, piece by piece; here stand the meaning of columns, what is missing,
-ranges, and one line for each mistake with the number of its line in the file. pandas is imported
-when a file is read and no sooner.
+ranges, and one line for each mistake with the number of its line in the file.
 """
 
 from __future__ import annotations
@@ -34,6 +31,7 @@ from wakesim.csv_tables import (
     SPACES,
     Column,
     Problems,
+    TableError,
     check_text_bytes,
     open_table_file,
     split_line,
@@ -60,226 +58,16 @@ if TYPE_CHECKING:
 PIECE_BYTES = 8_000_000
 _LONGEST_LINE = 100_000
 _HEAD_LINES = 60  # in which the names of the columns must be
-_LOOKED_AT = 200  # lines of data from which the decimal sign is taken
-_MISSING_NOTE = "missing"
+_DECIMAL_LINES = 200  # of data, from which the decimal sign is taken
 _DELIMITERS = ("\t", ";", ",", SPACES)
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _COMMA_NUMBER = re.compile(r"[+-]?\d*,\d+")
 _POINT_NUMBER = re.compile(r"[+-]?\d*\.\d+")
 # What stands below the names in the files of loggers, beside units.
 _BELOW_NAMES = frozenset(
     ["", "ts", "rn", "unitless", "smp", "avg", "max", "min", "std", "tot", "samp", "utc", "local"]
 )
-
-Count = Callable[[Sequence[str]], int]
-"""How many of the cells are names of columns that are known."""
-
-
-class Head(NamedTuple):
-    """The names of the columns, their units ("" where none is stated), the number of their line;
-    ``delimiter`` and ``decimal`` sign; marks for missing values that comments state; how many
-    lines of other text stand above."""
-
-    names: tuple[str, ...]
-    units: tuple[str, ...]
-    line: int
-    delimiter: str
-    decimal: str
-    missing: tuple[str, ...]
-    above: int
-
-
-@dataclass
-class LoggerFile:
-    """An open file: ``source`` for messages; the head is read, ``pieces`` gives the rest."""
-
-    source: str
-    file: BinaryIO
-    head: Head
-    encoding: str
-    line: int  # of the first data
-    digest: hashlib._Hash = field(default_factory=hashlib.sha256)
-    _rest: bytes = b""
-
-    def pieces(self) -> Iterator[tuple[int, bytes]]:
-        """(number of the first line, bytes of whole lines) of everything below the head."""
-        line, kept = self.line, self._rest
-        while True:
-            new = self.file.read(PIECE_BYTES)
-            self.digest.update(new)
-            block = kept + new
-            cut = block.rfind(b"\n") + 1 if new else len(block)
-            kept = block[cut:]
-            if len(kept) > _LONGEST_LINE:
-                raise CaseError(f"{self.source}: a line is longer than {_LONGEST_LINE} characters")
-            if cut:
-                piece = block[:cut] + (b"" if block[:cut].endswith(b"\n") else b"\n")
-                piece = _checked_text(piece, self.encoding, self.source, line)
-                yield line, piece
-                line += piece.count(b"\n")
-            if not new:
-                return
-
-    @property
-    def sha256(self) -> str:
-        """Digest of what was read so far: of the file, once ``pieces`` is through."""
-        return self.digest.hexdigest()
-
-
-def open_logger_file(
-    path: str | os.PathLike[str], what: str, count: Count, units: frozenset[str], header_line: int
-) -> LoggerFile:
-    """The file with its head read; ``what`` it should be, for messages.
-
-    ``count`` says how many of some cells are known names, ``units`` are those that may stand below
-    them. ``header_line`` is the number of the line with the names, 0 to find it. Close ``.file``
-    after use. Raises CaseError when the file cannot be read, is no text, packed, too large or
-    empty, or has no such line.
-    """
-    file = open_table_file(path, what, MOST_RECORD_BYTES)
-    source = one_line(os.fsdecode(path))
-    try:
-        return _opened(file, source, what, count, units, header_line)
-    except BaseException:
-        file.close()
-        raise
-
-
-def _opened(
-    file: BinaryIO, source: str, what: str, count: Count, units: frozenset[str], header_line: int
-) -> LoggerFile:
-    data = file.read(PIECE_BYTES)
-    check_text_bytes(data, source)
-    if b"\n" not in data[:_LONGEST_LINE] and b"\r" in data[:_LONGEST_LINE]:
-        raise CaseError(f"{source}: its lines end in CR alone; save it with LF or CR LF")
-    begin = 3 if data.startswith(b"\xef\xbb\xbf") else 0
-    whole = data if data.rfind(b"\n") < 0 or len(data) < PIECE_BYTES else data[: data.rfind(b"\n")]
-    encoding = _encoding(whole, source)
-    lines = _first_lines(data[begin:], encoding, source)
-    missing = tuple(m for _, text in lines if text.startswith("#") for m in _stated_marks(text))
-    table = [(n, text) for n, text in lines if text and not text.startswith("#")]
-    if not table:
-        raise CaseError(f"{source}: is empty; {what} starts with the names of its columns")
-    at, delimiter = _names_line(table, count, header_line, source)
-    number, text = table[at]
-    names = tuple(split_line(text, delimiter))
-    below, stated = at + 1, [""] * len(names)
-    while below < len(table) and below <= at + 3:
-        cells = split_line(table[below][1], delimiter)
-        folded = [cell.strip("[]() ").casefold() for cell in cells]
-        known = [cell in units or cell in _BELOW_NAMES for cell in folded]
-        if not all(known) or not any(folded):
-            break
-        for i, cell in enumerate(folded[: len(names)]):
-            stated[i] = stated[i] or (cell if cell in units else "")
-        below += 1
-    first = table[below][0] if below < len(table) else table[below - 1][0] + 1
-    rows = [split_line(text, delimiter) for _, text in table[below : below + _LOOKED_AT]]
-    head = Head(names, tuple(stated), number, delimiter, _decimal(rows), missing, at)
-    found = LoggerFile(source, file, head, encoding, first)
-    found.digest.update(data)
-    position = begin
-    for _ in range(first - 1):
-        end = data.find(b"\n", position)
-        position = len(data) if end < 0 else end + 1
-    found._rest = data[position:]
-    return found
-
-
-def _first_lines(data: bytes, encoding: str, source: str) -> list[tuple[int, str]]:
-    """(number, text) of the lines that the head is looked for in."""
-    out: list[tuple[int, str]] = []
-    position, number = 0, 0
-    while position < len(data) and len(out) < _HEAD_LINES + _LOOKED_AT:
-        end = data.find(b"\n", position)
-        end = len(data) if end < 0 else end
-        if end - position > _LONGEST_LINE:
-            raise CaseError(f"{source}: a line is longer than {_LONGEST_LINE} characters")
-        number += 1
-        text = data[position:end].decode(encoding, errors="replace").replace("\r", " ")
-        out.append((number, text.strip()))
-        position = end + 1
-    return out
-
-
-def _names_line(
-    table: list[tuple[int, str]], count: Count, header_line: int, source: str
-) -> tuple[int, str]:
-    """Which of the lines holds the names of the columns, and what stands between them."""
-    if header_line:
-        chosen = [i for i, (number, _) in enumerate(table) if number == header_line]
-        if not chosen:
-            raise CaseError(
-                f"{source}:{header_line}: there is no text in this line to name columns, or it is "
-                f"not among the first {_HEAD_LINES}"
-            )
-        candidates = chosen
-    else:
-        candidates = [i for i, (number, _) in enumerate(table) if number <= _HEAD_LINES]
-    best, top = (candidates[0], usual_delimiter(table[candidates[0]][1])), 0
-    for i in candidates:
-        for delimiter in _DELIMITERS:
-            found = count(split_line(table[i][1], delimiter))
-            if found > top:
-                best, top = (i, delimiter), found
-    return best
-
-
-def _decimal(rows: Sequence[Sequence[str]]) -> str:
-    """The decimal sign of the numbers in these rows."""
-    cells = [cell for row in rows for cell in row]
-    commas = sum(bool(_COMMA_NUMBER.fullmatch(cell)) for cell in cells)
-    points = sum(bool(_POINT_NUMBER.fullmatch(cell)) for cell in cells)
-    return "," if commas > points else "."
-
-
-def _encoding(data: bytes, source: str) -> str:
-    """UTF-8, or the western code page that older loggers write their units in."""
-    if b"\0" in data:
-        raise CaseError(f"{source}: is not a text file")
-    for encoding in ("utf-8", "cp1252"):
-        try:
-            text = data.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-        if encoding == "utf-8" or text.isascii() or _printable(text):
-            return encoding
-    raise CaseError(f"{source}: is not UTF-8 text; save the file as UTF-8")
-
-
-def _printable(text: str) -> bool:
-    return all(letter.isprintable() or letter in "\t\r\n" for letter in text)
-
-
-def _checked_text(piece: bytes, encoding: str, source: str, line: int) -> bytes:
-    """The piece with plain line ends; ``line`` is its first."""
-    if b"\0" in piece:
-        raise CaseError(f"{source}: is not a text file after line {line}")
-    if b"\r" in piece:
-        piece = piece.replace(b"\r\n", b"\n")
-        at = piece.find(b"\r")
-        if at >= 0:
-            line += piece.count(b"\n", 0, at)
-            raise CaseError(f"{source}:{line}: a line end of another kind (CR) stands within")
-    if not piece.isascii():
-        try:
-            piece.decode(encoding)
-        except UnicodeDecodeError:
-            text = f"{source}: is not {encoding.upper()} text after line {line}"
-            raise CaseError(f"{text}; save the file as UTF-8") from None
-    return piece
-
-
-def _stated_marks(comment: str) -> tuple[str, ...]:
-    """Marks of a comment line ``# missing: -999, ERR``; none in any other comment."""
-    name, colon, marks = comment.lstrip("# \t").replace("=", ":", 1).partition(":")
-    if not colon or name.strip().casefold() != _MISSING_NOTE:
-        return ()
-    return tuple(mark.strip().strip("\"'") for mark in marks.split(",") if mark.strip())
-
-
-SHOWN_OF_A_KIND = 5
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
-_COMMA = re.compile(r"[+-]?\d*,\d+")
+# What loggers write where nothing was measured: as numbers and as words.
 _MARKS = {-9999.0, -999.9, -999.0, -99.99, -99.9, -99.0, 99.9, 99.99, 999.0, 999.9, 9999.0}
 _NAN = ("", "nan", "NaN", "NAN", "Nan", "-nan", "-NaN")
 
@@ -336,14 +124,6 @@ class Cells:
     notes: tuple[str, ...]
 
 
-@dataclass
-class _Piece:
-    lines: NDArray[np.int64]
-    values: dict[str, Array]
-    text: dict[str, list[str]]
-    stamps: Stamps | None
-
-
 def read_cells(
     path: str | os.PathLike[str],
     known: Mapping[str, Column],
@@ -356,55 +136,51 @@ def read_cells(
 
     ``known`` columns by name; ``needs`` are (quantities, message) pairs, of which one of the
     quantities, joined by "|", must be there; ``what`` the file should be, for messages. ``more``
-    adds problems of its own with what was read, told together with all others.
+    adds problems of its own with what was read, shown together with all others.
 
     Raises CaseError, one line a problem: file, line, column, value, allowed range.
     """
-
     place = None if options.time_zone is None else zone(options.time_zone)
-
-    def count(cells: Sequence[str]) -> int:
-        return recognised(cells, known, options.columns)
-
-    found = open_logger_file(path, what, count, UNITS, options.header_line)
-    with found.file:
-        problems = Problems(found.source)
-        head = found.head
-        header = read_header(
-            head.names, head.units, head.line, known, options.columns, problems
-        )  # fmt: skip
+    source = one_line(os.fsdecode(path))
+    problems = Problems(source)
+    with open_table_file(path, what, MOST_RECORD_BYTES) as file:
+        head, first = _read_head(file, source, what, known, options)
+        header = read_header(head.names, head.units, head.line, known, options.columns, problems)
         if not problems.lines:
             _check_needs(header, known, needs, problems)
         problems.check()
-        reader = _Reader(
-            found, header, known, {*options.missing, *head.missing}, options, problems, more is None
-        )
-        pieces = [reader.read(line, data) for line, data in found.pieces()]
+        reader = _Reader(head, header, known, options, problems)
+        digest, pieces = hashlib.sha256(), []
+        for line, data in _pieces(file, first, head, source, digest):
+            pieces.append(reader.read(line, data))
+            if more is None:
+                problems.check()
     if not sum(p.lines.size for p in pieces):
-        raise CaseError(f"{found.source}: holds no line after the header")
+        raise TableError(f"{source}: holds no line after the header")
     lines = np.concatenate([p.lines for p in pieces])
     time_us, offset = None, None
-    if reader.timed and not problems.lines:
-        local = np.concatenate([p.stamps.local_us for p in pieces if p.stamps])
-        offsets = np.concatenate([p.stamps.offset_min for p in pieces if p.stamps])
+    stamps = [p.stamps for p in pieces if p.stamps]
+    if stamps and not problems.lines:
+        local, offsets = (np.concatenate(x) for x in list(zip(*stamps, strict=True))[:2])
         time_us = utc_microseconds(local, offsets, lines, place, problems)
-        offset = next((p.stamps.stated_min for p in pieces if p.stamps), None)
+        offset = stamps[0].stated_min
         problems.check()
     notes = list(header.notes)
     if head.above:
         notes.append(f"its columns are named in line {head.line}; the lines above are not read")
     if head.decimal == ",":
         notes.append("its numbers are read with a decimal comma")
-    notes += reader.notes
+    if reader.dates_first:
+        notes.append(f"its dates are read with the {reader.dates_first} first")
     cells = Cells(
         header=header,
         lines=lines,
-        values={q: np.concatenate([p.values[q] for p in pieces]) for q in reader.quantities},
+        values={q: np.concatenate([p.values[q] for p in pieces]) for q in reader.numbers},
         text={q: [cell for p in pieces for cell in p.text[q]] for q in reader.words},
         time_us=time_us,
         offset_min=offset,
-        source=found.source,
-        sha256=found.sha256,
+        source=source,
+        sha256=digest.hexdigest(),
         notes=tuple(notes),
     )
     if more:
@@ -427,211 +203,359 @@ def _check_needs(
             problems.add(header.line, text)
 
 
+# --- the head of a file -------------------------------------------------------------------------
+
+
+class Head(NamedTuple):
+    """The names of the columns, their units ("" where none is stated), the number of their line;
+    ``delimiter`` and ``decimal`` sign; marks for missing values that comments state; how many
+    lines of other text stand above; the first line of data and where it begins in the file."""
+
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    line: int
+    delimiter: str
+    decimal: str
+    missing: tuple[str, ...]
+    above: int
+    encoding: str
+    first_line: int
+    first_byte: int
+
+
+def _read_head(
+    file: BinaryIO, source: str, what: str, known: Mapping[str, Column], options: ReadOptions
+) -> tuple[Head, bytes]:
+    """The head and the first piece of the file. Raises TableError when the file is no text, packed
+    or empty, or has no line of names."""
+    data = file.read(PIECE_BYTES)
+    check_text_bytes(data, source)
+    if b"\n" not in data[:_LONGEST_LINE] and b"\r" in data[:_LONGEST_LINE]:
+        raise TableError(f"{source}: its lines end in CR alone; save it with LF or CR LF")
+    begin = 3 if data.startswith(b"\xef\xbb\xbf") else 0
+    whole = data if b"\n" not in data or len(data) < PIECE_BYTES else data[: data.rfind(b"\n")]
+    encoding = _encoding(whole, source)
+    lines, starts = _first_lines(data, begin, encoding, source)
+    missing = tuple(m for _, text in lines if text.startswith("#") for m in _stated_marks(text))
+    table = [(n, text) for n, text in lines if text and not text.startswith("#")]
+    if not table:
+        raise TableError(f"{source}: is empty; {what} starts with the names of its columns")
+    at, delimiter = _names_line(table, known, options, source)
+    number, text = table[at]
+    names = tuple(split_line(text, delimiter))
+    below, stated = at + 1, [""] * len(names)
+    while below < len(table) and below <= at + 3:
+        folded = [c.strip("[]() ").casefold() for c in split_line(table[below][1], delimiter)]
+        if not any(folded) or not all(cell in UNITS or cell in _BELOW_NAMES for cell in folded):
+            break
+        for i, cell in enumerate(folded[: len(names)]):
+            stated[i] = stated[i] or (cell if cell in UNITS else "")
+        below += 1
+    first = table[below][0] if below < len(table) else table[below - 1][0] + 1
+    rows = [split_line(text, delimiter) for _, text in table[below : below + _DECIMAL_LINES]]
+    return Head(
+        names, tuple(stated), number, delimiter, _decimal(rows), missing, at, encoding, first,
+        starts[first - 1] if first <= len(starts) else len(data),
+    ), data  # fmt: skip
+
+
+def _first_lines(
+    data: bytes, begin: int, encoding: str, source: str
+) -> tuple[list[tuple[int, str]], list[int]]:
+    """(number, text) of the lines that the head is looked for in, and where each begins."""
+    out: list[tuple[int, str]] = []
+    starts = [begin]
+    while starts[-1] < len(data) and len(out) < _HEAD_LINES + _DECIMAL_LINES:
+        end = data.find(b"\n", starts[-1])
+        end = len(data) if end < 0 else end
+        if end - starts[-1] > _LONGEST_LINE:
+            raise TableError(f"{source}: a line is longer than {_LONGEST_LINE} characters")
+        text = data[starts[-1] : end].decode(encoding, errors="replace").replace("\r", " ")
+        out.append((len(out) + 1, text.strip()))
+        starts.append(end + 1)
+    return out, starts
+
+
+def _names_line(
+    table: list[tuple[int, str]], known: Mapping[str, Column], options: ReadOptions, source: str
+) -> tuple[int, str]:
+    """Which of the lines holds the names of the columns, and what stands between them."""
+    wanted = options.header_line
+    candidates = [
+        i
+        for i, (line, _) in enumerate(table)
+        if (line == wanted if wanted else line <= _HEAD_LINES)
+    ]
+    if not candidates and wanted:
+        raise TableError(
+            f"{source}:{wanted}: there is no text in this line to name columns, or it is not among "
+            f"the first {_HEAD_LINES}"
+        )
+    candidates = candidates or [0]
+    best, top = (candidates[0], usual_delimiter(table[candidates[0]][1])), 0
+    for i in candidates:
+        for delimiter in _DELIMITERS:
+            count = recognised(split_line(table[i][1], delimiter), known, options.columns)
+            if count > top:
+                best, top = (i, delimiter), count
+    return best
+
+
+def _decimal(rows: Sequence[Sequence[str]]) -> str:
+    """The decimal sign of the numbers in these rows."""
+    cells = [cell for row in rows for cell in row]
+    commas = sum(bool(_COMMA_NUMBER.fullmatch(cell)) for cell in cells)
+    points = sum(bool(_POINT_NUMBER.fullmatch(cell)) for cell in cells)
+    return "," if commas > points else "."
+
+
+def _encoding(data: bytes, source: str) -> str:
+    """UTF-8, or the western code page that older loggers write their units in."""
+    if b"\0" in data:
+        raise TableError(f"{source}: is not a text file")
+    for encoding in ("utf-8", "cp1252"):
+        try:
+            text = data.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        if encoding == "utf-8" or all(c.isprintable() or c in "\t\r\n" for c in text):
+            return encoding
+    raise TableError(f"{source}: is not UTF-8 text; save the file as UTF-8")
+
+
+def _stated_marks(comment: str) -> tuple[str, ...]:
+    """Marks of a comment line ``# missing: -999, ERR``; none in any other comment."""
+    name, colon, marks = comment.lstrip("# \t").replace("=", ":", 1).partition(":")
+    if not colon or name.strip().casefold() != "missing":
+        return ()
+    return tuple(mark.strip().strip("\"'") for mark in marks.split(",") if mark.strip())
+
+
+# --- the data in pieces -------------------------------------------------------------------------
+
+
+def _pieces(
+    file: BinaryIO, first: bytes, head: Head, source: str, digest: hashlib._Hash
+) -> Iterator[tuple[int, bytes]]:
+    """(number of the first line, bytes of whole lines) of everything below the head.
+
+    ``first`` is what was read of the file already; ``digest`` takes in all of it.
+    """
+    line, kept = head.first_line, first[head.first_byte :]
+    digest.update(first)
+    while True:
+        new = file.read(PIECE_BYTES)
+        digest.update(new)
+        block = kept + new
+        cut = block.rfind(b"\n") + 1 if new else len(block)
+        kept = block[cut:]
+        if len(kept) > _LONGEST_LINE:
+            raise TableError(f"{source}: a line is longer than {_LONGEST_LINE} characters")
+        if cut:
+            piece = block[:cut] + (b"" if block[:cut].endswith(b"\n") else b"\n")
+            piece = _checked_text(piece, head.encoding, source, line)
+            yield line, piece
+            line += piece.count(b"\n")
+        if not new:
+            return
+
+
+def _checked_text(piece: bytes, encoding: str, source: str, line: int) -> bytes:
+    """The piece with plain line ends; ``line`` is its first."""
+    if b"\0" in piece:
+        raise TableError(f"{source}: is not a text file after line {line}")
+    if b"\r" in piece:
+        piece = piece.replace(b"\r\n", b"\n")
+        at = piece.find(b"\r")
+        if at >= 0:
+            line += piece.count(b"\n", 0, at)
+            raise TableError(f"{source}:{line}: a line end of another kind (CR) stands within")
+    if not piece.isascii():
+        try:
+            piece.decode(encoding)
+        except UnicodeDecodeError:
+            text = f"{source}: is not {encoding.upper()} text after line {line}"
+            raise TableError(f"{text}; save the file as UTF-8") from None
+    return piece
+
+
+@dataclass
+class _Piece:
+    """A piece as ``Cells``, its times as the file has them."""
+
+    lines: NDArray[np.int64]
+    values: dict[str, Array]
+    text: dict[str, list[str]]
+    stamps: Stamps | None
+
+
 class _Reader:
-    """Pieces of one file to arrays, checked against the ranges of the columns."""
+    """Pieces of one file to arrays, checked against the ranges of the columns.
+
+    ``numbers`` are (position, column) and ``words`` positions by quantity, ``times`` positions of
+    the columns that make up a time. ``dates_first`` is "day" or "month" where the file's dates left
+    it open and something else settled it.
+    """
 
     def __init__(
         self,
-        found: LoggerFile,
+        head: Head,
         header: Header,
         known: Mapping[str, Column],
-        missing: set[str],
         options: ReadOptions,
         problems: Problems,
-        check: bool,
     ) -> None:
-        """``check``: raise the problems of a piece at once, not those of the whole file."""
-        self.found, self.header, self.known = found, header, known
-        self.problems, self.check = problems, check
-        self.marks = {mark.casefold() for mark in missing}
+        self.head, self.header, self.problems = head, header, problems
+        missing = {*options.missing, *head.missing}
+        self.marks = {mark.casefold() for mark in missing} | {"", "nan", "-nan"}
         self.mark_values = [float(mark) for mark in missing if _NUMBER.fullmatch(mark)]
         place = {key: i for i, key in enumerate(header.keys) if key}
-        self.numbers = {
-            known[key].quantity: (i, known[key]) for key, i in place.items()
-            if key in known and key != "time" and known[key].quantity not in TEXT
-        }  # fmt: skip
-        self.words = {known[k].quantity: i for k, i in place.items()
-                      if k in known and known[k].quantity in TEXT}  # fmt: skip
+        held = {known[key].quantity: (i, known[key]) for key, i in place.items()
+                if key in known and key != "time"}  # fmt: skip
+        self.numbers = {q: found for q, found in held.items() if q not in TEXT}
+        self.words = {q: i for q, (i, _) in held.items() if q in TEXT}
         self.times = [place[k] for k in ("time", EPOCH, DATE, TIME_OF_DAY) if k in place]
-        self.timed = bool(self.times)
-        self.quantities = list(self.numbers)
-        self.notes: list[str] = []
-        self.date_order = options.date_order
+        self.date_order: str = options.date_order
+        self.dates_first = ""
 
     def read(self, line: int, data: bytes) -> _Piece:
         """One piece of whole lines, the first being number ``line``."""
         lines, data = _without_comments(line, data)
-        told: dict[str, int] = {}
-        frame = self._parsed(lines, data, told)
+        frame = self._parsed(data)
+        if frame is None or not self._is_full(frame, data):
+            self._add_wrong_lines(lines, data)
         if frame is None or len(frame) != len(lines):
-            self._more(told)
             self.problems.check()
             line = _open_quote(lines, data) or int(lines[0])
-            raise CaseError(f"{self.found.source}:{line}: a quoted cell does not end in its line")
-        self._check_count(frame, lines, data, told)
+            source = self.problems.source
+            raise TableError(f"{source}:{line}: a quoted cell does not end in its line")
         blank = frame.isna().all(axis=1).to_numpy()
         if blank.any():
             frame, lines = frame[~blank], lines[~blank]
-        values = {}
-        for quantity, (i, column) in self.numbers.items():
-            values[quantity] = self._number(frame[i], self.header.names[i], column, lines, told)
-        text = {
-            q: [c.strip() for c in frame[i].fillna("").astype(str)] for q, i in self.words.items()
-        }
-        stamps = self._stamps(frame, lines, told) if self.timed else None
-        self._more(told)
-        if self.check:
-            self.problems.check()
-        return _Piece(lines, values, text, stamps)
+        return _Piece(
+            lines,
+            {q: self._number(frame[i], i, column, lines)
+             for q, (i, column) in self.numbers.items()},
+            {q: _trimmed(frame[i]).tolist() for q, i in self.words.items()},
+            self._stamps(frame, lines) if self.times else None,
+        )  # fmt: skip
 
-    def _parsed(
-        self, lines: NDArray[np.int64], data: bytes, told: dict[str, int]
-    ) -> pd.DataFrame | None:
+    def _parsed(self, data: bytes) -> pd.DataFrame | None:
         """The piece as a table with one more column than there are names, numbers as numbers
-        where all of them are; None when lines have too many cells, which are then told."""
+        where all of a column are; None when lines have too many cells."""
         import pandas as pd
 
-        count = len(self.header.names)
-        numeric = {i: np.float64 for i, _ in self.numbers.values()}
-        options = {
-            "sep": self.found.head.delimiter, "header": None, "names": list(range(count + 1)),
-            "index_col": False, "keep_default_na": False, "na_values": list(_NAN),
-            "skip_blank_lines": False, "skipinitialspace": True, "decimal": self.found.head.decimal,
-            "encoding": self.found.encoding, "low_memory": False,
-        }  # fmt: skip
-        if self.found.head.delimiter == SPACES:
-            del options["skipinitialspace"]
-        kinds = {i: numeric.get(i, str) for i in range(count + 1)}
+        places = range(len(self.header.names) + 1)
+        spaces = {} if self.head.delimiter == SPACES else {"skipinitialspace": True}
+        numbers = {i for i, _ in self.numbers.values()}
         with warnings.catch_warnings():
             warnings.simplefilter("error", pd.errors.ParserWarning)
-            try:
-                return pd.read_csv(io.BytesIO(data), dtype=kinds, **options)
-            except (pd.errors.ParserError, pd.errors.ParserWarning):
-                self._tell_wrong_lines(lines, data, told)
-                return None
-            except ValueError:  # a cell that is no number: words first
-                kinds = dict.fromkeys(range(count + 1), str)
+            for kinds in ({i: np.float64 if i in numbers else str for i in places}, str):
                 try:
-                    return pd.read_csv(io.BytesIO(data), dtype=kinds, **options)
+                    return pd.read_csv(
+                        io.BytesIO(data), dtype=kinds, sep=self.head.delimiter, header=None,
+                        names=list(places), index_col=False, keep_default_na=False,
+                        na_values=list(_NAN), skip_blank_lines=False, decimal=self.head.decimal,
+                        encoding=self.head.encoding, low_memory=False, **spaces,
+                    )  # fmt: skip
                 except (pd.errors.ParserError, pd.errors.ParserWarning):
-                    self._tell_wrong_lines(lines, data, told)
                     return None
+                except ValueError:  # a cell that is no number: all as text
+                    continue
+        return None
 
-    def _tell_wrong_lines(
-        self, lines: NDArray[np.int64], data: bytes, told: dict[str, int]
-    ) -> None:
-        text = data.decode(self.found.encoding, errors="replace")
-        for line, row in zip(lines.tolist(), text.split("\n"), strict=False):
-            self._check_cells(line, row, told)
+    def _is_full(self, frame: pd.DataFrame, data: bytes) -> bool:
+        """Whether no row has too many cells, or too few, which would pass for missing values."""
+        wanted, delimiter = len(self.header.names), self.head.delimiter
+        if frame[wanted].notna().any():
+            return False
+        if delimiter == SPACES:
+            return True
+        signs = data.count(delimiter.encode())
+        return signs in ((wanted - 1) * len(frame), wanted * len(frame))
 
-    def _check_cells(self, line: int, row: str, told: dict[str, int]) -> None:
-        wanted, delimiter = len(self.header.names), self.found.head.delimiter
-        if not row.strip():
-            return
-        try:
-            cells = row.split() if delimiter == SPACES else (
-                next(csv.reader([row], delimiter=delimiter, skipinitialspace=True))
-            )  # fmt: skip
-        except csv.Error:
-            cells = [row]
-        if len(cells) == wanted or (len(cells) == wanted + 1 and not cells[-1].strip()):
-            return
-        text = f"has {len(cells)} cells; the header names {wanted}"
-        if len(cells) > wanted and delimiter == ",":
-            text += (
-                "; numbers with decimal commas need semicolons or tabs between the cells, or quotes"
-            )
-        self._tell(told, "", line, text)
+    def _add_wrong_lines(self, lines: NDArray[np.int64], data: bytes) -> None:
+        """Lines with more or fewer cells than there are names."""
+        wanted, delimiter = len(self.header.names), self.head.delimiter
+        wrong = []
+        for line, row in zip(
+            lines.tolist(), data.decode(self.head.encoding, errors="replace").split("\n"),
+            strict=False,
+        ):  # fmt: skip
+            try:
+                cells = split_line(row, delimiter) if row.strip() else [""] * wanted
+            except csv.Error:
+                cells = [row]
+            if len(cells) != wanted and not (len(cells) == wanted + 1 and not cells[-1]):
+                wrong.append((line, len(cells)))
+        hint = "; numbers with decimal commas need semicolons or tabs between the cells, or quotes"
 
-    def _check_count(
-        self, frame: pd.DataFrame, lines: NDArray[np.int64], data: bytes, told: dict[str, int]
-    ) -> None:
-        """Rows with too many cells, or with too few, which would pass for missing values."""
-        wanted, delimiter = len(self.header.names), self.found.head.delimiter
-        long = frame[wanted].notna().to_numpy()
-        commas = 0 if delimiter == SPACES else data.count(delimiter.encode())
-        full = commas == (wanted - 1) * len(lines) or commas == wanted * len(lines)
-        if not long.any() and (full or delimiter == SPACES):
-            return
-        self._tell_wrong_lines(lines, data, told)
+        def text(i: int) -> str:
+            count = wrong[i][1]
+            more = hint if count > wanted and delimiter == "," else ""
+            return f"has {count} cells; the header names {wanted}{more}"
+
+        self.problems.add_all("", [line for line, _ in wrong], text)
 
     def _number(
-        self, cells: pd.Series, name: str, column: Column, lines: NDArray[np.int64],
-        told: dict[str, int],
-    ) -> Array:  # fmt: skip
+        self, cells: pd.Series, position: int, column: Column, lines: NDArray[np.int64]
+    ) -> Array:
         """A column in SI, NaN where missing; the range checked."""
+        name = self.header.names[position]
         if cells.dtype == np.float64:
             values = cells.to_numpy(dtype=np.float64, copy=True)
         else:
-            values = self._words_to_numbers(cells, name, lines, told)
+            values = self._numbers_among_words(cells, name, lines)
         for mark in self.mark_values:
             values[values == mark] = np.nan
         with np.errstate(invalid="ignore"):
             bad = np.flatnonzero((values < column.low) | (values > column.high))
-        for i in bad.tolist():
-            value = float(values[i])
-            if told.get(name, 0) < SHOWN_OF_A_KIND:
-                shown = f'{name} = "{value:g}": must be a number'
-                text = out_of_range(name, value, column) if np.isfinite(value) else shown
-                self._tell(told, name, int(lines[i]), text)
-            else:
-                told[name] = told[name] + 1
+        self.problems.add_all(
+            name, lines[bad], lambda i: _out_of_range(name, values[bad[i]], column)
+        )
         return values * column.factor if column.factor != 1.0 else values
 
-    def _words_to_numbers(
-        self, cells: pd.Series, name: str, lines: NDArray[np.int64], told: dict[str, int]
-    ) -> Array:
-        """Numbers of a column that holds other words as well; those that are no marks are told."""
-        values = np.full(len(cells), np.nan)
-        for i, cell in enumerate(cells.fillna("").tolist()):
-            text = cell.strip()
-            number = text.replace(",", ".") if self.found.head.decimal == "," else text
+    def _numbers_among_words(self, cells: pd.Series, name: str, lines: NDArray[np.int64]) -> Array:
+        """Numbers of a column that holds other words as well; those that are no marks are wrong."""
+        texts = _trimmed(cells).tolist()
+        values, wrong = np.full(len(texts), np.nan), []
+        for i, text in enumerate(texts):
+            number = text.replace(",", ".") if self.head.decimal == "," else text
             if _NUMBER.fullmatch(number):
                 values[i] = float(number)
-            elif text.casefold() not in self.marks and text.casefold() not in ("", "nan", "-nan"):
-                self._tell(told, name, int(lines[i]), _no_number(name, text))
+            elif text.casefold() not in self.marks:
+                wrong.append(i)
+        self.problems.add_all(name, lines[wrong], lambda i: _no_number(name, texts[wrong[i]]))
         return values
 
-    def _stamps(
-        self, frame: pd.DataFrame, lines: NDArray[np.int64], told: dict[str, int]
-    ) -> Stamps:
-        cells = frame[self.times[0]].fillna("").astype(str).str.strip()
-        name = self.header.names[self.times[0]]
-        if len(self.times) > 1:
-            day = frame[self.times[1]].fillna("").astype(str).str.strip()
-            cells = cells + " " + day
-            name = f"{name} {self.header.names[self.times[1]]}"
+    def _stamps(self, frame: pd.DataFrame, lines: NDArray[np.int64]) -> Stamps:
+        """The times, from one column or from a date and a time of day."""
+        cells = _trimmed(frame[self.times[0]])
+        for i in self.times[1:]:
+            cells = cells + " " + _trimmed(frame[i])
+        name = " ".join(self.header.names[i] for i in self.times)
         stamps = read_stamps(cells, self.date_order)
         if stamps.ambiguous:
             first = int(np.argmax(~stamps.bad))
-            self._tell(
-                told, name, int(lines[first]),
+            text = (
                 f"{name} = {shorten(one_line(cells.iloc[first]))}: the day or the month may stand "
-                "first: say which with --date-order dmy or --date-order mdy",
-            )  # fmt: skip
+                "first: say which with --date-order dmy or --date-order mdy"
+            )
+            self.problems.add_all(name, lines[[first]], lambda _: text)
             return stamps
         if stamps.order and not self.date_order:
             self.date_order = stamps.order  # the same in all pieces
-            words = "the month" if stamps.order == "mdy" else "the day"
-            self.notes.append(f"its dates are read with {words} first")
-        for i in np.flatnonzero(stamps.bad).tolist():
-            if told.get(name, 0) < SHOWN_OF_A_KIND:
-                self._tell(told, name, int(lines[i]), _no_time(name, cells.iloc[i].strip()))
-            else:
-                told[name] = told[name] + 1
+            self.dates_first = "month" if stamps.order == "mdy" else "day"
+        bad = np.flatnonzero(stamps.bad)
+        self.problems.add_all(
+            name, lines[bad], lambda i: _no_time(name, cells.iloc[bad[i]].strip())
+        )
         return stamps
 
-    def _tell(self, told: dict[str, int], name: str, line: int, text: str) -> None:
-        told[name] = told.get(name, 0) + 1
-        if told[name] <= SHOWN_OF_A_KIND:
-            self.problems.add(line, text)
 
-    def _more(self, told: dict[str, int]) -> None:
-        for name, count in told.items():
-            if count > SHOWN_OF_A_KIND:
-                where = f"column '{name}': " if name else ""
-                more = count - SHOWN_OF_A_KIND
-                self.problems.add(0, f"{where}{more} more lines of this kind, or further on")
+def _trimmed(cells: pd.Series) -> pd.Series:
+    """A column as text without spaces around it, "" where empty."""
+    return cells.fillna("").astype(str).str.strip()
 
 
 def _open_quote(lines: NDArray[np.int64], data: bytes) -> int:
@@ -654,23 +578,24 @@ def _without_comments(line: int, data: bytes) -> tuple[NDArray[np.int64], bytes]
     return numbers[kept], text + b"\n" if text else b""
 
 
-def out_of_range(name: str, value: float, column: Column) -> str:
-    """The message about a number outside the range of its column."""
+def _out_of_range(name: str, value: float, column: Column) -> str:
+    if not np.isfinite(value):
+        return f'{name} = "{value:g}": must be a number'
     unit = f" {column.unit}" if column.unit else ""
     text = f"{name} = {value:g}{unit}: must be at least {column.low:g}{unit} and at most "
     text += f"{column.high:g}{unit}"
-    if value in _MARKS:
-        return (
-            f"{text}; if it marks a missing value, leave the cell empty or state it: "
-            f"--missing={value:g}, or a line '# missing: {value:g}' above the header"
-        )
-    return text
+    if value not in _MARKS:
+        return text
+    return (
+        f"{text}; if it marks a missing value, leave the cell empty or state it: "
+        f"--missing={value:g}, or a line '# missing: {value:g}' above the header"
+    )
 
 
 def _no_number(name: str, cell: str) -> str:
     shown = shorten(one_line(cell))
     text = f'{name} = "{shown}": must be a number'
-    if _COMMA.fullmatch(cell):
+    if _COMMA_NUMBER.fullmatch(cell):
         return f"{text}; other numbers of the file have a point: {cell.replace(',', '.')}"
     return (
         f"{text}; if it marks a missing value, leave the cell empty or state it: --missing={shown}"

@@ -25,12 +25,12 @@ from wakesim.arrays import Array
 from wakesim.case.road import Lane
 from wakesim.case.schema import Case
 from wakesim.case.vehicle import Vehicle, aliases, canonical, catalogue, unknown_vehicle
-from wakesim.csv_tables import Problems
+from wakesim.csv_tables import SHOWN_OF_A_KIND, Problems
 from wakesim.errors import CaseError, closest, one_line, shorten
 from wakesim.records.anemometer import AnemometerRecord
 from wakesim.records.clock import microseconds
 from wakesim.records.columns import NO_TIME, PASSING_LOG, Header
-from wakesim.records.logger import SHOWN_OF_A_KIND, Cells, ReadOptions, read_cells
+from wakesim.records.logger import Cells, ReadOptions, read_cells
 from wakesim.traffic.stream import SLOWEST_M_S, Passes
 
 NEEDS = (
