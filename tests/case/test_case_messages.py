@@ -51,7 +51,8 @@ def test_one_mistake_is_one_line_that_names_its_row(wrong: dict[str, Any]) -> No
     head = re.split(r": | = ", about)[0]
     key = re.split(r"[.\[\]]+", head.rstrip("]0123456789["))[-1]
     quoted = re.findall(r"unknown \w+ [\[']([^'\]]+)", about)
-    named = [*quoted, *re.findall(r"'(\w+)' is another name", about), key]
+    quoted += re.findall(r"'(\w+)' is another name", about) + re.findall(r": (\w+) = ", about)
+    named = [*quoted, key]
     assert any(word in row for word in named if word), (row, line)
 
 
