@@ -29,12 +29,6 @@ def test_a_claim_must_state_something() -> None:
     assert "claim: states nothing" in found
 
 
-def test_a_study_that_has_no_use_for_a_rotor_says_so(tmp_path: Path) -> None:
-    path = tmp_path / "x.toml"
-    path.write_text(TEXTS["single-pass.toml"] + '\n[rotor]\nkind = "drag"\n', encoding="utf-8")
-    assert '[rotor] is not used: the case has study = "single_pass"' in load_case(path).warnings
-
-
 # --- the file of a power curve --------------------------------------------------------------------
 
 CURVE = "# measured\nspeed_m_s, power_w\n\n1.0, 0.0\n3.0, 6.5\n5.0, 40\n"

@@ -1,7 +1,7 @@
 """Every message as the user reads it, for the mistakes users make.
 
 The mistakes stand in ``wrong_cases.toml``, what the program says of them in ``golden/messages.txt``
-(see ``tests/golden.py``).
+and ``golden/warnings.txt`` (see ``tests/golden.py``).
 """
 
 from __future__ import annotations
@@ -15,8 +15,11 @@ import golden
 import pytest
 from case_texts import POST, TEXTS, edited, problems
 
+from wakesim.case.load import load_case_text
+
 HERE = Path(__file__).parent
-WRONG = tomllib.loads((HERE / "wrong_cases.toml").read_text(encoding="utf-8"))["wrong"]
+MISTAKES = tomllib.loads((HERE / "wrong_cases.toml").read_text(encoding="utf-8"))
+WRONG, DOUBTFUL = MISTAKES["wrong"], MISTAKES["doubtful"]
 WALL = TEXTS["wall-face.toml"]
 OWN = (
     "[vehicles.tanker]\nlength_m = 10\nwidth_m = 2.5\nheight_m = 4\nclearance_m = 0.5\n"
@@ -39,6 +42,15 @@ def test_the_messages_are_those_that_were_read() -> None:
         found = [line.removeprefix("x.toml:") for line in problems(_text(wrong))]
         pages += [f"{wrong['mistake']}", *found, ""]
     golden.compare("\n".join(pages), HERE / "golden" / "messages.txt")
+
+
+def test_what_is_doubtful_is_flagged_not_refused() -> None:
+    pages = []
+    for doubtful in DOUBTFUL:
+        warnings = load_case_text(_text(doubtful)).warnings
+        assert warnings, doubtful["mistake"]
+        pages += [doubtful["mistake"], *warnings, ""]
+    golden.compare("\n".join(pages), HERE / "golden" / "warnings.txt")
 
 
 @pytest.mark.parametrize("wrong", WRONG, ids=lambda wrong: wrong["mistake"])

@@ -79,8 +79,3 @@ def test_one_mount_only() -> None:
     second += "rotor_width_m = 1.0\nrotor_height_m = 2.0\n\n[map]\n"
     (line,) = problems(edited(MAP, ("[map]\n", second)))
     assert 'study = "mounting_map" takes the rotor of one mount' in line
-
-
-def test_tables_of_other_studies_are_flagged() -> None:
-    case = load_case_text(edited(MAP, ('study = "mounting_map"', 'study = "traffic"')))
-    assert '[map] is not used: the case has study = "traffic"' in case.warnings
