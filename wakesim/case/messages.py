@@ -302,12 +302,12 @@ def render(problems: Iterable[Problem], source: str, lines: LineMap | None) -> l
     """
     problems = list(problems)
     guessed = {path for problem in problems for path in problem.guessed}
-    told = [problem for problem in problems if guessed.isdisjoint(problem.missing)]
+    reported = [problem for problem in problems if guessed.isdisjoint(problem.missing)]
 
     def order(problem: Problem) -> int:
         return (lines.line_of(problem.path) if lines else None) or 0
 
-    return list(dict.fromkeys(p.line(source, lines) for p in sorted(told, key=order)))
+    return list(dict.fromkeys(p.line(source, lines) for p in sorted(reported, key=order)))
 
 
 def where(path: Path) -> str:
