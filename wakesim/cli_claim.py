@@ -45,8 +45,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     figures = parser.add_argument_group("stated figures, per rotor")
     for name, text in _FIGURES.items():
         unit = name.removeprefix("traffic_").removeprefix("speed_")
-        words = text or f"the same in {'km/h' if unit == 'kmh' else unit}"
-        figures.add_argument(f"--{name.replace('_', '-')}", dest=name, metavar="N", help=words)
+        meaning = text or f"the same in {'km/h' if unit == 'kmh' else unit}"
+        figures.add_argument(f"--{name.replace('_', '-')}", dest=name, metavar="N", help=meaning)
     parser.add_argument("--case", metavar="FILE", help="take the figures of its [claim] table")
     parser.add_argument(
         "--result", metavar="DIR", help="hold them against this computed result (summary.json)"
@@ -71,21 +71,21 @@ def check(options: argparse.Namespace) -> int:
     from wakesim.energy.claims import check_claim, claim_record
     from wakesim.outputs.page import text
 
-    found = check_claim(claim, place, density)
+    checked = check_claim(claim, place, density)
     if options.json:
         record = {
             "claim": {k: v for k, v in vars(claim).items() if v is not None},
             "density_kg_m3": density,
             "place": None if place is None else vars(place),
             "invented_data": invented,
-            **claim_record(found),
+            **claim_record(checked),
             "caution": CAUTION,
         }
         print(json.dumps(record, indent=2, ensure_ascii=False))
         return EXIT_DONE
     lines = [INVENTED_BANNER] if invented else []
     if not options.quiet:
-        print("\n".join([*lines, text("claim", check=found), "", CAUTION]))
+        print("\n".join([*lines, text("claim", check=checked), "", CAUTION]))
     return EXIT_DONE
 
 
@@ -185,5 +185,5 @@ def _chosen(path: Path, names: list[str], mount: str | None) -> str:
         return names[0]
     if mount in names:
         return str(mount)
-    said = "has several mounts" if mount is None else f"has no mount '{mount}'"
-    raise CaseError(f"{path}: {said}: --mount must be one of {', '.join(names)}")
+    problem = "has several mounts" if mount is None else f"has no mount '{mount}'"
+    raise CaseError(f"{path}: {problem}: --mount must be one of {', '.join(names)}")

@@ -60,7 +60,7 @@ class Input:
     role: str = "counted"
     law: str = ""
 
-    def tell(self, value: float) -> str:
+    def describe(self, value: float) -> str:
         """A value in words, with its unit."""
         if isinstance(self.text, str):
             return self.text.format(value)

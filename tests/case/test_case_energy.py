@@ -55,7 +55,7 @@ def test_the_curve_lies_beside_the_case(tmp_path: Path, monkeypatch: pytest.Monk
 
 
 CURVE_MISTAKES = {
-    "order": ("3.0, 6.5", "0.9, 6.5", ":5: speed_m_s = 0.9 m/s: must be above the line before"),
+    "order": ("3.0, 6.5", "0.9, 0.1", ":5: speed_m_s = 0.9 m/s: must be above the line before"),
     "text": ("6.5", "much", ":5: power_w = 'much': must be a finite number at least 0 W and at"),
     "nan": ("6.5", "nan", ":5: power_w = 'nan': must be a finite number"),
     "columns": ("speed_m_s, power_w", "v, P", ":2: columns 'speed_m_s', 'power_w' are missing"),

@@ -20,22 +20,10 @@ from wakesim.sweep import Task, content_key, sweep
 
 CASE = case(TABLES.replace("samples = 0", "samples = 64"))
 MOUNT = CASE.mounts[0]
-MIDDLE = {
-    "mixing_of_far_wakes": 1.5, "start_of_the_wake": 1.0, "side_layer": 1.0,
-    "mixing_of_the_roads_air": 1.0, "roughness_of_the_road": 1.0, "roughness_of_the_verge": 1.0,
-    "drag_coefficients": 0.5, "vehicle_dimensions": 1.0, "recirculation_length": 1.4,
-    "wake_turbulence": 1.0, "lane_position": 0.0, "traffic_flow": 1.0, "heavy_share": 1.0,
-    "vehicle_speeds": 1.0, "power_coefficient": 0.15,
-}  # fmt: skip
 
 
-def found(**changes: float) -> dict[str, float]:
-    inputs = MIDDLE | changes
+def found(**inputs: float) -> dict[str, float]:
     return evaluate({"case": CASE, "mount": "m", "inputs": inputs, "shaft_speed_rad_s": None})
-
-
-def test_middle_inputs_are_those_of_the_parameters() -> None:
-    assert set(MIDDLE) == {p.key for p in yield_parameters(CASE, MOUNT)}
 
 
 def test_more_of_what_moves_the_air_gives_more_and_smoothly() -> None:

@@ -1,4 +1,4 @@
-"""The energy of a mount: the year against its states, and every part the case asks for."""
+"""The energy of a mount: the year against its rotor_power, and every part the case asks for."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from energy_case import TABLES, case, computed
 
 from wakesim.case.energy import PowerPoints
 from wakesim.energy.bounds import bounds_at
-from wakesim.energy.states import States, rotor_of
+from wakesim.energy.hourly_power import MountPower, rotor_of
 from wakesim.energy.study import EnergyResult
 from wakesim.energy.yields import row_factor, year_hours, year_yield
 from wakesim.traffic.scene import field_settings
@@ -58,8 +58,8 @@ def test_a_year_in_wind_alone_is_the_rotor_in_that_wind() -> None:
     air = "wind = { speed_m_s = 4.0, angle_deg = 90.0, roughness_m = 0.03 }"
     one = case(tables, air=air)
     rotor = rotor_of(one, one.mounts[0])
-    states = States(one, one.mounts[0], rotor, 1.225, 20.0)
-    power = states.without_traffic(one.air.wind).chosen_w
+    rotor_power = MountPower(one, one.mounts[0], rotor, 1.225, 20.0)
+    power = rotor_power.without_traffic(one.air.wind).chosen_w
     year = year_yield(year_hours(2027), np.broadcast_to(power[:, None], (3, 24, 1)), [power.mean()])
     cubes = [(4.0 * math.log(z / 0.03) / math.log(10.0 / 0.03)) ** 3 for z in (1.5, 2.0, 2.5)]
     expected = 8.76 * 0.72 * 0.15 * 0.5 * 1.225 * 0.9 * np.mean(cubes)
@@ -131,7 +131,7 @@ def test_a_power_curve_replaces_the_responses() -> None:
     one = case(TABLES.replace('"drag"', '"drag"\nresponse = "quasi_steady"'))
     one = replace(one, power_curve=PowerPoints((0.5, 2.0, 8.0), (0.0, 2.0, 90.0)))
     rotor = rotor_of(one, one.mounts[0])
-    found = States(one, one.mounts[0], rotor, 1.225, 20.0).with_traffic(None)
+    found = MountPower(one, one.mounts[0], rotor, 1.225, 20.0).with_traffic(None)
     assert list(found.electrical_w) == ["quasi_steady"]
     assert np.isnan(found.captured_speed_m_s).all()
     assert 0.0 < found.mean_w < 90.0

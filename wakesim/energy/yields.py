@@ -1,9 +1,9 @@
 """A year of a rotor: its winds and hours, with and without traffic, loads covered, rotors in a row.
 
 A state is a clock hour of a day type in one wind; its mean electrical power comes from the rotor's
-response to the computed air (``states``). A year is a walk through its hours: each takes the power
-of its state, averaged over the winds with their probabilities, or of the wind that blew in that
-hour.
+response to the computed air (``hourly_power``). A year is a walk through its hours: each takes the
+power of its state, averaged over the winds with their probabilities, or of the wind that blew in
+that hour.
 
 The winds of a year are a list, or a Weibull wind alike from all directions taken at its Gauss nodes
 (wakesim.air.weibull); what the shares leave is still air. Their order matters to a load alone: each

@@ -91,10 +91,10 @@ def provenance_rows(
         if key in leave_out:
             continue
         if isinstance(value, dict):
-            words = ", ".join(f"{name} {item}" for name, item in value.items())
+            shown = ", ".join(f"{name} {item}" for name, item in value.items())
         else:
-            words = value if isinstance(value, str) else json.dumps(value, default=str)
-        rows.append((key.replace("_", " "), words))
+            shown = value if isinstance(value, str) else json.dumps(value, default=str)
+        rows.append((key.replace("_", " "), shown))
     return rows
 
 

@@ -52,7 +52,7 @@ def console_text(result: Result | GridResult, folder: Path, files: int) -> str:
     case = result.case
     grid = case.study in GRID_STUDIES
     flagged = list(dict.fromkeys([*case.warnings, *result.warnings]))
-    if not grid:  # what stands beside a mount's figures is not said again
+    if not grid:  # what stands beside a mount's figures is not repeated
         beside = {text for mount in result.mounts for text in mount.warnings}
         flagged = [text for text in flagged if text not in beside]
     return page.text(

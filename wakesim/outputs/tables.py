@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from wakesim.arrays import Array
 from wakesim.outputs import energy_tables, wording
-from wakesim.outputs.windows import busiest_window
 
 if TYPE_CHECKING:
     from wakesim.results import GridResult, MountResult, Result
@@ -59,6 +59,19 @@ _VARIANTS = (
     ("change_m_s", "m/s, against the case as given"),
     ("counted", "true: part of the model interval; false: a state of the air shown beside it"),
 )
+
+
+def busiest_window(speed_m_s: Array, dt_s: float, length_s: float) -> slice:
+    """Samples of the window of ``length_s`` with the highest mean cubed speed.
+
+    A series shorter than the window is returned whole.
+    """
+    samples = max(1, round(length_s / dt_s))
+    if samples >= len(speed_m_s):
+        return slice(0, len(speed_m_s))
+    total = np.concatenate([[0.0], np.cumsum(np.asarray(speed_m_s, dtype=float) ** 3)])
+    start = int(np.argmax((total[samples:] - total[:-samples]) / samples))
+    return slice(start, start + samples)
 
 
 def tables(result: Result) -> list[str]:

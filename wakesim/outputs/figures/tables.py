@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 
 from wakesim.measures.interpolation import Axis, interpolate
 from wakesim.outputs.figures import style
+from wakesim.outputs.figures.style import Kind
 from wakesim.quantities import AXES
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ def middle_state(result: LookupResult) -> dict[str, float]:
     return {name: values[len(values) // 2] for name, values in result.axes.items()}
 
 
-def lookup_caption(result: LookupResult) -> str:
+def _lookup_caption(result: LookupResult) -> str:
     """What the figure shows."""
     parts = ", ".join(
         f"{AXES[n].meaning} {v:g} {AXES[n].reading_unit}".strip()
@@ -48,7 +49,7 @@ def lookup_caption(result: LookupResult) -> str:
     )
 
 
-def draw_lookup(result: LookupResult) -> Figure:
+def _draw_lookup(result: LookupResult) -> Figure:
     """One small panel for each axis with more than one value."""
     names = [name for name, values in result.axes.items() if len(values) > 1] or list(result.axes)
     rows = -(-len(names) // _COLUMNS)
@@ -79,18 +80,18 @@ def _panel(axes: Axes, result: LookupResult, name: str) -> list[object]:
     (points,) = axes.plot(values, along("effective_speed", values), "o", color=style.BLUE,
                           markersize=4)  # fmt: skip
     (line,) = axes.plot(fine, along("effective_speed", fine), color=style.BLUE)
-    found: list[object] = [points, line]
+    handles: list[object] = [points, line]
     if "model_low" in result.variables:
-        found.append(
+        handles.append(
             axes.fill_between(fine, along("model_low", fine), along("model_high", fine),
                               color=style.BLUE, alpha=0.18, linewidth=0)
         )  # fmt: skip
     axes.set_ylim(bottom=0.0)
     axes.set_xlabel(_SHORT[name])
-    return found
+    return handles
 
 
-def pass_caption(result: PassTableResult) -> str:
+def _pass_caption(result: PassTableResult) -> str:
     """What the figure shows."""
     i, k = _middle(result)
     return (
@@ -103,13 +104,13 @@ def _middle(result: PassTableResult) -> tuple[int, int]:
     return len(result.speed_m_s) // 2, len(result.height_m) // 2
 
 
-def draw_passes(result: PassTableResult) -> Figure:
+def _draw_passes(result: PassTableResult) -> Figure:
     """Integrals of u and of the cubed speed over the clearance, a line a class."""
-    labels = [style.class_label(result, name) for name in result.classes]  # type: ignore[arg-type]
+    labels = [style.class_label(result, name) for name in result.classes]
     title = "Single passes over the clearance"
     figure = style.new_figure(result, title, 3.0, labels)
     left, right = figure.subplots(1, 2)
-    looks = style.class_styles(result)  # type: ignore[arg-type]
+    looks = style.class_styles(result)
     i, k = _middle(result)
     handles = []
     for c, name in enumerate(result.classes):
@@ -128,3 +129,9 @@ def draw_passes(result: PassTableResult) -> Figure:
         axes.set_xlabel("clearance from the vehicle's side (m)")
     style.header_legend(figure, handles, labels)
     return figure
+
+
+FIGURES = (
+    Kind("axes", 10, ("lookup_table",), _lookup_caption, _draw_lookup),
+    Kind("passes", 10, ("single_pass_table",), _pass_caption, _draw_passes),
+)

@@ -165,7 +165,7 @@ def rotor_of(case: Case, mount: Mount, best_power_coefficient: float | None = No
     )
 
 
-class States:
+class MountPower:
     """Hourly powers of a mount by wind and day type, on one common sample of traffic.
 
     ``per_hour_s`` of each hour are simulated. The fixed shaft speed, where none is given, is the
