@@ -21,10 +21,10 @@ from numpy.typing import NDArray
 
 from wakesim.air.density import density_of
 from wakesim.arrays import Array
-from wakesim.case.air import OPEN_LAND, Air
+from wakesim.case.air import Air
 from wakesim.case.mounts import offsets_of_clearances
 from wakesim.case.schema import Case
-from wakesim.case.studies import PLACE_AXES, LookupTableTable
+from wakesim.case.studies import PLACE_AXES, StateTable
 from wakesim.case.traffic import Traffic
 from wakesim.errors import NumericalError
 from wakesim.measures.interpolation import Axis, Linear, interpolate, on_grid
@@ -197,16 +197,9 @@ def _traffic(case: Case, values: Values, hour: int) -> Traffic:
 
 
 def _air(case: Case, values: Values) -> Air:
-    if "wind_speed_m_s" not in values and "wind_angle_deg" not in values:
-        return case.air
-    wind = case.air.wind or OPEN_LAND
-    wind = replace(
-        wind,
-        speed_m_s=values.get("wind_speed_m_s", wind.speed_m_s),
-        angle_deg=values.get("wind_angle_deg", wind.angle_deg),
-    )
-    still = wind.speed_m_s == 0.0
-    return replace(case.air, still=still, wind=None if still else wind)
+    keys = {"wind_speed_m_s": "speed_m_s", "wind_angle_deg": "angle_deg"}
+    changes = {key: values[name] for name, key in keys.items() if name in values}
+    return case.air.in_wind(case.air.wind, **changes) if changes else case.air
 
 
 def canonical(values: Values) -> dict[str, float]:
@@ -278,7 +271,7 @@ def arrange(
     return out
 
 
-def table_of(case: Case) -> LookupTableTable:
+def table_of(case: Case) -> StateTable:
     """The case's [table]. Raises ValueError when it has none."""
     if case.table is None:
         raise ValueError("the case has no table")

@@ -74,7 +74,7 @@ _NEIGHBOURS = (-3, -1, 1, 3)
 _POINTS_A_TASK = 256
 _SET_BACK_PLACES = 5  # of the curve at which variants are computed
 _HEADWAY_ROUNDS, _HEADWAY_TOLERANCE = 12, 0.01
-_EXPONENTIAL = Headway("exponential", 0.0, None, None, False)
+_EXPONENTIAL = Headway()
 
 
 @study("mounting_map")
