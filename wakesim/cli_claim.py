@@ -45,8 +45,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     figures = parser.add_argument_group("stated figures, per rotor")
     for name, text in _FIGURES.items():
         unit = name.removeprefix("traffic_").removeprefix("speed_")
-        words = text or f"the same in {'km/h' if unit == 'kmh' else unit}"
-        figures.add_argument(f"--{name.replace('_', '-')}", dest=name, metavar="N", help=words)
+        meaning = text or f"the same in {'km/h' if unit == 'kmh' else unit}"
+        figures.add_argument(f"--{name.replace('_', '-')}", dest=name, metavar="N", help=meaning)
     parser.add_argument("--case", metavar="FILE", help="take the figures of its [claim] table")
     parser.add_argument(
         "--result", metavar="DIR", help="hold them against this computed result (summary.json)"
@@ -71,32 +71,29 @@ def check(options: argparse.Namespace) -> int:
     from wakesim.energy.claims import check_claim, claim_record
     from wakesim.outputs.page import text
 
-    found = check_claim(claim, place, density)
+    checked = check_claim(claim, place, density)
     if options.json:
         record = {
             "claim": {k: v for k, v in vars(claim).items() if v is not None},
             "density_kg_m3": density,
             "place": None if place is None else vars(place),
             "invented_data": invented,
-            **claim_record(found),
+            **claim_record(checked),
             "caution": CAUTION,
         }
         print(json.dumps(record, indent=2, ensure_ascii=False))
         return EXIT_DONE
     lines = [INVENTED_BANNER] if invented else []
     if not options.quiet:
-        print("\n".join([*lines, text("claim", check=found), "", CAUTION]))
+        print("\n".join([*lines, text("claim", check=checked), "", CAUTION]))
     return EXIT_DONE
 
 
 def _claim(options: argparse.Namespace) -> Claim:
-    from pydantic import ValidationError
-
-    from wakesim.case.energy import ClaimTable, energy_key_problems
+    from wakesim.case.energy import ClaimFile
     from wakesim.case.load import load_case
     from wakesim.case.messages import render
-    from wakesim.case.schema import CaseFile
-    from wakesim.case.schema_errors import explain
+    from wakesim.case.schema_errors import checked
     from wakesim.energy.claims import Claim
 
     figures: dict[str, Any] = {}
@@ -109,18 +106,10 @@ def _claim(options: argparse.Namespace) -> Claim:
     given = {name: value for name, value in flags.items() if value is not None}
     if not figures and not set(given) - {"count", "loads"}:
         raise CaseError("nothing is stated: give --power-w, --speed-m-s, another figure or --case")
-    raw = {"claim": given}
-    try:
-        table = ClaimTable.model_validate(given)
-    except ValidationError as error:
-        details = error.errors(include_url=False, include_input=False)
-        for one in details:
-            one["loc"] = ("claim", *one["loc"])
-        raise CaseError(render(explain(details, raw, CaseFile), _SOURCE, None)) from error
-    problems = list(energy_key_problems(raw)) if set(given) - {"count", "loads"} else []
-    if problems:
+    table, problems = checked({"claim": given}, ClaimFile)
+    if table is None or problems:
         raise CaseError(render(problems, _SOURCE, None))
-    own = {name: value for name, value in table.figures.items() if value is not None}
+    own = {name: value for name, value in table.claim.figures.items() if value is not None}
     counts = {name: own.pop(name) for name in ("count", "loads") if name not in given}
     return Claim(**(counts | figures | own))
 
@@ -196,5 +185,5 @@ def _chosen(path: Path, names: list[str], mount: str | None) -> str:
         return names[0]
     if mount in names:
         return str(mount)
-    said = "has several mounts" if mount is None else f"has no mount '{mount}'"
-    raise CaseError(f"{path}: {said}: --mount must be one of {', '.join(names)}")
+    problem = "has several mounts" if mount is None else f"has no mount '{mount}'"
+    raise CaseError(f"{path}: {problem}: --mount must be one of {', '.join(names)}")

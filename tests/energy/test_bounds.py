@@ -45,7 +45,7 @@ def test_wake_energy_against_an_adaptive_integral(family: str) -> None:
 
 def test_wake_energy_falls_with_distance_and_stays_below_the_drag_work() -> None:
     lorry = vehicle("artic_lorry_eu")
-    wake = vehicle_wake(lorry)
+    wake = vehicle_wake(lorry, WakeConstants(coarse=True))
     found = [bounds.wake_energy_beyond(wake, b, 25.0, 1.225, 30.0) for b in (0.0, 2, 4, 8, 16)]
     assert np.all(np.diff(found) < 0.0)
     work = float(bounds.drag_work(lorry.drag_coefficient, lorry.frontal_area_m2, 25.0, 1.225))

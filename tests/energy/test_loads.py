@@ -43,7 +43,7 @@ def test_pressure_rises_at_the_nose_falls_after_and_goes_with_the_square() -> No
     post = Mount(
         name="post", kind="post", offset_m=4.0, height_m=2.0, rotor_width_m=1.0, rotor_height_m=2.0
     )
-    settings = FieldSettings(WakeConstants(), True, 30.0, 0.25)
+    settings = FieldSettings(WakeConstants(coarse=True), True, 30.0, 0.25, refinement=0.6)
     found = {}
     for speed in (12.5, 25.0):
         view = LaneView(vehicle("artic_lorry_eu"), 0.0, 1, speed, 0.0)

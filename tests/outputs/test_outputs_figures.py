@@ -24,13 +24,13 @@ from wakesim.outputs.figures import (
     drift,
     freeze_layout,
     render_figures,
-    signature,
     slugs,
-    spectrum,
+    traffic,
     uncertainty,
 )
 from wakesim.outputs.figures.style import decade, house_style
-from wakesim.outputs.windows import busiest_window, typical_busy_window
+from wakesim.outputs.figures.traffic import typical_busy_window
+from wakesim.outputs.tables import busiest_window
 from wakesim.runtime import cases_path
 
 KINDS = {
@@ -136,10 +136,8 @@ def test_variants_beside_the_interval_stand_below_in_a_lighter_style(drawn, traf
         pale = bar.get_facecolor()[3] < 0.5
         assert pale == (round(bar.get_width(), 9) in aside)
         assert (bar.get_y() > level) == pale  # the axis runs downwards
-    assert "Pale bars" in drawing.caption
     counted = tuple(v for v in values.variants if v.counted)
     mount = replace(traffic_result.mounts[0], statistics=replace(values, variants=counted))
-    assert "Pale bars" not in uncertainty.caption(traffic_result, mount)
     with house_style():
         plain = uncertainty.draw(traffic_result, mount, mount.statistics).axes[0]
     assert "beside the interval" not in [text.get_text() for text in plain.texts]
@@ -189,7 +187,7 @@ def test_spectrum_has_several_labels_on_both_axes(traffic_result, decades):
         spectrum_passing_m2_s=0.1 * density,
     )
     with house_style():
-        figure = spectrum.draw(traffic_result, mount, statistics)
+        figure = traffic.draw_spectrum(traffic_result, mount, statistics)
         figure.draw_without_rendering()
         axes = figure.axes[0]
         assert len(labelled(axes.yaxis)) >= 2
@@ -200,35 +198,24 @@ def test_spectrum_shows_the_parts_and_their_legend(traffic_result):
     mount = traffic_result.mounts[0]
     values = mount.statistics
     with house_style():
-        figure = spectrum.draw(traffic_result, mount, values)
+        figure = traffic.draw_spectrum(traffic_result, mount, values)
     lines = {line.get_label(): line for line in figure.axes[0].get_lines()}
     shown = [text.get_text() for text in figure.legends[0].get_texts()]
-    assert shown == list(lines) == list(spectrum._LEGEND)
+    assert shown == list(lines) == list(traffic._SPECTRUM_LEGEND)
     whole, swept, rest = (np.asarray(lines[k].get_ydata()) for k in list(lines)[1:4])
     np.testing.assert_allclose(swept + rest, whole, rtol=1e-12)
     bands, density = values.spectrum_hz[1:-1], values.spectrum_passing_m2_s[1:-1]
-    np.testing.assert_allclose(swept, spectrum.band_means(bands, bands * density)[1])
+    np.testing.assert_allclose(swept, traffic.band_means(bands, bands * density)[1])
     low = figure.axes[0].get_ylim()[0]
     assert swept.max() > low
 
 
-def test_spectrum_says_how_much_is_fast_and_what_was_observed(traffic_result):
+def test_share_of_fast_fluctuations():
     frequency = np.linspace(0.0, 1.0, 101)
     density = np.where(frequency < 0.495, 1.0, 3.0)
     density[0] = 100.0  # slow changes
-    assert spectrum.share_above(frequency, density) == pytest.approx(153.0 / 302.0)
-    assert np.isnan(spectrum.share_above(frequency, 0.0 * density))
-    density[0] = 3.0
-    mount = traffic_result.mounts[0]
-    for part, verdict in ((density, "as here"), (4.0 - density, "more than here")):
-        values = replace(mount.statistics, spectrum_hz=frequency, spectrum_m2_s=part)
-        words = spectrum.caption(traffic_result, replace(mount, statistics=values))
-        everything = 100.0 * spectrum.share_above(frequency, part)
-        assert f" {everything:.0f} % of the variance lies above 0.5 Hz" in words
-        fast = 100.0 * part[frequency >= 0.5].sum() / part[1:].sum()
-        assert f"{fast:.0f} % without changes slower than 100 s" in words
-        assert verdict in words
-        assert "Eskridge and Rao 1983, abstract" in words
+    assert traffic.share_above(frequency, density) == pytest.approx(153.0 / 302.0)
+    assert np.isnan(traffic.share_above(frequency, 0.0 * density))
 
 
 def test_drift_figure_shows_signs_lanes_and_mount(drawn, traffic_result):
@@ -277,28 +264,6 @@ def test_no_drift_no_drift_figure():
     result = replace(result, mounts=result.mounts[:1])
     with house_style():
         assert {d.kind for d in drawings(result)} == KINDS - {"drift"}
-    with pytest.raises(ValueError, match="no drift"):
-        drift.draw(result, result.mounts[0], result.mounts[0].statistics)
-
-
-@pytest.mark.parametrize(
-    ("headway", "said"),
-    [
-        ('{ model = "exponential" }', None),
-        ('{ model = "shifted_exponential", minimum_s = 0.8 }', "sharp lower limit"),
-        ('{ model = "cowan_m3", minimum_s = 0.8, bunching_s = 5 }', "bunched vehicles, which keep"),
-    ],
-)
-def test_spectrum_explains_the_lines_of_the_headway_model(traffic_result, headway, said):
-    seed = "[traffic]\nseed = 20260101\n"
-    text = traffic_text().replace(seed, f"{seed}headway = {headway}\n")
-    result = replace(traffic_result, case=load_case_text(text))
-    words = spectrum.caption(result, result.mounts[0])
-    if said is None:
-        assert "headway" not in words
-    else:
-        assert "Lines at 1/minimum headway (1.25 Hz) and its multiples come from" in words
-        assert said in words
 
 
 CASES = sorted(path.name for path in cases_path().glob("*.toml"))
@@ -328,16 +293,6 @@ def test_words_of_the_cross_section_lie_over_nothing(name):
                 assert inside or not box.overlaps(outline), (mount.name, one)
             for other, second in words[i + 1 :]:
                 assert not box.overlaps(second), (mount.name, one, other)
-
-
-def test_pass_words_say_what_the_wind_does(traffic_result):
-    windy = traffic_text().replace(
-        "still = true", "[air.wind]\nspeed_m_s = 2.0\nangle_deg = 0.0\nreference_height_m = 10.0"
-    )
-    result = replace(traffic_result, case=load_case_text(windy))
-    mount = result.mounts[0]
-    assert "in otherwise still air" in signature.caption(traffic_result, mount)
-    assert "without the wind's own speed" in signature.caption(result, mount)
 
 
 def test_cross_section_is_to_scale(drawn):
@@ -414,7 +369,7 @@ def test_air_at_rest_is_drawn_without_complaint(traffic_result, tmp_path, recwar
     assert [str(warning.message) for warning in recwarn] == []
 
 
-def test_short_series_is_drawn(traffic_result, tmp_path):
+def test_short_series_is_drawn(traffic_result):
     mount = traffic_result.mounts[0]
     old = mount.statistics.series
     cut = slice(0, 600)
@@ -425,8 +380,9 @@ def test_short_series_is_drawn(traffic_result, tmp_path):
         },
     )
     statistics = replace(mount.statistics, series=series)
-    short = replace(traffic_result, mounts=(replace(mount, statistics=statistics),))
-    assert {figure.kind for figure in render_figures(short, tmp_path)} == KINDS
+    with house_style():
+        for draw in (traffic.draw_series, traffic.draw_distribution):
+            draw(traffic_result, mount, statistics).draw_without_rendering()
 
 
 def test_names_with_dollar_signs_are_plain_text(tmp_path):
@@ -476,13 +432,9 @@ def test_cross_section_draws_the_catalogue(name):
             assert label in words or cross_section.short_name(name) in words
 
 
-def test_traffic_text_is_a_traffic_case():
-    assert load_case_text(traffic_text()).study == "traffic"
-
-
 def test_band_means_keep_the_level_and_the_bands():
     frequency = np.linspace(0.1, 10.0, 1000)
-    centre, mean = spectrum.band_means(frequency, np.full(1000, 3.0))
+    centre, mean = traffic.band_means(frequency, np.full(1000, 3.0))
     np.testing.assert_allclose(mean, 3.0)
     assert np.all(np.diff(centre) > 0)
     assert len(centre) < 25
@@ -509,4 +461,3 @@ def test_whole_hour_adds_a_panel_of_march_minus_balance(traffic_result):
     assert "17:00" in bars[1].get_xlabel()
     # 0.3 m/s everywhere but on the road itself, where the air is at rest
     assert bars[1].get_xlim() == (0.0, pytest.approx(0.3, abs=0.1))
-    assert "17:00" in drift.caption(result, result.mounts[0])

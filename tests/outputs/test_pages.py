@@ -22,7 +22,7 @@ from wakesim.case.load import load_case_text
 from wakesim.energy.claims import Claim, Place, check_claim
 from wakesim.measures.results import WholeHour
 from wakesim.outputs import page
-from wakesim.outputs.figures import Rendered
+from wakesim.outputs.figures import Rendered, caption, kinds
 from wakesim.outputs.report import console_text, grid_answer, write_report
 from wakesim.traffic.scene import wake_memory
 
@@ -30,6 +30,7 @@ GOLDEN = Path(__file__).parent / "golden"
 DRAWN = (
     "cross-section", "signature", "series", "distribution", "split", "drift", "hours",
     "uncertainty", "spectrum", "energy", "yield-uncertainty", "capture", "loads",
+    "not in the template",
 )  # fmt: skip
 NAN = math.nan
 
@@ -67,7 +68,7 @@ def test_report(name: str, results: dict[str, Any], tmp_path: Path) -> None:
         figures = [
             figure(f"{number}-{kind}", kind, mount.mount.name)
             for number, mount in enumerate(result.mounts)
-            for kind in (DRAWN if name == "traffic" else DRAWN[:2])
+            for kind in (DRAWN if mount.energy else DRAWN[: 9 if mount.statistics else 2])
         ]
     else:
         figures = [figure("first", "first", "")]
@@ -149,6 +150,36 @@ def test_texts_of_other_states() -> None:
     }  # fmt: skip
     lines = [line for name, text in texts.items() for line in (f"# {name}", *text, "")]
     golden.compare("\n".join(lines), GOLDEN / "texts.txt")
+
+
+def test_captions(results: dict[str, Any]) -> None:
+    """What every kind of figure says below it, and what it adds in other states."""
+    traffic, passes = results["traffic"], results["single-pass"]
+    post, wall = traffic.mounts
+    values = post.statistics
+    whole = WholeHour(8, 1234, 1.2, 1.1, 1.5, 1.4, *([None] * 4))  # type: ignore[arg-type]
+    counted = tuple(v for v in values.variants if v.counted)
+    hour = replace(post, statistics=replace(values, whole_hour=whole, variants=counted))
+    shown = [(traffic, post), (traffic, wall), (traffic, hour), (passes, passes.mounts[0])]
+    text = traffic_text().replace(
+        "still = true", "[air.wind]\nspeed_m_s = 2.0\nangle_deg = 0.0\nreference_height_m = 10.0"
+    )
+    shown.append((replace(traffic, case=load_case_text(text)), post))
+    for headway in (
+        '{ model = "shifted_exponential", minimum_s = 0.8 }',
+        '{ model = "cowan_m3", minimum_s = 0.8, bunching_s = 5 }',
+    ):
+        text = traffic_text().replace("[traffic]\n", f"[traffic]\nheadway = {headway}\n")
+        shown.append((replace(traffic, case=load_case_text(text)), post))
+    shown += [(results[name], None) for name in KINDS[2:]]
+    said: dict[str, None] = {}  # each once, in order
+    for kind in kinds():
+        for result, mount in shown:
+            if result.case.study in kind.studies:
+                part = [getattr(mount, kind.part)] if kind.part else []
+                if None not in part:
+                    said[f"{kind.name}: {caption(kind, result, mount, *part)}"] = None
+    golden.compare("\n".join(said), GOLDEN / "captions.txt")
 
 
 def test_claims() -> None:

@@ -78,9 +78,9 @@ def test_a_missed_mark_is_a_finding_and_no_error(
         capsys, "--data", str(data), "-o", str(tmp_path / "out"), "--json", "-q"
     )
     assert (status, err) == (0, "")
-    found = json.loads(text)
-    assert found["verdicts"]["fails"] == found["verdicts"]["verified"] == 1
-    (failed,) = [c for c in found["comparisons"] if c["verdict"] == "fails"]
+    card = json.loads(text)
+    assert card["verdicts"]["fails"] == card["verdicts"]["verified"] == 1
+    (failed,) = [c for c in card["comparisons"] if c["verdict"] == "fails"]
     assert failed["name"] == "wrong"
     assert failed["metrics"]["max_error"] == pytest.approx(0.05, abs=1e-3)
     assert failed["points"][1]["computed"] == pytest.approx(1.25, abs=1e-3)

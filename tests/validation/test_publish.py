@@ -92,8 +92,8 @@ def test_one_value_given_as_several_points_counts_as_one(card: Scorecard) -> Non
     assert outcome.verdict.word == "consistent"
     assert "| 5 (2) |" in report(Scorecard(card.folder, (outcome,)))
     text = changed("data =", "independent_points = 4\ndata =")
-    write(card.folder / "told", text)
-    (outcome,) = evaluate_folder(card.folder / "told").outcomes
+    write(card.folder / "given", text)
+    (outcome,) = evaluate_folder(card.folder / "given").outcomes
     assert outcome.comparison.independent_points == 4
     exact = changed('status = "read"', 'status = "exact"')
     write(card.folder / "exact", changed("limit = 0.2", "limit = 9", exact), csv)

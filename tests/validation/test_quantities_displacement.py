@@ -67,14 +67,14 @@ def test_speed_on_a_sphere_over_a_distant_wall():
 
 def test_signature_of_a_passing_sphere():
     lateral, order = np.array([2.0, 2.0, 2.0, 4.0]), np.array([1.0, 2.0, 3.0, 2.0])
-    found = compute(
+    result = compute(
         "passing_moment", {"semi_x_m": 1.0, "lateral_m": lateral, "order": order}, panels=14
     )
     exact = 27.0 * np.pi / (512.0 * lateral**5)
-    assert abs(found[0]) < 2e-4
-    assert found[1] == pytest.approx(exact[1], rel=0.02)
-    assert found[2] == pytest.approx(-288.0 / 5005.0 / 2.0**8, rel=0.03)
-    assert found[3] == pytest.approx(exact[3], rel=0.02)
+    assert abs(result[0]) < 2e-4
+    assert result[1] == pytest.approx(exact[1], rel=0.02)
+    assert result[2] == pytest.approx(-288.0 / 5005.0 / 2.0**8, rel=0.03)
+    assert result[3] == pytest.approx(exact[3], rel=0.02)
 
 
 def test_far_field_of_an_open_tail_is_that_of_its_net_source():

@@ -32,8 +32,8 @@ def test_line_force(route, limit, k, wind):
         "y_m": y, "z_m": z, "force_m3_s2": [3.0], "diffusivity_m2_s": [k], "crosswind_m_s": [wind],
     }  # fmt: skip
     exact = np.array([closed(a, b, 3.0, k, wind, 1.1) for a, b in zip(y, z, strict=True)])
-    found = compute(route, conditions, source_z_m=1.1)
-    assert np.abs(found - exact).max() < limit * exact.max()
+    result = compute(route, conditions, source_z_m=1.1)
+    assert np.abs(result - exact).max() < limit * exact.max()
     # moved along the road's cross-section with its line, and reversed with the force
     moved = conditions | {"y_m": y - 4.0, "force_m3_s2": [-3.0]}
     again = compute(route, moved, source_z_m=1.1, source_y_m=-4.0)
@@ -71,9 +71,9 @@ def test_traffic_drift_takes_its_force_from_the_drag():
         "y_m": [2.5], "z_m": [1.5], "flow_veh_h": [1500.0], "speed_m_s": [30.0],
         "diffusivity_m2_s": [0.15],
     }  # fmt: skip
-    found = compute("traffic_drift_wakes", conditions, CAR)
-    assert found[0] == pytest.approx(closed(2.5, 1.5, force, 0.15, 0, 0.75), rel=1e-6)
-    assert 0.3 < found[0] < 2.0
+    result = compute("traffic_drift_wakes", conditions, CAR)
+    assert result[0] == pytest.approx(closed(2.5, 1.5, force, 0.15, 0, 0.75), rel=1e-6)
+    assert 0.3 < result[0] < 2.0
 
 
 @pytest.mark.parametrize("name", ["balance", "wakes", "balance-crosswind", "wakes-crosswind"])
@@ -86,12 +86,12 @@ def test_files_hold_the_closed_form_and_are_verified(name):
         )
         exact = closed(y, z, force, k, wind[i], c.options["source_z_m"])
         assert c.measured[i] == pytest.approx(exact, rel=1e-8)
-    found = KNOWN[c.quantity].function(c)
-    assert verdict(c, metrics(c.measured, found, c.uncertainty)).word == "verified"
+    result = KNOWN[c.quantity].function(c)
+    assert verdict(c, metrics(c.measured, result, c.uncertainty)).word == "verified"
 
 
 @pytest.mark.parametrize(
-    ("change", "options", "words"),
+    ("change", "options", "text"),
     [
         ({"diffusivity_m2_s": [0.0]}, {}, "diffusivity_m2_s"),
         ({"z_m": [-0.1]}, {}, "z_m"),
@@ -101,13 +101,13 @@ def test_files_hold_the_closed_form_and_are_verified(name):
     ],
 )
 @pytest.mark.parametrize("route", [route for route, _ in ROUTES])
-def test_nonsense_is_refused(route, change, options, words):
+def test_nonsense_is_refused(route, change, options, text):
     conditions = {
         "y_m": [3.0], "z_m": [1.0], "force_m3_s2": [3.0], "diffusivity_m2_s": [0.3],
     }  # fmt: skip
     with pytest.raises(CaseError, match=r"here\.toml") as error:
         compute(route, conditions | change, **options)
-    assert words in str(error.value)
+    assert text in str(error.value)
 
 
 def test_only_the_finite_volumes_know_a_cell():
@@ -149,10 +149,10 @@ def test_line_limits(k, v):
     rng = np.random.default_rng(5)
     y, z = rng.uniform(-30.0, 30.0, 200), rng.uniform(0.01, 10.0, 200)
     closed = line_drift(4.0, -1.8, 0.7, y, z, k, v)
-    found = mean_drift([PassingSource(0.4, 10.0, -1.8, 0.7)], y, z, k, v)
+    result = mean_drift([PassingSource(0.4, 10.0, -1.8, 0.7)], y, z, k, v)
     seen = closed > 1e-9 * closed.max()
     assert seen.sum() > 10
-    np.testing.assert_allclose(found[seen], closed[seen], rtol=1e-6)
+    np.testing.assert_allclose(result[seen], closed[seen], rtol=1e-6)
 
 
 @pytest.mark.parametrize(

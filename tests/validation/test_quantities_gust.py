@@ -56,10 +56,10 @@ def burst(peak, sd, dt, duration=6.0):
 def test_expected_maximum_against_drawn_passes(averaging, peak, sd):
     dt = 0.0125
     mean, deviation = burst(peak, sd, dt)
-    found = expected_extreme(mean, deviation, dt, averaging, TIME_S)
+    result = expected_extreme(mean, deviation, dt, averaging, TIME_S)
     drawn = drawn_maxima(mean, deviation, dt, averaging, 2000, seed=7)
-    assert found.mean_m_s == pytest.approx(drawn.mean(), rel=0.04)
-    assert found.sd_m_s == pytest.approx(drawn.std(), rel=0.10)
+    assert result.mean_m_s == pytest.approx(drawn.mean(), rel=0.04)
+    assert result.sd_m_s == pytest.approx(drawn.std(), rel=0.10)
 
 
 @pytest.mark.parametrize("averaging", [0.2, 1.0])
@@ -67,28 +67,28 @@ def test_expected_maximum_of_steady_turbulence(averaging):
     n, dt = 1000, 0.025
     mean = np.column_stack([np.full(n, 3.0), np.zeros(n)])
     sd = np.ones((n, 2))
-    found = expected_extreme(mean, sd, dt, averaging, TIME_S)
+    result = expected_extreme(mean, sd, dt, averaging, TIME_S)
     drawn = drawn_maxima(mean, sd, dt, averaging, 800, seed=8)
-    assert found.mean_m_s == pytest.approx(drawn.mean(), rel=0.02)
-    assert found.sd_m_s == pytest.approx(drawn.std(), rel=0.15)
+    assert result.mean_m_s == pytest.approx(drawn.mean(), rel=0.02)
+    assert result.sd_m_s == pytest.approx(drawn.std(), rel=0.15)
 
 
 def test_without_turbulence_the_maximum_is_the_moving_mean():
     mean = np.zeros((400, 2))
     mean[100:300, 0] = 3.0  # 2 s at 0.01 s
     for averaging, exact in ((1.0, 3.0), (4.0, 1.5)):
-        found = expected_extreme(mean, np.zeros((400, 2)), 0.01, averaging, TIME_S)
-        assert found.mean_flow_m_s == pytest.approx(exact, rel=1e-12)
-        assert (found.mean_m_s, found.sd_m_s) == (found.mean_flow_m_s, 0.0)
+        result = expected_extreme(mean, np.zeros((400, 2)), 0.01, averaging, TIME_S)
+        assert result.mean_flow_m_s == pytest.approx(exact, rel=1e-12)
+        assert (result.mean_m_s, result.sd_m_s) == (result.mean_flow_m_s, 0.0)
 
 
 def test_correlation_against_the_bessel_form_in_high_precision():
     lag = np.array([0.0, 1e-4, 0.01, 0.1, 0.5, 2.0])
-    found = von_karman_correlation(lag, TIME_S)
-    assert found[0] == 1.0
+    result = von_karman_correlation(lag, TIME_S)
+    assert result[0] == 1.0
     third = mpmath.mpf(1) / 3
     a = TIME_S * mpmath.gamma(third) / (mpmath.sqrt(mpmath.pi) * mpmath.gamma(mpmath.mpf(5) / 6))
-    for value, t in zip(found[1:], lag[1:], strict=True):
+    for value, t in zip(result[1:], lag[1:], strict=True):
         x = mpmath.mpf(float(t)) / a
         exact = 2 ** (2 * third) / mpmath.gamma(third) * x**third * mpmath.besselk(third, x)
         assert value == pytest.approx(float(exact), rel=1e-9)

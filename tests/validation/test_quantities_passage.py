@@ -47,8 +47,8 @@ def test_deficit_is_the_mean_of_the_wake_over_the_front(law: str, behind: float)
         return whole[0] / (1.8 * 1.3)
 
     at = {"behind_m": [behind]}
-    found = values("wake_deficit", at, law=law, **front)
-    assert found == pytest.approx([over_front(lambda u: u)], rel=1e-6)
+    result = values("wake_deficit", at, law=law, **front)
+    assert result == pytest.approx([over_front(lambda u: u)], rel=1e-6)
     # drag of a follower: even air of this deficit would give it the same
     by_drag = values("wake_deficit", at, law=law, average="drag", **front)
     assert (1.0 - by_drag) ** 2 == pytest.approx([over_front(lambda u: (1.0 - u) ** 2)], rel=1e-6)
@@ -58,13 +58,13 @@ def test_deficit_of_the_couple_wake_in_closed_form() -> None:
     """Published law integrated by hand: an error function across, 1 - exp upwards."""
     behind, width, top = 60.0, 2.5, 4.0
     at = {"behind_m": [behind]}
-    found = values("wake_deficit", at, law="couple", width_m=width, z_low_m=0.0, z_high_m=top)
+    result = values("wake_deficit", at, law="couple", width_m=width, z_low_m=0.0, z_high_m=top)
     s_y, s_z = map(float, vehicle_wake(LORRY, WakeConstants(law="couple")).spread(behind))
     couple = 0.5 * drag_area(LORRY) * 0.5 * LORRY.height_m
     across = np.sqrt(2.0 * np.pi) * s_y * erf(0.5 * width / (np.sqrt(2.0) * s_y))
     upward = s_z**2 * (1.0 - np.exp(-0.5 * (top / s_z) ** 2))
     exact = couple / (np.pi * s_y * s_z**3) * across * upward / (width * top)
-    assert found == pytest.approx([exact], rel=1e-9)
+    assert result == pytest.approx([exact], rel=1e-9)
     probe = values("wake_deficit", at, law="couple", at_height_m=2.0)
     exact = couple / (np.pi * s_y * s_z**3) * 2.0 * np.exp(-0.5 * (2.0 / s_z) ** 2)
     assert probe == pytest.approx([exact], rel=1e-9)
@@ -73,11 +73,11 @@ def test_deficit_of_the_couple_wake_in_closed_form() -> None:
 def test_a_front_that_holds_the_whole_momentum_wake_meets_its_momentum() -> None:
     """Momentum theorem: the integral of u over the half plane is half the drag area times V."""
     for area in (drag_area(CAR), 2.0):
-        found = values(
+        result = values(
                 "wake_deficit", {"behind_m": [20.0], "drag_area_m2": [area]}, CAR, law="momentum",
                 width_m=20.0, z_low_m=0.0, z_high_m=12.0,
             )  # fmt: skip
-        assert found * 20.0 * 12.0 == pytest.approx([0.5 * area], rel=3e-3)
+        assert result * 20.0 * 12.0 == pytest.approx([0.5 * area], rel=3e-3)
 
 
 def test_the_own_front_is_the_default() -> None:
@@ -91,15 +91,15 @@ def test_the_own_front_is_the_default() -> None:
 
 
 @pytest.mark.parametrize(
-    ("options", "words"),
+    ("options", "text"),
     [
         ({"z_low_m": 2.0, "z_high_m": 1.0}, "z_high_m = 1: must be above z_low_m = 2 m"),
         ({"at_height_m": 2.0, "width_m": 1.0}, "options.at_height_m and options.width_m exclude"),
         ({"average": "mean"}, "must be one of 'speed', 'drag'"),
     ],
 )
-def test_fronts_that_make_no_sense_are_refused(options: dict[str, object], words: str) -> None:
-    with pytest.raises(CaseError, match=words):
+def test_fronts_that_make_no_sense_are_refused(options: dict[str, object], text: str) -> None:
+    with pytest.raises(CaseError, match=text):
         values("wake_deficit", {"behind_m": [5.0]}, **options)
 
 
@@ -110,7 +110,7 @@ def test_fronts_that_make_no_sense_are_refused(options: dict[str, object], words
 @pytest.mark.parametrize(("z", "y", "start"), [(1.5, 0.0, 0.0), (4.0, 1.0, 0.0), (6.0, 0.0, 4.0)])
 def test_energy_is_the_integral_over_time(law: str, z: float, y: float, start: float) -> None:
     speed, memory, mixing = 25.0, 20.0, 0.01
-    found = values(
+    result = values(
             "tke_per_passage", {"z_m": [z], "y_m": [y], "speed_m_s": [speed]}, law=law,
             x_from_m=start, memory_s=memory, diffusivity_over_speed_m=mixing,
         )  # fmt: skip
@@ -122,7 +122,7 @@ def test_energy_is_the_integral_over_time(law: str, z: float, y: float, start: f
     joints = np.unique([start / speed, 0.02, 0.04, 0.2, 0.4, 1.0, 4.0, memory])
     joints = joints[joints >= start / speed]
     exact = sum(quad(k, a, b, epsrel=1e-9, limit=200)[0] for a, b in itertools.pairwise(joints))
-    assert found == pytest.approx([exact], rel=1e-4)
+    assert result == pytest.approx([exact], rel=1e-4)
 
 
 def test_energy_across_the_lane_in_closed_form() -> None:
@@ -130,7 +130,7 @@ def test_energy_across_the_lane_in_closed_form() -> None:
     speed, memory, z = 20.0, 5.0, 1.0
     y = np.linspace(-25.0, 25.0, 1001)
     n = y.size
-    found = values(
+    result = values(
             "tke_per_passage",
             {"z_m": [z] * n, "y_m": list(y), "speed_m_s": [speed] * n},
             CAR, law="couple", x_from_m=10.0, memory_s=memory,
@@ -142,7 +142,7 @@ def test_energy_across_the_lane_in_closed_form() -> None:
         return float(wake.turbulence(x, 0.0, z)) * np.sqrt(2.0 * np.pi) * s_y
 
     exact = speed * quad(strip, 10.0, speed * memory, epsrel=1e-9)[0]
-    assert np.trapezoid(found, y) == pytest.approx(exact, rel=1e-4)
+    assert np.trapezoid(result, y) == pytest.approx(exact, rel=1e-4)
 
 
 def test_energy_grows_with_the_speed_when_the_same_wake_passes() -> None:
@@ -162,9 +162,9 @@ def test_energy_beside_the_body_counts_for_a_point_out_of_its_path(
     """A wake of even k from the nose to 5 m behind the tail: k V times the length that passes."""
     monkeypatch.setattr(passage, "wake_of", lambda c, air: Even(LORRY.length_m, 5.0))
     at = {"y_m": [0.0, 3.0, 0.0], "z_m": [1.0, 1.0, 5.0], "speed_m_s": [20.0] * 3}
-    found = values("tke_per_passage", at)
+    result = values("tke_per_passage", at)
     whole = 0.02 * 20.0 * (LORRY.length_m + 5.0)
-    assert found == pytest.approx([0.02 * 20.0 * 5.0, whole, whole], rel=5e-3)
+    assert result == pytest.approx([0.02 * 20.0 * 5.0, whole, whole], rel=5e-3)
 
 
 class Even:
@@ -190,12 +190,12 @@ def test_spread_of_the_wakes_in_closed_form() -> None:
     speed, age, k = 30.0, [2.0, 10.0, 30.0], 0.3
     at = {"residence_time_s": age, "speed_m_s": [speed] * 3}
     for law in LAWS:
-        found = values("first_vertical_spread", at, CAR, law=law, diffusivity_m2_s=k)
+        result = values("first_vertical_spread", at, CAR, law=law, diffusivity_m2_s=k)
         wake = vehicle_wake(CAR, WakeConstants(law=law), AirState(k / speed))
         s = wake.spread(speed * np.array(age))[1]
         middle = 0.5 * (CAR.height_m + CAR.clearance_m)
         exact = np.sqrt(2.0) * s if law == "couple" else np.hypot(s, middle)
-        assert found == pytest.approx(exact, rel=1e-5)
+        assert result == pytest.approx(exact, rel=1e-5)
 
 
 def test_spread_by_mixing_alone() -> None:
@@ -207,9 +207,9 @@ def test_spread_by_mixing_alone() -> None:
         "residence_time_s": [0.0, 10.0], "speed_m_s": [speed] * 2, "flow_veh_h": [flow] * 2,
         "road_width_m": [road] * 2,
     }  # fmt: skip
-    found = values("first_vertical_spread", at, CAR, by="mixing", mixing_by="formula")
+    result = values("first_vertical_spread", at, CAR, by="mixing", mixing_by="formula")
     half = 0.5 * CAR.height_m
-    assert found == pytest.approx([half, np.sqrt(half**2 + 20.0 * k)], rel=1e-9)
+    assert result == pytest.approx([half, np.sqrt(half**2 + 20.0 * k)], rel=1e-9)
 
 
 def test_no_road_holds_more_vehicles_than_its_area() -> None:
@@ -237,10 +237,10 @@ class TestTurbulence:
     def test_scaling_by_hand(self):
         # 3000 cars/h at 30 m/s on 7.3 m: D = q A/(V w)
         share = 3000 / 3600 * 4.05 * 1.75 / (30 * 7.3)
-        found = compute("traffic_sigma_w", ROAD, CAR)
-        assert found == pytest.approx(0.3 * 30 * math.sqrt(share))
+        result = compute("traffic_sigma_w", ROAD, CAR)
+        assert result == pytest.approx(0.3 * 30 * math.sqrt(share))
         diffusivity = compute("traffic_diffusivity", ROAD, CAR)
-        assert diffusivity == pytest.approx(0.3 * found * 0.5 * 1.48)
+        assert diffusivity == pytest.approx(0.3 * result * 0.5 * 1.48)
 
     def test_wakes_carry_the_integral_of_their_energy(self):
         wake = vehicle_wake(CAR, WakeConstants(law="couple"))
@@ -277,7 +277,7 @@ class TestTurbulence:
         assert long < 1.2
 
     @pytest.mark.parametrize(
-        ("name", "change", "words"),
+        ("name", "change", "text"),
         [
             (
                 "traffic_sigma_w",
@@ -288,10 +288,10 @@ class TestTurbulence:
             ("wakes_sigma_w", {"speed_m_s": [0.0]}, "speed_m_s"),
         ],
     )
-    def test_refusals(self, name, change, words):
+    def test_refusals(self, name, change, text):
         with pytest.raises(CaseError) as error:
             compute(name, ROAD | change, CAR)
-        assert words in str(error.value)
+        assert text in str(error.value)
 
     def test_speeds_must_differ(self):
         conditions = {

@@ -33,8 +33,8 @@ class TestHeadways:
         one = {"lane_flow_veh_h": [flow]}
         assert compute("headway_mean", one, model="exponential") == pytest.approx(law.mean())
         assert compute("headway_sd", one, model="exponential") == pytest.approx(law.std())
-        found = compute("headway_share_above", one | {"threshold_s": [2.5]}, model="exponential")
-        assert found == pytest.approx(law.sf(2.5))
+        result = compute("headway_share_above", one | {"threshold_s": [2.5]}, model="exponential")
+        assert result == pytest.approx(law.sf(2.5))
 
     @pytest.mark.parametrize(
         ("flow", "minimum", "options", "share"),
@@ -91,7 +91,7 @@ class TestHeadways:
         assert a != c
 
     @pytest.mark.parametrize(
-        ("conditions", "options", "words"),
+        ("conditions", "options", "text"),
         [
             ({"lane_flow_veh_h": [500.0]}, {}, "needs the condition free_share or one of"),
             ({"lane_flow_veh_h": [500.0]}, {"tanner": True, "bunching_s": 7.5}, "one of"),
@@ -102,28 +102,28 @@ class TestHeadways:
             ({"lane_flow_veh_h": [500.0]}, {"tanner": True, "vehicles": 3}, "vehicles"),
         ],
     )
-    def test_refusals(self, conditions, options, words):
+    def test_refusals(self, conditions, options, text):
         with pytest.raises(CaseError) as error:
             compute("headway_sd", conditions, **options)
-        assert words in str(error.value)
+        assert text in str(error.value)
 
 
 class TestHourlyCounts:
     def test_random_traffic_has_poisson_counts(self):
         hours = 400
         flow = np.array([500.0, 4000.0])
-        found = compute("hourly_count_sd", {"road_flow_veh_h": flow}, hours=hours, lanes=2)
-        assert np.all(np.abs(found / np.sqrt(flow) - 1) < 4 / math.sqrt(2 * hours))
+        result = compute("hourly_count_sd", {"road_flow_veh_h": flow}, hours=hours, lanes=2)
+        assert np.all(np.abs(result / np.sqrt(flow) - 1) < 4 / math.sqrt(2 * hours))
 
     def test_bunched_traffic_follows_renewal_theory(self):
         # Cox 1962: the variance of a count tends to its mean times the squared variation of gaps
         flow, hours = 1600.0, 400
         one = {"lane_flow_veh_h": [flow / 2]}
         variation = compute("headway_sd", one, bunching_s=7.5)[0] * flow / 2 / 3600.0
-        found = compute(
+        result = compute(
             "hourly_count_sd", {"road_flow_veh_h": [flow]}, hours=hours, model="cowan_m3"
         )
-        assert found[0] == pytest.approx(variation * math.sqrt(flow), rel=4 / math.sqrt(2 * hours))
+        assert result[0] == pytest.approx(variation * math.sqrt(flow), rel=4 / math.sqrt(2 * hours))
         assert variation > 1.5
 
 
@@ -132,13 +132,13 @@ class TestSpeeds:
         limit = np.array([25.0, 31.0, 36.0])
         conditions = {"threshold_m_s": limit, "mean_m_s": [30.0], "sd_m_s": [4.0]}
         n = 50_000
-        found = compute("share_above_speed", conditions, vehicles=n)
+        result = compute("share_above_speed", conditions, vehicles=n)
         law = stats.truncnorm(-3, 3, loc=30.0, scale=4.0).sf(limit)
-        assert np.all(np.abs(found - law) < 4 * np.sqrt(law * (1 - law) / n))
+        assert np.all(np.abs(result - law) < 4 * np.sqrt(law * (1 - law) / n))
 
     def test_the_catalogue_gives_mean_and_spread(self):
-        found = compute("share_above_speed", {"threshold_m_s": [70 * 0.44704]}, CAR)
-        assert found[0] == pytest.approx(0.45, abs=0.01)  # the published share it was made from
+        result = compute("share_above_speed", {"threshold_m_s": [70 * 0.44704]}, CAR)
+        assert result[0] == pytest.approx(0.45, abs=0.01)  # the published share it was made from
 
     def test_a_body_without_a_speed_is_refused(self):
         block = Vehicle("block", 4.0, 1.8, 1.5, 0.2, 2.2, 0.3)
@@ -148,13 +148,13 @@ class TestSpeeds:
 
 class TestShotNoise:
     def test_record_is_the_plain_sum(self):
-        found = pulse_record(0.5, 2.0, 0.7, 60, 3)
-        headway = Headway("exponential", 0.0, None, None, False)
+        result = pulse_record(0.5, 2.0, 0.7, 60, 3)
+        headway = Headway()
         times = _times(headway, 0.5, 60 / 0.5, 3)
-        t = 0.14 * np.arange(150, 150 + found.size)
+        t = 0.14 * np.arange(150, 150 + result.size)
         age = t[:, None] - times
         plain = np.where(age >= 0, 2.0 * np.exp(-np.clip(age, 0, None) / 0.7), 0.0).sum(axis=1)
-        assert found == pytest.approx(plain, abs=2.0 * (1 / 25) ** 2 / 8 * 4)
+        assert result == pytest.approx(plain, abs=2.0 * (1 / 25) ** 2 / 8 * 4)
 
     @pytest.mark.parametrize("order", [1, 2, 3])
     def test_cumulants_are_campbells(self, order):
@@ -163,11 +163,11 @@ class TestShotNoise:
         conditions = {
             "order": [order], "rate_per_s": [rate], "amplitude_m_s": [height], "decay_s": [decay],
         }  # fmt: skip
-        found = compute("shot_noise_cumulant", conditions, vehicles=30_000)
-        assert found == pytest.approx(rate * moment, rel=(0.025, 0.04, 0.1)[order - 1])
+        result = compute("shot_noise_cumulant", conditions, vehicles=30_000)
+        assert result == pytest.approx(rate * moment, rel=(0.025, 0.04, 0.1)[order - 1])
 
     @pytest.mark.parametrize(
-        ("change", "options", "words"),
+        ("change", "options", "text"),
         [
             ({"order": [1.5]}, {}, "1, 2 or 3"),
             ({"order": [4.0]}, {}, "order"),
@@ -175,13 +175,13 @@ class TestShotNoise:
             ({"rate_per_s": [1e-3]}, {"vehicles": 2_000_000}, "lower vehicles"),
         ],
     )
-    def test_refusals(self, change, options, words):
+    def test_refusals(self, change, options, text):
         conditions = {
             "order": [1.0], "rate_per_s": [1.0], "amplitude_m_s": [1.0], "decay_s": [1.0],
         }  # fmt: skip
         with pytest.raises(CaseError) as error:
             compute("shot_noise_cumulant", conditions | change, **options)
-        assert words in str(error.value)
+        assert text in str(error.value)
 
 
 # --- frequencies beside the road ------------------------------------------------------------------
@@ -198,12 +198,12 @@ def test_share_above_a_frequency_of_sines(monkeypatch: pytest.MonkeyPatch) -> No
     u = 1.3 + np.sin(2.0 * np.pi * 0.1 * t) + 3.0 * np.sin(2.0 * np.pi * 2.0 * t)
     monkeypatch.setattr(traffic, "_velocity", lambda case: u)
     traffic._spectrum.cache_clear()
-    found = compute(
+    result = compute(
             "variance_share_above", {"from_hz": [0.0, 0.5, 5.0]},
             case="cases/expressway-post.toml",
         )  # fmt: skip
     traffic._spectrum.cache_clear()
-    assert found == pytest.approx([1.0, 0.9, 0.0], abs=2e-3)
+    assert result == pytest.approx([1.0, 0.9, 0.0], abs=2e-3)
 
 
 # --- the project's own reference files ----------------------------------------------------------
@@ -212,8 +212,8 @@ def test_share_above_a_frequency_of_sines(monkeypatch: pytest.MonkeyPatch) -> No
 @pytest.mark.parametrize("name", ["sd", "share-above-2s", "simulated-share-above-2s"])
 def test_headway_files_are_verified(name):
     c = from_file(f"headways/{name}")
-    found = KNOWN[c.quantity].function(c)
-    assert verdict(c, metrics(c.measured, found, c.uncertainty)).word == "verified"
+    result = KNOWN[c.quantity].function(c)
+    assert verdict(c, metrics(c.measured, result, c.uncertainty)).word == "verified"
 
 
 def test_campbell_files_hold_the_closed_form():

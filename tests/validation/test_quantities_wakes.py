@@ -43,24 +43,24 @@ def test_couple_law_far_behind_is_the_published_law():
     couple = 0.32 * 2.2 / h**2 * 0.5
     amplitude = (couple / (32 * math.pi * math.sqrt(math.e) * spread**3)) ** 0.25
     x = np.array([1000.0, 4000.0]) * h
-    found = compute("near_wake_peak_deficit", {"behind_m": x}, CAR, law="couple", highest_m=30.0)
-    assert found == pytest.approx(2 * amplitude * (x / h) ** -0.75, rel=0.01)
+    result = compute("near_wake_peak_deficit", {"behind_m": x}, CAR, law="couple", highest_m=30.0)
+    assert result == pytest.approx(2 * amplitude * (x / h) ** -0.75, rel=0.01)
 
 
 def test_momentum_law_far_behind_is_pope_with_the_image_merged():
     area, spread = 2 * 0.32 * 2.2, 0.4
     x = np.array([2000.0, 8000.0])
     radius = (3 * spread * math.log(2) / (2 * math.pi) * area * x) ** (1 / 3)
-    found = compute("near_wake_peak_deficit", {"behind_m": x}, CAR, law="momentum")
-    assert found == pytest.approx(math.log(2) * area / (2 * math.pi * radius**2), rel=0.03)
+    result = compute("near_wake_peak_deficit", {"behind_m": x}, CAR, law="momentum")
+    assert result == pytest.approx(math.log(2) * area / (2 * math.pi * radius**2), rel=0.03)
 
 
 @pytest.mark.parametrize("law", ["couple", "momentum"])
 def test_the_peak_at_the_end_of_the_bubble_is_the_bodys_speed(law):
     end = 1.1 * CAR.height_m
     options = {"law": law, "bubble_length_m": end}
-    found = compute("near_wake_peak_deficit", {"behind_m": end}, CAR, **options)
-    assert found == pytest.approx(1.0, abs=2e-3)
+    result = compute("near_wake_peak_deficit", {"behind_m": end}, CAR, **options)
+    assert result == pytest.approx(1.0, abs=2e-3)
 
 
 @pytest.mark.parametrize(
@@ -109,8 +109,8 @@ class TestRecirculation:
         wake = vehicle_wake(CAR, WakeConstants(law="momentum"))
         mid = 0.5 * (CAR.height_m + CAR.clearance_m)
         root = brentq(lambda x: float(wake.velocity(x, 0.0, mid)) - 1.0, 1.5, 4.0)
-        found = compute("recirculation_length", {}, CAR, law="momentum", where="mid_height")
-        assert found[0] * (CAR.height_m - CAR.clearance_m) == pytest.approx(root, abs=2e-3)
+        result = compute("recirculation_length", {}, CAR, law="momentum", where="mid_height")
+        assert result[0] * (CAR.height_m - CAR.clearance_m) == pytest.approx(root, abs=2e-3)
 
     def test_reversal_on_the_axis_lies_within_that_anywhere(self):
         for law in ("couple", "momentum"):
@@ -145,7 +145,7 @@ class TestAhmedBody:
 
 
 @pytest.mark.parametrize(
-    ("options", "words"),
+    ("options", "text"),
     [
         ({"law": "both"}, "options.law"),
         ({"couple_spread": 50.0}, "options.couple_spread"),
@@ -157,10 +157,10 @@ class TestAhmedBody:
         ({"with_displacement": 1}, "true or false"),
     ],
 )
-def test_bad_options_are_refused_with_file_and_key(options, words):
+def test_bad_options_are_refused_with_file_and_key(options, text):
     with pytest.raises(CaseError, match=r"here\.toml") as error:
         compute("near_wake_peak_deficit", {"behind_m": [1.0]}, CAR, **options)
-    assert words in str(error.value)
+    assert text in str(error.value)
     assert "\n" not in str(error.value)
 
 
@@ -255,8 +255,8 @@ def test_without_a_start_the_wake_begins_at_the_speed_of_the_body():
 
 def test_drag_coefficient_may_come_with_each_point():
     conditions = {"half_width_m": [0.1, 0.1], "drag_coefficient": [0.8, 0.4]}
-    found = compute("free_wake_deficit_of_width", conditions, BODY)
-    assert found[0] == pytest.approx(2 * found[1])
+    result = compute("free_wake_deficit_of_width", conditions, BODY)
+    assert result[0] == pytest.approx(2 * result[1])
 
 
 @pytest.mark.parametrize(
@@ -341,8 +341,8 @@ class TestPublishedWakes:
         ],
     )  # fmt: skip
     def test_within(self, name, limit):
-        measured, found = computed(name)
-        assert np.abs(found / measured - 1.0).max() < limit
+        measured, result = computed(name)
+        assert np.abs(result / measured - 1.0).max() < limit
 
     def test_the_momentum_term_left_out_matters_where_the_deficit_is_large(self):
         measured, linear = computed("plane-wake/deficit-of-width")
@@ -370,7 +370,7 @@ class TestPublishedWakes:
 
 
 @pytest.mark.parametrize(
-    ("name", "conditions", "options", "words"),
+    ("name", "conditions", "options", "text"),
     [
         ("free_wake_deficit", {"behind_m": [-1.0]}, {}, "behind_m"),
         ("free_wake_deficit", {"behind_m": [1.0]}, {"momentum_spread": 0.0}, "momentum_spread"),
@@ -388,10 +388,10 @@ class TestPublishedWakes:
         ("wake_decay_exponent", {"from_m": [1.0], "to_m": [9.0]}, {"value": "speed"}, "value"),
     ],
 )  # fmt: skip
-def test_nonsense_is_refused(name, conditions, options, words):
+def test_nonsense_is_refused(name, conditions, options, text):
     with pytest.raises(CaseError, match=r"here\.toml") as error:
         compute(name, conditions, BODY, **options)
-    assert words in str(error.value)
+    assert text in str(error.value)
     assert "\n" not in str(error.value)
 
 

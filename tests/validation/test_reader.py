@@ -43,8 +43,8 @@ def test_everything_is_read(tmp_path: Path) -> None:
 def test_names_come_from_the_place_below_the_folder(tmp_path: Path) -> None:
     for name in ("a/comparison.toml", "a/b.toml", "comparison.toml", "c.toml"):
         write(tmp_path / "set", name=name)
-    found = read_all(tmp_path / "set", KNOWN)
-    assert [c.name for c in found] == ["a/b", "a", "c", "set"]
+    comparisons = read_all(tmp_path / "set", KNOWN)
+    assert [c.name for c in comparisons] == ["a/b", "a", "c", "set"]
 
 
 def test_rows_are_selected_scaled_and_shifted(tmp_path: Path) -> None:

@@ -176,7 +176,7 @@ def _implied(claim: Claim, place: Place | None, density: float) -> Iterator[Impl
 
 
 def _coefficient_of(claim: Claim) -> tuple[float, str]:
-    """The power coefficient to use: the stated one, or the bound of Betz; and its words."""
+    """The power coefficient to use: the stated one, or the bound of Betz; and its name."""
     if claim.power_coefficient is None:
         return BETZ, "the bound of Betz, 16/27"
     return claim.power_coefficient, f"the stated power coefficient {claim.power_coefficient:g}"
@@ -296,7 +296,7 @@ def _findings(claim: Claim, place: Place | None, density: float) -> Iterator[Fin
         yield from _place_findings(claim, place)
 
 
-def _found(kind: str, factor: float, text: str, c: Claim, **values: Any) -> Finding:
+def _finding(kind: str, factor: float, text: str, c: Claim, **values: Any) -> Finding:
     return Finding(kind, factor, _TEXTS[text].format(factor=factor, c=c, **values))
 
 
@@ -304,11 +304,11 @@ def _stated_findings(c: Claim) -> Iterator[Finding]:
     """Power coefficient and speed, each against a law or another stated figure."""
     coefficient, speed = c.power_coefficient, c.speed_m_s
     if coefficient is not None and coefficient > BETZ_TOLERANCE * BETZ:
-        yield _found(CONTRADICTION, coefficient / BETZ, "coefficient", c)
+        yield _finding(CONTRADICTION, coefficient / BETZ, "coefficient", c)
     if speed is not None and c.traffic_speed_m_s is not None and speed > c.traffic_speed_m_s:
-        yield _found(CONTRADICTION, speed / c.traffic_speed_m_s, "faster than traffic", c)
+        yield _finding(CONTRADICTION, speed / c.traffic_speed_m_s, "faster than traffic", c)
     if speed is not None and c.cut_in_m_s is not None and speed < c.cut_in_m_s:
-        yield _found(CONTRADICTION, c.cut_in_m_s / speed, "below cut-in", c)
+        yield _finding(CONTRADICTION, c.cut_in_m_s / speed, "below cut-in", c)
 
 
 def _power_findings(c: Claim, density: float) -> Iterator[Finding]:
@@ -318,7 +318,7 @@ def _power_findings(c: Claim, density: float) -> Iterator[Finding]:
     needed = c.power_w / (c.area_m2 * float(kinetic_flux(c.speed_m_s, density)))
     output = f"{c.power_w:g} W from {c.area_m2:g} m² at {c.speed_m_s:.3g} m/s"
     if needed > BETZ_TOLERANCE * BETZ:
-        yield _found(CONTRADICTION, needed / BETZ, "above Betz", c, output=output)
+        yield _finding(CONTRADICTION, needed / BETZ, "above Betz", c, output=output)
     if c.power_coefficient is None:
         return
     factor = needed / c.power_coefficient
@@ -328,7 +328,7 @@ def _power_findings(c: Claim, density: float) -> Iterator[Finding]:
     elif factor < 1.0 / TOLERANCE:
         text = "below coefficient"
     stated = f"the stated power coefficient of {c.power_coefficient:g}"
-    yield _found(kind, factor, text, c, output=output, stated=stated)
+    yield _finding(kind, factor, text, c, output=output, stated=stated)
 
 
 def _energy_findings(c: Claim) -> Iterator[Finding]:
@@ -336,11 +336,11 @@ def _energy_findings(c: Claim) -> Iterator[Finding]:
     if mean is None or c.daily_energy_kwh is None:
         return
     if c.power_w is not None and mean > TOLERANCE * c.power_w:
-        yield _found(CONTRADICTION, mean / c.power_w, "above power", c)
+        yield _finding(CONTRADICTION, mean / c.power_w, "above power", c)
     if c.daily_load_kwh is not None:
         factor = c.loads * c.daily_load_kwh / (c.count * c.daily_energy_kwh)
         too_much = factor > TOLERANCE
-        yield _found(
+        yield _finding(
             CONTRADICTION if too_much else AGREES, factor,
             "load above energy" if too_much else "load within energy", c,
             load=f"The load of {c.loads} × {c.daily_load_kwh:g} kWh a day is",
@@ -359,13 +359,13 @@ def _place_findings(c: Claim, place: Place) -> Iterator[Finding]:
     if c.section_length_m is not None and place.drag_power_w_m:
         factor = c.mean_power_w * c.count / (place.drag_power_w_m * c.section_length_m)
         if factor > 1.0:
-            yield _found(BEYOND, factor, "above drag work", c)
+            yield _finding(BEYOND, factor, "above drag work", c)
 
 
 def _speed_at_place(c: Claim, stated: float, place: Place) -> Finding:
     computed, high = place.effective_speed_m_s, place.high_m_s
     if stated <= computed:
-        return _found(AGREES, stated / computed, "speed within", c, place=place)
+        return _finding(AGREES, stated / computed, "speed within", c, place=place)
     factor = _over(stated, computed)
     interval = gust = ""
     inside = high is not None and stated <= high
@@ -374,7 +374,7 @@ def _speed_at_place(c: Claim, stated: float, place: Place) -> Finding:
         interval = f"; it is {reach} the model interval ({place.low_m_s:.2f} to {high:.2f} m/s)"
     if place.gust_m_s is not None:
         gust = f". The highest gust found there is {place.gust_m_s:.2f} m/s"
-    return _found(
+    return _finding(
         AGREES if inside else BEYOND, factor, "speed above", c,
         place=place, cube=factor**3, interval=interval, gust=gust,
     )  # fmt: skip
@@ -387,12 +387,14 @@ def _energy_at_place(c: Claim, mean: float, area: float, place: Place) -> Findin
     most = betz_power(high, density, area)
     if mean > most:
         end = "the computed effective speed" if place.high_m_s is None else "its high end"
-        return _found(BEYOND, _over(mean, most), "energy above", c, place=place, end=end, high=high)
+        return _finding(
+            BEYOND, _over(mean, most), "energy above", c, place=place, end=end, high=high
+        )
     central = betz_power(place.effective_speed_m_s, density, area)
     share = _over(mean, central)
     if mean > central:
-        return _found(BEYOND, share, "energy above centre", c, place=place)
-    return _found(AGREES, share, "energy within", c, place=place, percent=100.0 * share)
+        return _finding(BEYOND, share, "energy above centre", c, place=place)
+    return _finding(AGREES, share, "energy within", c, place=place, percent=100.0 * share)
 
 
 def _over(stated: float, computed: float) -> float:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,16 +14,15 @@ from wakesim.case.schema import Case, Wind
 from wakesim.energy import yields
 from wakesim.energy.bounds import DEFAULT_SPACING_M, HOURS_A_YEAR, Bounds, bounds_at
 from wakesim.energy.claims import Claim, ClaimCheck, Place, check_claim
+from wakesim.energy.hourly_power import WEEKDAY, Day, HourlyPower, MountPower, rotor_of, whole_day
 from wakesim.energy.loads import DRAG_AREA_SHARE, PassLoad, pass_load, pressure_history
 from wakesim.energy.rotor import Rotor
-from wakesim.energy.states import WEEKDAY, Day, HourlyPower, States, rotor_of, whole_day
 from wakesim.energy.uncertainty import YieldUncertainty
 from wakesim.energy.yields import Coverage, Winds, YearYield, wind_of_hours, year_winds
 from wakesim.measures.model_interval import coarse
 from wakesim.measures.results import MountStatistics, Signature
+from wakesim.progress import Progress
 from wakesim.traffic.scene import field_settings, prepare_scene
-
-Say = Callable[[float, str], None]
 
 _OWN_STRETCH = 4.0  # the hours shown by themselves are simulated longer than those of a year
 _LOAD_YEARS = 10  # of drawn winds behind the coverage of a load
@@ -78,7 +76,7 @@ def energy_study(
     density_kg_m3: float,
     statistics: MountStatistics,
     signatures: tuple[Signature, ...],
-    say: Say,
+    progress: Progress,
 ) -> EnergyResult:
     """Everything the energy tables of a case ask for at one mount.
 
@@ -87,13 +85,15 @@ def energy_study(
     """
     table = case.energy or EnergyTable()
     settings = coarse(field_settings(case))
-    states = States(case, mount, rotor_of(case, mount), density_kg_m3, table.sample_per_hour_s)
-    own = states.with_traffic(case.air.wind, longer=_OWN_STRETCH)
-    rotor = states.rotor
-    alone = 0.0 if case.air.wind is None else states.without_traffic(case.air.wind).mean_w
-    year = _Year(states, table, own, alone, say)
+    rotor_power = MountPower(
+        case, mount, rotor_of(case, mount), density_kg_m3, table.sample_per_hour_s
+    )
+    own = rotor_power.with_traffic(case.air.wind, longer=_OWN_STRETCH)
+    rotor = rotor_power.rotor
+    alone = 0.0 if case.air.wind is None else rotor_power.without_traffic(case.air.wind).mean_w
+    year = _Year(rotor_power, table, own, alone, progress)
     bounds = bounds_at(
-        states.case, mount, settings, density_kg_m3, own.mean_effective_speed_m_s,
+        rotor_power.case, mount, settings, density_kg_m3, own.mean_effective_speed_m_s,
         (own.mean_w - alone) / rotor.conversion,
         DEFAULT_SPACING_M if table.row is None else table.row.spacing_m,
     )  # fmt: skip
@@ -130,7 +130,7 @@ def energy_study(
         loads=_loads(case, mount, density_kg_m3, rotor, signatures),
         gust_cycles_a_year=3600.0
         * HOURS_A_YEAR
-        * float(prepare_scene(states.case, mount).rates_per_s.mean(axis=0).sum()),
+        * float(prepare_scene(rotor_power.case, mount).rates_per_s.mean(axis=0).sum()),
         case_wind=case.air.wind,
         shaft_speed_given=case.rotor is not None and case.rotor.shaft_speed_rpm is not None,
     )
@@ -140,19 +140,27 @@ class _Year:
     """Power by day type, clock hour and wind, and the year that it makes."""
 
     def __init__(
-        self, states: States, table: EnergyTable, own: HourlyPower, alone_w: float, say: Say
+        self,
+        rotor_power: MountPower,
+        table: EnergyTable,
+        own: HourlyPower,
+        alone_w: float,
+        progress: Progress,
     ) -> None:
-        self.table, self.seed = table, states.case.traffic.seed if states.case.traffic else 0
+        self.table, self.seed = (
+            table,
+            rotor_power.case.traffic.seed if rotor_power.case.traffic else 0,
+        )
         self.winds: Winds
-        self.winds, self.probability = year_winds(states.case, table)
+        self.winds, self.probability = year_winds(rotor_power.case, table)
         self.days = (
             WEEKDAY,
             Day(table.saturday_flow, table.saturday_heavy),
             Day(table.sunday_flow, table.sunday_heavy),
         )
-        self.rotor = states.rotor
+        self.rotor = rotor_power.rotor
         self.hours = yields.year_hours(table.year)
-        case_wind = states.case.air.wind
+        case_wind = rotor_power.case.air.wind
         known: dict[tuple[Wind | None, Day], HourlyPower] = {(case_wind, WEEKDAY): own}
         count = len(self.winds)
         power = {name: np.zeros((3, 24, count)) for name in own.electrical_w}
@@ -160,13 +168,13 @@ class _Year:
         for w, wind in enumerate(self.winds):
             for d, day in enumerate(self.days):
                 if (wind, day) not in known:
-                    known[wind, day] = states.with_traffic(wind, day)
+                    known[wind, day] = rotor_power.with_traffic(wind, day)
                 for name, hourly in known[wind, day].electrical_w.items():
                     power[name][d, :, w] = hourly
             if wind is not None:
                 own_air = wind == case_wind
-                alone[w] = alone_w if own_air else states.without_traffic(wind).mean_w
-            say((w + 1) / count, f"energy, wind {w + 1} of {count}")
+                alone[w] = alone_w if own_air else rotor_power.without_traffic(wind).mean_w
+            progress((w + 1) / count, f"energy, wind {w + 1} of {count}")
         self._power, self._alone = power[self.rotor.response], alone
         self.walked = self._walk(self._power, alone)
         self.by_response = {
@@ -176,7 +184,7 @@ class _Year:
             WindYield(wind, float(p), float(self._power[0, :, w].mean()), float(alone[w]))
             for w, (wind, p) in enumerate(zip(self.winds, self.probability, strict=True))
         )
-        self.case_air_kwh = self._in_air_of(case_wind, known, states)
+        self.case_air_kwh = self._in_air_of(case_wind, known, rotor_power)
 
     def _walk(self, power: Array, alone: Array) -> YearYield:
         return yields.year_yield(
@@ -188,13 +196,13 @@ class _Year:
         self,
         wind: Wind | None,
         known: dict[tuple[Wind | None, Day], HourlyPower],
-        states: States,
+        rotor_power: MountPower,
     ) -> float:
         """The year, kWh, if the air were always that of the case."""
         rows = []
         for day in self.days:
             if (wind, day) not in known:
-                known[wind, day] = states.with_traffic(wind, day)
+                known[wind, day] = rotor_power.with_traffic(wind, day)
             rows.append(known[wind, day].chosen_w)
         return yields.year_yield(self.hours, np.array(rows)[..., None], np.zeros(1)).annual_kwh
 

@@ -45,9 +45,9 @@ from wakesim.case.energy import EnergyTable
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.constants import Input
-from wakesim.energy import states
+from wakesim.energy import hourly_power
+from wakesim.energy.hourly_power import CommonSample, Day, rotor_of
 from wakesim.energy.rotor import Rotor
-from wakesim.energy.states import CommonSample, Day, rotor_of
 from wakesim.measures.model_interval import change, coarse, standing_hours, uncertain_inputs
 from wakesim.measures.places import one_hour
 from wakesim.traffic.lines import FieldSettings
@@ -365,7 +365,7 @@ def evaluate(payload: dict[str, Any]) -> dict[str, float]:
     ``inputs`` of the payload by their keys; what is not among them stays as it is. A few hours
     stand for the day, each for as much of the traffic's work on the air.
     """
-    case = states.whole_day(payload["case"])
+    case = hourly_power.whole_day(payload["case"])
     mount = next(m for m in case.mounts if m.name == payload["mount"])
     inputs: dict[str, float] = payload["inputs"]
     flow = inputs.get(constants.TRAFFIC_FLOW.key, 1.0)
@@ -377,11 +377,13 @@ def evaluate(payload: dict[str, Any]) -> dict[str, float]:
     assert case.rotor is not None
     cube, power = 0.0, 0.0
     for hour in hours:
-        scene = prepare_scene(one_hour(states.on_day(case, Day(flow=flow)), hour, mount), mount)
-        passes = states.first_round(one_hour(case, hour, mount), settings)
+        scene = prepare_scene(
+            one_hour(hourly_power.on_day(case, Day(flow=flow)), hour, mount), mount
+        )
+        passes = hourly_power.first_round(one_hour(case, hour, mount), settings)
         stretches = CommonSample(scene, passes, stretch_s)
         stretches.passes = _squeezed(stretches, scene, settings, flow)
-        found = states.hourly_power(
+        found = hourly_power.hourly_power(
             scene,
             settings,
             stretches,
@@ -406,9 +408,9 @@ class _Place:
 
 
 @lru_cache(maxsize=1)
-def central_pulses(place: _Place) -> states.Cache:
+def central_pulses(place: _Place) -> hourly_power.Cache:
     """Panel part of the lines with all inputs at their central values, kept by each worker."""
-    cache: states.Cache = {}
+    cache: hourly_power.Cache = {}
     settings = replace(coarse(field_settings(place.case)), pulse_reach_m=-1.0)
     scene_lines(prepare_scene(place.case, place.mount), settings, np.zeros(1), cache)
     return cache
@@ -431,14 +433,15 @@ def _squeezed(
 def _moved(case: Case, inputs: dict[str, float]) -> tuple[Case, FieldSettings]:
     """The case with its heavy vehicles, the speed of all vehicles and its wind as in a sample,
     and the model's inputs moved."""
-    case = states.on_day(case, Day(heavy=inputs.get(constants.HEAVY_SHARE.key, 1.0)))
+    case = hourly_power.on_day(case, Day(heavy=inputs.get(constants.HEAVY_SHARE.key, 1.0)))
     if case.traffic is not None:
         faster = inputs.get(constants.VEHICLE_SPEEDS.key, 1.0)
         case = replace(case, traffic=case.traffic.faster(case.road, faster))
     wind = case.air.wind
     if wind is not None:
         stronger = inputs.get(constants.WIND_SPEED.key, 1.0)
-        case = states.in_wind(case, replace(wind, speed_m_s=wind.speed_m_s * stronger))
+        faster_wind = wind.model_copy(update={"speed_m_s": wind.speed_m_s * stronger})
+        case = hourly_power.in_wind(case, faster_wind)
     settings = replace(coarse(field_settings(case)), pulse_reach_m=-1.0)
     for item in uncertain_inputs(settings):
         if item.key in inputs:

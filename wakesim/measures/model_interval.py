@@ -234,7 +234,7 @@ def mount_interval(
     wall_y_m: float | None,
     effective_m_s: float,
     pulses_of: PulsesOf,
-    say: Callable[[float], None] = lambda share: None,
+    progress: Callable[[float], None] = lambda share: None,
 ) -> tuple[tuple[ModelVariant, ...], tuple[float, float], dict[float, float]]:
     """All variants of one mount, its model interval, and the effective speed by wake memory (s).
 
@@ -257,13 +257,13 @@ def mount_interval(
         beside = item.role == "beside"
         found.append(
             ModelVariant(
-                item.name, item.tell(value), now, now - effective_m_s, not beside, item.origin
+                item.name, item.describe(value), now, now - effective_m_s, not beside, item.origin
             )
         )
         if not beside:
             counted.append((item.name, np.array(now)))
         if item is constants.WAKE_MEMORY:
             cutoff[value] = now
-        say(len(found) / whole)
+        progress(len(found) / whole)
     low, high = ends(np.array(effective_m_s), counted)
     return tuple(found), (float(low), float(high)), dict(sorted(cutoff.items()))

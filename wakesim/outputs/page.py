@@ -45,11 +45,13 @@ def environment(*folders: Path) -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.filters |= {form.__name__: form for form in _FILTERS} | {"a_day": _a_day}
+    made.filters |= {form.__name__: form for form in _FILTERS}
+    made.filters |= {"a_day": _a_day, "at": _at, "ends": _ends, "product": math.prod}
     made.tests["finite"] = _finite
     made.globals |= {
         "wording": wording,
         "sentences": sentences,
+        "statement": statement,
         "nan": math.nan,
         "pi": math.pi,
         "BETZ": 16.0 / 27.0,
@@ -68,6 +70,11 @@ def sentences(template: str, **context: Any) -> list[str]:
     return [wording.one_line(part) for part in parts if part.strip()]
 
 
+def statement(name: str) -> str:
+    """A statement that data files and pages share."""
+    return sentences("statement", name=name)[0]
+
+
 def limits(case: Case) -> tuple[str, ...]:
     """What is not modelled or not sure in a case, in sentences."""
     return tuple(sentences("limits", case=case))
@@ -82,6 +89,17 @@ def _a_day(energy: Any) -> float:
     return float(24.0 * energy.year.annual_kwh / energy.year.hours.hour.size)
 
 
+def _at(variables: Mapping[str, Any], place: tuple[int, ...]) -> dict[str, float]:
+    """The value of every variable at one place."""
+    return {name: float(values[place]) for name, values in variables.items()}
+
+
+def _ends(values: Any) -> tuple[float, float]:
+    """Lowest and highest of an array, what is not finite left out; NaN where nothing is."""
+    known = [value for value in values.ravel().tolist() if math.isfinite(value)]
+    return min(known, default=math.nan), max(known, default=math.nan)
+
+
 def provenance_rows(
     provenance: Mapping[str, Any], leave_out: tuple[str, ...]
 ) -> list[tuple[str, str]]:
@@ -91,10 +109,10 @@ def provenance_rows(
         if key in leave_out:
             continue
         if isinstance(value, dict):
-            words = ", ".join(f"{name} {item}" for name, item in value.items())
+            shown = ", ".join(f"{name} {item}" for name, item in value.items())
         else:
-            words = value if isinstance(value, str) else json.dumps(value, default=str)
-        rows.append((key.replace("_", " "), words))
+            shown = value if isinstance(value, str) else json.dumps(value, default=str)
+        rows.append((key.replace("_", " "), shown))
     return rows
 
 

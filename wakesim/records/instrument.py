@@ -23,15 +23,14 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
-from pydantic import ValidationError
 from scipy import signal
 
 from wakesim.arrays import Array, kernel
-from wakesim.case.instrument import Instrument, instrument_key_problems
+from wakesim.case.instrument import Instrument
 from wakesim.case.messages import render
 from wakesim.case.mounts import Mount
 from wakesim.case.reading import parse, read_text
-from wakesim.case.schema_errors import explain
+from wakesim.case.schema_errors import checked
 from wakesim.case.tables import Table
 from wakesim.errors import CaseError, one_line
 
@@ -104,13 +103,8 @@ def read_instrument(path: str | os.PathLike[str]) -> Instrument:
     raw, lines = parse(f"[instrument]\n{text}" if bare else text, source)
     shift = 1 if bare else 0
     raw = {"instrument": raw["instrument"]}  # a whole case may be given
-    problems = list(instrument_key_problems(raw["instrument"]))
-    try:
-        table = _InstrumentFile.model_validate(raw)
-    except ValidationError as error:
-        details = error.errors(include_url=False, include_input=False)
-        problems += explain(details, raw, _InstrumentFile)
-    if problems:
+    table, problems = checked(raw, _InstrumentFile)
+    if table is None or problems:
         raise CaseError(render(problems, source, _Shifted(lines, shift)))  # type: ignore[arg-type]
     return table.instrument
 

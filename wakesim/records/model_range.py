@@ -47,7 +47,7 @@ def model_range(
     windows: tuple[Window, ...],
     measure: Measure,
     cache: Cache,
-    say: Callable[[float], None] = lambda share: None,
+    progress: Callable[[float], None] = lambda share: None,
 ) -> ModelRange:
     """Changes of what ``measure`` gives, (k,), of records modelled in the ``windows``."""
     settings = replace(coarse(scenario.settings), pulse_reach_m=-1.0)
@@ -65,7 +65,7 @@ def model_range(
     wanted = variants(settings)
     found = []
     for i, (item, value) in enumerate(wanted):
-        found.append(Variant(item.name, item.tell(value), measured(item, value) - base))
-        say((i + 1) / len(wanted))
+        found.append(Variant(item.name, item.describe(value), measured(item, value) - base))
+        progress((i + 1) / len(wanted))
     down, up = fall_and_rise((v.parameter, np.nan_to_num(v.change)) for v in found)
     return ModelRange(down, up, tuple(found))

@@ -35,7 +35,7 @@ from wakesim.case.mounts import (
 from wakesim.case.schema import Case
 from wakesim.case.traffic import Headway
 from wakesim.energy.bounds import BETZ
-from wakesim.energy.states import rotor_of
+from wakesim.energy.hourly_power import rotor_of
 from wakesim.measures.model_interval import ends
 from wakesim.measures.places import (
     area_statistics,
@@ -74,7 +74,7 @@ _NEIGHBOURS = (-3, -1, 1, 3)
 _POINTS_A_TASK = 256
 _SET_BACK_PLACES = 5  # of the curve at which variants are computed
 _HEADWAY_ROUNDS, _HEADWAY_TOLERANCE = 12, 0.01
-_EXPONENTIAL = Headway("exponential", 0.0, None, None, False)
+_EXPONENTIAL = Headway()
 
 
 @study("mounting_map")
@@ -440,7 +440,7 @@ def moved_models(sure: _Sure) -> dict[str, Array]:
     moved = moved_at(sure.case, np.array(sure.places))
     # numbered: a result's names come back in alphabetical order
     named = {
-        f"{k:02d}|{item.name}|{item.tell(value)}": speed
+        f"{k:02d}|{item.name}|{item.describe(value)}": speed
         for k, (item, value, speed) in enumerate(moved.all())
     }
     return {"base": moved.effective_speed()} | named

@@ -47,7 +47,7 @@ def pass_table(case: Case, options: Options, say: Progress) -> PassTableResult:
     table = case.pass_table
     if table is None:
         raise ValueError("the case has no pass table")
-    speeds, heights = table.speeds_m_s, tuple(table.height_m)
+    speeds, heights = table.speed_m_s or (), tuple(table.height_m)
     rows = [
         PassRow(case, name, clearance, heights, speeds)
         for name in case.vehicles

@@ -101,6 +101,12 @@ class Problem:
         return np.asarray(place % 2 == 0)
 
     @property
+    def station_counts(self) -> tuple[int, int]:
+        """Number of stations that train and that are held out."""
+        use = self.training()
+        return len(set(self.station[use])), len(set(self.station[~use]))
+
+    @property
     def defaults(self) -> Array:
         """Default values (p,)."""
         return np.array([c.default for c in self.constants])

@@ -39,41 +39,6 @@ CONSTANTS = "empirical_constants.csv"
 WIDTH = 100
 LIST_MARKS = tuple(f"<!-- list of quantities: {mark} -->" for mark in ("begin", "end"))
 
-_MEANINGS = {
-    "fails": "the pass mark is not met",
-    "unvalidated": "no pass mark was set beforehand; the errors are shown",
-    "consistent": (
-        "the mark is met, but the reference is from memory or second hand, or it is a bound, or it "
-        f"has fewer than {LEAST_POINTS} independent points, or a deliberately wrong model meets "
-        "the mark too"
-    ),
-    "validated": (
-        "the mark is met by measured values that were read or derived from figures read, with at "
-        f"least {LEAST_POINTS} independent points, and deliberately wrong models miss it"
-    ),
-    "verified": "an exact solution is met: the program solves its equations; no measurement",
-}
-_ROADSIDE = {
-    "mount": "air at a mount: mean wakes at driving distance, gusts and turbulence beside or over "
-    "the traffic",
-    "input": "what that is computed from: pulse of the hull, start and decay of wakes, mixing, "
-    "traffic",
-    "other": "other flows with the same laws: trains, airfoils, slender bodies, cubes",
-    "equations": "exact solutions: no measurement",
-}
-_GROUPS = {
-    "variant": "by laws and options that the program does not use by default",
-    "own law": "with a law or constant that the model itself uses",
-    "fitted": "with data that constants of the model were fitted to",
-}
-_STATUS = {
-    "read": "values read in the source",
-    "derived": "values derived from figures read",
-    "second hand": "values read at second hand",
-    "from memory": "values from memory, not read",
-    "exact": "exact solution",
-}
-
 
 # --- pieces of Markdown -------------------------------------------------------------------------
 
@@ -101,10 +66,10 @@ def wrapped(text: str, first: str = "", rest: str = "") -> str:
     return "\n".join(lines).replace("\x01", " ")
 
 
-def _rendered(name: str, **context: Any) -> str:
-    """A template of ``templates/``, without runs of empty lines, which Markdown does not mean."""
-    found = environment(Path(__file__).parent / "templates")
-    found.filters |= {
+def rendered(name: str, **context: Any) -> str:
+    """Text of a template; runs of empty lines, which mean nothing in Markdown, are one."""
+    made = environment(Path(__file__).parent / "templates")
+    made.filters |= {
         "wrap": wrapped,
         "bullet": lambda text: wrapped(text, "- ", "  "),
         "cells": lambda row: " | ".join(map(cell, row)),
@@ -112,7 +77,7 @@ def _rendered(name: str, **context: Any) -> str:
         "condition_head": condition_head,
         "code": "`{}`".format,
     }
-    text = found.get_template(f"{name}.txt.j2").render(
+    text = made.get_template(f"{name}.txt.j2").render(
         table=lambda head, rows: "\n".join(table(head, rows)),
         short=short,
         shown_unit=shown_unit,
@@ -138,7 +103,7 @@ def report(scorecard: Scorecard, calibration: list[str] | None = None) -> str:
         if o.comparison.status != "exact" and o.comparison.mark is not None
     }
     not_tested = _csv(scorecard.folder / NOT_TESTED)
-    return _rendered(
+    return rendered(
         "report",
         first_line=SCORECARD.first_line,
         outcomes=scorecard.outcomes,
@@ -154,10 +119,7 @@ def report(scorecard: Scorecard, calibration: list[str] | None = None) -> str:
         parts=PARTS,
         groups=GROUPS,
         verdicts=VERDICTS,
-        meanings=_MEANINGS,
-        roadside_words=_ROADSIDE,
-        group_words=_GROUPS,
-        status_words=_STATUS,
+        least_points=LEAST_POINTS,
         wrong_models=WRONG_MODELS,
         max_points=MAX_POINTS,
         varied_conditions=_varied,
@@ -217,7 +179,7 @@ def with_quantities(readme: str) -> str:
     if not begin or not end:
         raise ValueError("the README does not hold the marks of the list")
     known = quantities().values()
-    text = _rendered(
+    text = rendered(
         "quantities",
         quantities=known,
         needs=_meanings((q.name, q.needs) for q in known),

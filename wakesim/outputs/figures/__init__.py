@@ -1,35 +1,26 @@
-"""Figures of a result, each as SVG and PNG, built without a display and without global state."""
+"""Figures of a result, each as SVG and PNG, built without a display and without global state.
+
+A module of this folder names its kinds of figure in ``FIGURES``; nothing else lists them. What
+stands below one is in ``templates/captions.txt.j2``; the report shows it where its template says,
+or after the others of the mount.
+"""
 
 from __future__ import annotations
 
-import math
 import re
 import warnings
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from functools import partial
+from functools import cache
+from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING
+from pkgutil import iter_modules
+from typing import Any
 
 from matplotlib.figure import Figure
 
-from wakesim.outputs.figures import (
-    cross_section,
-    distribution,
-    drift,
-    energy,
-    hours,
-    series,
-    signature,
-    spectrum,
-    split,
-    uncertainty,
-)
-from wakesim.outputs.figures.style import house_style
-
-if TYPE_CHECKING:
-    from wakesim.energy.study import EnergyResult
-    from wakesim.results import MountResult, Result
+from wakesim.outputs.figures.style import Kind, house_style
+from wakesim.outputs.page import sentences
 
 PNG_DPI = 150
 _FONTS = "'DejaVu Sans', Verdana, Arial, sans-serif"
@@ -58,14 +49,47 @@ class Drawing:
     figure: Figure
 
 
-def drawings(result: Result) -> Iterator[Drawing]:
+@cache
+def kinds() -> tuple[Kind, ...]:
+    """Every kind of figure that a module of this folder names, in their order."""
+    modules = (import_module(f"{__name__}.{one.name}") for one in iter_modules(__path__))
+    named = [kind for module in modules for kind in getattr(module, "FIGURES", ())]
+    return tuple(sorted(named, key=lambda kind: kind.order))
+
+
+def drawings(result: Any) -> Iterator[Drawing]:
     """Every figure the result gives, mount by mount. Use inside ``house_style()``."""
-    for prefix, mount in zip(slugs(result), result.mounts, strict=True):
-        for kind, caption, build in _builders(result, mount):
-            yield Drawing(f"{prefix}-{kind}", kind, mount.mount.name, caption, build())
+    own = [kind for kind in kinds() if result.case.study in kind.studies]
+    places: Iterable[tuple[str, Any]] = [("", None)]
+    if hasattr(result, "mounts"):
+        places = zip(slugs(result), result.mounts, strict=True)
+    for prefix, mount in places:
+        for kind in own:
+            shown = _shown(kind, result, mount)
+            if shown and kind.wanted(*shown):
+                stem = f"{prefix}-{kind.name}" if prefix else kind.name
+                name = "" if mount is None else mount.mount.name
+                yield Drawing(stem, kind.name, name, caption(kind, *shown), kind.draw(*shown))
 
 
-def render_figures(result: Result, folder: Path) -> list[Rendered]:
+def caption(kind: Kind, result: Any, mount: Any = None, part: Any = None) -> str:
+    """What stands below a figure, from the template of captions."""
+    shown = [one for one in (result, mount, part) if one is not None]
+    context = {"kind": kind.name, "result": result, "case": result.case, "part": part}
+    return sentences("captions", **context, mount=mount, **kind.numbers(*shown))[0]
+
+
+def _shown(kind: Kind, result: Any, mount: Any) -> tuple[Any, ...]:
+    """What a figure is made from; empty where the mount has nothing of it."""
+    if mount is None:
+        return (result,)
+    if not kind.part:
+        return (result, mount)
+    part = getattr(mount, kind.part)
+    return () if part is None else (result, mount, part)
+
+
+def render_figures(result: Any, folder: Path) -> list[Rendered]:
     """Write every figure into ``folder`` as SVG and PNG; OSError when a file cannot be written."""
     return render(lambda: drawings(result), folder)
 
@@ -76,17 +100,12 @@ def render(make: Callable[[], Iterator[Drawing]], folder: Path) -> list[Rendered
     with house_style(), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing")
         for drawing in make():
-            svg = folder / f"{drawing.stem}.svg"
+            svg, png = (folder / f"{drawing.stem}.{ending}" for ending in ("svg", "png"))
             freeze_layout(drawing.figure)
             drawing.figure.savefig(svg, format="svg", metadata=_METADATA)
             text = tidy_svg(svg.read_text(encoding="utf-8"))
             svg.write_text(text, encoding="utf-8")
-            drawing.figure.savefig(
-                folder / f"{drawing.stem}.png",
-                format="png",
-                dpi=PNG_DPI,
-                metadata={"Software": None},
-            )
+            drawing.figure.savefig(png, format="png", dpi=PNG_DPI, metadata={"Software": None})
             rendered.append(
                 Rendered(drawing.stem, drawing.kind, drawing.mount, drawing.caption, text)
             )
@@ -113,7 +132,7 @@ def tidy_svg(svg: str) -> str:
     return re.sub(r'(?<=\sd=")[^"]*', lambda path: re.sub(r"(\.\d\d)\d+", r"\1", path.group()), svg)
 
 
-def slugs(result: Result) -> list[str]:
+def slugs(result: Any) -> list[str]:
     """A file-name part for each mount: letters, digits and hyphens, unique."""
     names: list[str] = []
     for number, mount in enumerate(result.mounts, start=1):
@@ -122,52 +141,3 @@ def slugs(result: Result) -> list[str]:
             slug = f"{slug}-{number}"
         names.append(slug)
     return names
-
-
-def _finite(*shares: Mapping[str, float]) -> bool:
-    """Whether every table has entries and all of them are numbers (air at rest has no shares)."""
-    return all(table and all(map(math.isfinite, table.values())) for table in shares)
-
-
-def _builders(
-    result: Result, mount: MountResult
-) -> Iterator[tuple[str, str, Callable[[], Figure]]]:
-    """Kind, caption and builder of the figures this mount has data for."""
-    yield (
-        "cross-section",
-        cross_section.caption(result, mount),
-        partial(cross_section.draw, result, mount),
-    )
-    if mount.signatures:
-        yield "signature", signature.caption(result, mount), partial(signature.draw, result, mount)
-    values = mount.statistics
-    if values is None:
-        return
-    for kind, module, wanted in (
-        ("series", series, len(values.series.time_s) > 1),
-        ("distribution", distribution, len(values.series.time_s) > 1),
-        ("split", split, _finite(values.by_mechanism, values.by_class)),
-        ("drift", drift, values.drift is not None),
-        ("hours", hours, len(values.hourly) > 1),
-        ("uncertainty", uncertainty, len(values.variants) > 0),
-        ("spectrum", spectrum, len(values.spectrum_hz) > 1),
-    ):
-        if wanted:
-            yield kind, module.caption(result, mount), partial(module.draw, result, mount, values)
-    if mount.energy is not None:
-        yield from _energy_builders(result, mount, mount.energy)
-
-
-def _energy_builders(
-    result: Result, mount: MountResult, found: EnergyResult
-) -> Iterator[tuple[str, str, Callable[[], Figure]]]:
-    own = (result, mount, found)
-    yield "energy", energy.power_caption(result, mount), partial(energy.draw_power, *own)
-    if found.uncertainty is not None:
-        caption = energy.uncertainty_caption(found.uncertainty)
-        draw = partial(energy.draw_uncertainty, result, mount, found.uncertainty)
-        yield "yield-uncertainty", caption, draw
-    if found.rotor.power_curve is None:
-        yield "capture", energy.capture_caption(found), partial(energy.draw_capture, *own)
-    if found.loads:
-        yield "loads", energy.loads_caption(found), partial(energy.draw_loads, *own)

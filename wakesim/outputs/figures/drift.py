@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.patches import Rectangle
 from matplotlib.ticker import MaxNLocator
 
 from wakesim.arrays import Array
 from wakesim.outputs.figures import style
 from wakesim.outputs.figures.cross_section import lane_vehicles
+from wakesim.outputs.figures.style import Kind
 from wakesim.outputs.wording import number
 
 if TYPE_CHECKING:
@@ -31,6 +31,7 @@ _AXES_PT = 460.0  # width of the axes, about
 _CHARACTER_PT = 4.6
 _FONT_SIZE = 7.8
 _LEVELS = 11
+_TARMAC = "#5a5a5a"  # darker than elsewhere, below coloured air
 _TOP_M = 10.0
 _BESIDE_TRAFFIC_M, _BESIDE_MOUNT_M = 6.0, 13.0
 _WALL_M = 0.8
@@ -38,63 +39,36 @@ _SLAB = 0.022  # share of the height shown
 _OPPOSITE = 0.02  # share of the strongest air that counts as the other direction
 
 
-def caption(result: Result, mount: MountResult) -> str:
-    """What the figure shows, in a sentence or two."""
-    words = (
-        "Mean along-road air of the traffic over the cross-section, mean of the simulated hours: "
-        "wakes and drift together, from the steady balance of momentum and turbulence. Positive: "
-        "the way of a forward carriageway (⊙, towards the reader), negative, dashed: the way of a "
-        "backward one (⊗). Grey outlines: a vehicle class that uses the lane. Box: the swept "
-        "rectangle. Heights are stretched."
-    )
-    whole = mount.statistics.whole_hour if mount.statistics is not None else None
-    if whole is not None:
-        words += (
-            f" Lower panel: the hour from {whole.hour}:00 with every vehicle in one march, nothing "
-            "superposed, minus the steady balance of that hour, on which the superposition rests. "
-            "One hour of chance traffic differs from its expectation, too."
-        )
-    if mount.mount.wall_offset_m is not None:
-        words += " The hatched wall is taken as endless along the road and upward."
-    return words
-
-
 def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Figure:
     """Filled contours of the mean air, and of march minus balance, with road and mount."""
     drift = statistics.drift
-    if drift is None:
-        raise ValueError("the mount has no drift")
+    assert drift is not None
     title = f"The air between the vehicles, mount {mount.mount.name}"
     panels = [("mean along-road air of the traffic, towards +x (m/s)", drift.y_m, drift.z_m,
                np.asarray(drift.speed_m_s))]  # fmt: skip
     whole = statistics.whole_hour
     if whole is not None:
-        words = f"march of the hour from {whole.hour}:00 minus its balance, towards +x (m/s)"
-        panels.append((words, whole.y_m, whole.z_m, whole.march_u_m_s - whole.balance_u_m_s))
+        label = f"march of the hour from {whole.hour}:00 minus its balance, towards +x (m/s)"
+        panels.append((label, whole.y_m, whole.z_m, whole.march_u_m_s - whole.balance_u_m_s))
     figure = style.new_figure(result, title, _HEIGHT_IN + _PANEL_IN * (len(panels) - 1))
     rows = figure.subplots(len(panels), squeeze=False)[:, 0]
-    for axes, (words, y, z, speed) in zip(rows, panels, strict=True):
-        _panel(figure, axes, result.case, mount.mount, words, _shown(y, z, speed, result, mount))
+    for axes, (label, y, z, speed) in zip(rows, panels, strict=True):
+        _panel(figure, axes, result.case, mount.mount, label, _shown(y, z, speed, result, mount))
     return figure
 
 
 def _panel(
-    figure: Figure,
-    axes: Axes,
-    case: Case,
-    mount: Mount,
-    words: str,
-    shown: tuple[Array, Array, Array],
+    figure: Figure, axes: Axes, case: Case, mount: Mount, label: str, shown: tuple[Array, ...]
 ) -> None:
     """One field over the cross-section with carriageways, vehicles and mount."""
     (left, right), top = window(case, mount)
     axes.grid(visible=False)
-    _contours(figure, axes, *shown, words)
+    _contours(figure, axes, *shown, label)
     bottom = -_SLAB * top
     axes.set(xlim=(left, right), ylim=(bottom, top))
     _road(axes, case, bottom)
     _vehicles(axes, case)
-    _mount(axes, mount, top)
+    _mount(axes, mount)
     axes.set_xlabel("offset y from the near-side edge line (m)")
     axes.set_ylabel("height z (m)")
     axes.set_yticks([tick for tick in MaxNLocator(5).tick_values(0.0, top) if 0.0 <= tick <= top])
@@ -147,7 +121,7 @@ def levels(speed: Array) -> Array:
     return MaxNLocator(_LEVELS - 2).tick_values(low, 0.0)
 
 
-def _contours(figure: Figure, axes: Axes, y: Array, z: Array, speed: Array, words: str) -> None:
+def _contours(figure: Figure, axes: Axes, y: Array, z: Array, speed: Array, label: str) -> None:
     steps = levels(speed)
     both = steps[0] < 0.0 < steps[-1]
     colours = "RdBu_r" if both else ("viridis" if steps[-1] > 0.0 else "viridis_r")
@@ -166,38 +140,23 @@ def _contours(figure: Figure, axes: Axes, y: Array, z: Array, speed: Array, word
     decimals = max(0, 1 - math.floor(math.log10(step)) - (step >= 1.0))
     digits = next(d for d in range(decimals + 1) if np.allclose(np.round(steps, d), steps))
     bar.ax.set_xticks(ticks, [number(float(value), digits) for value in ticks])
-    bar.set_label(words)
+    bar.set_label(label)
     bar.outline.set_linewidth(0.6)
 
 
 def _road(axes: Axes, case: Case, bottom: float) -> None:
-    """Lanes as a dark band under the air with white lines, named above the axes."""
-    axes.axhspan(bottom, 0.0, color="#cfdcc3", linewidth=0, zorder=2)
-    left, right = axes.get_xlim()
+    """The road under the air, its carriageways named above the axes."""
+    style.road_strip(axes, case.road, bottom, _TARMAC)
+    (left, right), top = axes.get_xlim(), axes.get_ylim()[1]
     for way in case.road.carriageways:
-        low, high = way.paved_m
         inner, outer = way.extent_m
-        for start, end, colour in ((low, high, "#9a9a9a"), (inner, outer, "#5a5a5a")):
-            box = Rectangle((start, bottom), end - start, -bottom, facecolor=colour, lw=0, zorder=3)
-            axes.add_patch(box)
-        for k in range(way.lanes + 1):
-            line = inner + k * way.lane_width_m
-            axes.plot([line] * 2, [bottom, 0.0], color="white", linewidth=1.0, zorder=4)
-        symbol = "⊙" if way.sign > 0 else "⊗"
+        symbol = style.heading(way.sign)
         room = (outer - inner) / (right - left) * _AXES_PT / _CHARACTER_PT
-        words = f"{symbol} {way.name}"
-        axes.annotate(
-            words if len(words) <= room else symbol,
-            xy=((inner + outer) / 2, axes.get_ylim()[1]),
-            xytext=(0, 3),
-            textcoords="offset points",
-            ha="center",
-            va="bottom",
-            fontsize=_FONT_SIZE,
-            annotation_clip=False,
-        )
-        axes.plot([inner, outer], [axes.get_ylim()[1]] * 2, color=style.GREY, lw=2.0, clip_on=False)
-    axes.plot([left, right], [0.0, 0.0], color=style.INK, linewidth=0.8, zorder=4)
+        label = f"{symbol} {way.name}"
+        style.beside(axes, label if len(label) <= room else symbol, ((inner + outer) / 2, top),
+                     (0, 3), ha="center", va="bottom", fontsize=_FONT_SIZE,
+                     annotation_clip=False)  # fmt: skip
+        axes.plot([inner, outer], [top] * 2, color=style.GREY, lw=2.0, clip_on=False)
 
 
 def _vehicles(axes: Axes, case: Case) -> None:
@@ -205,37 +164,22 @@ def _vehicles(axes: Axes, case: Case) -> None:
         corner = (case.road.lanes[index].centre_m - vehicle.width_m / 2, vehicle.clearance_m)
         height = vehicle.height_m - vehicle.clearance_m
         for colour, width in (("white", 2.2), (style.GREY, 1.0)):  # seen on any colour
-            axes.add_patch(
-                Rectangle(
-                    corner,
-                    vehicle.width_m,
-                    height,
-                    fill=False,
-                    edgecolor=colour,
-                    lw=width,
-                    zorder=5,
-                )
-            )
+            style.box(axes, *corner, vehicle.width_m, height, fill=False, edgecolor=colour,
+                      lw=width, zorder=5)  # fmt: skip
 
 
-def _mount(axes: Axes, mount: Mount, top: float) -> None:
+def _mount(axes: Axes, mount: Mount) -> None:
     low = mount.height_m - mount.rotor_height_m / 2
     corner = (mount.offset_m - mount.rotor_width_m / 2, low)
     for colour, width in (("white", 3.4), (style.INK, 1.6)):
         if mount.support.stands:
             axes.plot([mount.offset_m] * 2, [0.0, low], color=colour, linewidth=width, zorder=6)
-        axes.add_patch(
-            Rectangle(
-                corner,
-                mount.rotor_width_m,
-                mount.rotor_height_m,
-                fill=False,
-                edgecolor=colour,
-                linewidth=width,
-                zorder=7,
-            )
-        )
-    wall = mount.wall_offset_m
-    if wall is not None:
-        beyond = 1.0 if wall >= mount.offset_m else -1.0
-        style.wall(axes, wall, beyond, _WALL_M, top, zorder=6)
+        style.box(axes, *corner, mount.rotor_width_m, mount.rotor_height_m, fill=False,
+                  edgecolor=colour, linewidth=width, zorder=7)  # fmt: skip
+    style.wall(axes, mount, _WALL_M, zorder=6)
+
+
+FIGURES = (
+    Kind("drift", 60, ("traffic",), draw, "statistics",
+         lambda result, mount, statistics: statistics.drift is not None),
+)  # fmt: skip

@@ -10,11 +10,13 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from wakesim.arrays import Array
+from wakesim.energy.bounds import BETZ
 from wakesim.energy.response import capture_ratio
-from wakesim.energy.uncertainty import Percentiles, Ranking, YieldUncertainty
+from wakesim.energy.uncertainty import Percentiles, Ranking
 from wakesim.outputs import wording
 from wakesim.outputs.figures import style
-from wakesim.outputs.wording import number, significant
+from wakesim.outputs.figures.style import Kind
+from wakesim.outputs.wording import significant
 
 if TYPE_CHECKING:
     from wakesim.energy.study import EnergyResult
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
 _BETZ_LABEL = "bound of Betz"
 _LOOKS = {
     "inertial": (style.VERMILLION, "o", "-"),
-    "quasi_steady": (style.BLUE, "s", (0, (4, 2))),
+    "quasi_steady": (style.BLUE, "s", style.DASHED),
     "fixed_speed": (style.GREEN, "D", (0, (4, 1, 1, 1))),
 }
 _LEAST_SHARE = 0.005  # of the variance, for a bar
@@ -32,17 +34,7 @@ _PULSES_S = (0.2, 0.5, 1.0, 3.0)
 _PULSE_SPEED_M_S = 2.0
 
 
-def power_caption(result: Result, mount: MountResult) -> str:
-    """What the figure of power shows."""
-    return (
-        "Electrical power by clock hour of a weekday in the air of the case (above, logarithmic; "
-        "no mark where there is none) and energy of the months of the year in its winds (below), "
-        "before the standby use of the electronics. The bound of Betz is 16/27 of the energy flux "
-        "through the swept area in the same hour."
-    )
-
-
-def draw_power(result: Result, mount: MountResult, energy: EnergyResult) -> Figure:
+def _draw_power(result: Result, mount: MountResult, energy: EnergyResult) -> Figure:
     """Hours above, months below."""
     power = energy.power
     legend = [wording.RESPONSES[name] for name in power.electrical_w] + [_BETZ_LABEL]
@@ -51,7 +43,7 @@ def draw_power(result: Result, mount: MountResult, energy: EnergyResult) -> Figu
     top, bottom = figure.subplots(2, 1, gridspec_kw={"height_ratios": [1.5, 1.0]})
     place = np.arange(24)
     rows = [(values, *_LOOKS[name]) for name, values in power.electrical_w.items()]
-    rows.append((16.0 / 27.0 * power.available_w, style.INK, "^", (0, (1, 1.5))))
+    rows.append((BETZ * power.available_w, style.INK, "^", style.DOTTED))
     for (values, colour, marker, dashes), label in zip(rows, legend, strict=True):
         shown = np.where(values > 0.0, values, np.nan)
         top.plot(
@@ -62,11 +54,9 @@ def draw_power(result: Result, mount: MountResult, energy: EnergyResult) -> Figu
         top.set_yscale("log")
         style.log_labels(top.yaxis)
     top.set_ylabel("power (mW)")
-    top.set_xticks(place[::2], [f"{h:02d}" for h in place[::2]])
-    top.set_xlim(-0.6, 23.4)
-    top.set_xlabel("clock hour, its beginning (h)")
+    style.hour_axis(top, range(24), 2)
     _months(bottom, energy)
-    style.header_legend(figure, *top.get_legend_handles_labels())
+    style.legend_of(top)
     return figure
 
 
@@ -84,23 +74,10 @@ def _months(axes: Axes, energy: EnergyResult) -> None:
     axes.grid(axis="x", visible=False)
 
 
-def uncertainty_caption(uncertainty: YieldUncertainty) -> str:
-    """What the figure of the uncertain yield shows."""
-    rankings = (uncertainty.speed_ranking, uncertainty.energy_ranking)
-    trust = 100.0 * max(min(r.explained for r in rankings), 0.0)
-    return (
-        f"{uncertainty.samples} quasi-random samples of all uncertain inputs at once, in the air "
-        "of the case. Above: share of samples that exceed a value, with P90, P50 and P10. Below: "
-        "what the variance comes from, the longest bar "
-        "is what to settle first (filled: the input by itself; outlined: with its interactions). "
-        f"The expansion behind the indices predicts {number(trust, 0)} % or more of the variance "
-        "of left-out samples."
-    )
-
-
-def draw_uncertainty(result: Result, mount: MountResult, uncertainty: YieldUncertainty) -> Figure:
+def _draw_uncertainty(result: Result, mount: MountResult, energy: EnergyResult) -> Figure:
     """Exceedance of speed and energy, and the rankings below them."""
-    u = uncertainty
+    u = energy.uncertainty
+    assert u is not None
     title = f"Uncertain yield, mount {mount.mount.name}"
     figure = style.new_figure(result, title, 5.4)
     (speed, energy), (below_speed, below_energy) = figure.subplots(
@@ -133,24 +110,19 @@ def _bars(axes: Axes, ranking: Ranking, order: list[int]) -> None:
         axes.set_title("not to be trusted", loc="right", fontsize=8, color=style.GREY)
 
 
-def _exceedance(axes: Axes, values: Array, found: Percentiles, label: str) -> None:
+def _exceedance(axes: Axes, values: Array, known: Percentiles, label: str) -> None:
     """Share of samples above a value, on a log axis when wide."""
-    wide = found.p10 > 20.0 * max(found.p90, 0.0)
-    least = max(found.p90 / 5.0, found.p10 / 1e4) if wide else 0.0
+    wide = known.p10 > 20.0 * max(known.p90, 0.0)
+    least = max(known.p90 / 5.0, known.p10 / 1e4) if wide else 0.0
     ordered = np.sort(np.maximum(values, least))
     above = 100.0 * (1.0 - (np.arange(ordered.size) + 0.5) / ordered.size)
     axes.plot(ordered, above, color=style.INK)
-    for share, value, name in (
-        (90, found.p90, "P90"),
-        (50, found.p50, "P50"),
-        (10, found.p10, "P10"),
-    ):
+    for share, name in ((90, "P90"), (50, "P50"), (10, "P10")):
+        value = getattr(known, name.lower())
         axes.plot([max(value, least)], [share], "o", color=style.INK, markersize=4)
-        axes.annotate(
-            f"{name} {significant(value, 2)}", (max(value, least), share), xytext=(6, 3),
-            textcoords="offset points", fontsize=8,
-            bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 0.6},
-        )  # fmt: skip
+        style.beside(axes, f"{name} {significant(value, 2)}", (max(value, least), share), (6, 3),
+                     fontsize=8, bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75,
+                                       "pad": 0.6})  # fmt: skip
     if wide:
         axes.set_xscale("log")
         axes.set_xlim(least, 3.0 * float(values.max()))
@@ -161,19 +133,7 @@ def _exceedance(axes: Axes, values: Array, found: Percentiles, label: str) -> No
     axes.set_ylim(0.0, 100.0)
 
 
-def capture_caption(energy: EnergyResult) -> str:
-    """What the figure of pulse capture shows."""
-    constant = energy.rotor.time_constant_s(_PULSE_SPEED_M_S, energy.density_kg_m3)
-    return (
-        "Share of a square pulse's extra energy that reaches the generator, against the length of "
-        "the pulse over the rotor's time constant, for a rotor running in slower air before and "
-        "after (legend: its speed over that of the pulse). Marks: pulses of "
-        f"{', '.join(f'{p:g}' for p in _PULSES_S)} s at {_PULSE_SPEED_M_S:g} m/s for this rotor, "
-        f"whose time constant there is {significant(constant, 2)} s."
-    )
-
-
-def draw_capture(result: Result, mount: MountResult, energy: EnergyResult) -> Figure:
+def _draw_capture(result: Result, mount: MountResult, energy: EnergyResult) -> Figure:
     """Capture ratio over pulse length."""
     shares = (0.3, 0.5, 0.8)
     legend = [f"slow air: {share:g} of the pulse" for share in shares]
@@ -194,21 +154,11 @@ def draw_capture(result: Result, mount: MountResult, energy: EnergyResult) -> Fi
     axes.set_xlabel("pulse length / time constant (1)")
     axes.set_ylabel("share caught (1)")
     axes.set_ylim(0.0, 1.05)
-    style.header_legend(figure, *axes.get_legend_handles_labels())
+    style.legend_of(axes)
     return figure
 
 
-def loads_caption(energy: EnergyResult) -> str:
-    """What the figure of loads shows."""
-    return (
-        "One pass of each class in the lane nearest to the mount: pressure of the pulse (above) "
-        "and horizontal force along the road on rotor and post taken as a closed plate, turbulence "
-        "added as two standard deviations (below). Indicative, not design values: wind and "
-        "vehicle-gust loads follow local codes and licensed engineers."
-    )
-
-
-def draw_loads(result: Result, mount: MountResult, energy: EnergyResult) -> Figure:
+def _draw_loads(result: Result, mount: MountResult, energy: EnergyResult) -> Figure:
     """Pressure and force histories."""
     styles = style.class_styles(result)
     legend = [style.class_label(result, load.vehicle) for load in energy.loads]
@@ -224,5 +174,25 @@ def draw_loads(result: Result, mount: MountResult, energy: EnergyResult) -> Figu
     top.set_ylabel("pressure (Pa)")
     bottom.set_ylabel("force along\nthe road (N)")
     bottom.set_xlabel("time after the nose is abreast of the mount (s)")
-    style.header_legend(figure, *top.get_legend_handles_labels())
+    style.legend_of(top)
     return figure
+
+
+def _explained(result: Result, mount: MountResult, energy: EnergyResult) -> dict[str, float]:
+    u = energy.uncertainty
+    assert u is not None
+    worse = min(ranking.explained for ranking in (u.speed_ranking, u.energy_ranking))
+    return {"explained": max(worse, 0.0)}
+
+
+_TRAFFIC = ("traffic",)
+FIGURES = (
+    Kind("energy", 100, _TRAFFIC, _draw_power, "energy"),
+    Kind("yield-uncertainty", 110, _TRAFFIC, _draw_uncertainty, "energy",
+         lambda result, mount, energy: energy.uncertainty is not None, _explained),
+    Kind("capture", 120, _TRAFFIC, _draw_capture, "energy",
+         lambda result, mount, energy: energy.rotor.power_curve is None,
+         lambda *_: {"pulses_s": _PULSES_S, "speed_m_s": _PULSE_SPEED_M_S}),
+    Kind("loads", 130, _TRAFFIC, _draw_loads, "energy",
+         lambda result, mount, energy: len(energy.loads) > 0),
+)  # fmt: skip

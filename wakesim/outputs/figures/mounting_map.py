@@ -9,42 +9,24 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Patch, Rectangle
+from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
 from wakesim.case.mounts import PLACE_KINDS
 from wakesim.outputs import wording
 from wakesim.outputs.figures import style
+from wakesim.outputs.figures.style import Kind
 from wakesim.studies.mounting_map import keep_out_spans
 
 if TYPE_CHECKING:
     from wakesim.results import MapResult
 
-_TARMAC, _SHOULDER, _VERGE = "#6e6e6e", "#9a9a9a", "#cfdcc3"
 _SWEPT, _SWEPT_EDGE, _KEEP_OUT = "#dbe7f0", "#35536b", "#8c8c8c"
 _SLAB_M = 0.3
 _LABEL_ROOM = (0.03, 0.025)  # half width and height of a contour label, shares of the axes
 
 
-def map_caption(result: MapResult) -> str:
-    """What the map shows."""
-    text = (
-        f"Effective speed of the rotor ({wording.place(result.case.mounts[0].rotor_width_m)} m × "
-        f"{wording.place(result.case.mounts[0].rotor_height_m)} m) by the place of its centre, "
-        f"clock hour {result.hour}, traffic towards the reader in lanes marked ⊙. Blue outlines: "
-        "what vehicles sweep, wander included. Hatched: below the headroom and nearer to the road "
-        "than the keep-out distance. No value where any part of the rotor would reach into either. "
-        "Heavy marker: the best place of the mount's own kind."
-    )
-    if result.case.map is not None:
-        text += (
-            f" Keep-out {wording.place(result.case.map.keep_out_m)} m, headroom "
-            f"{wording.place(result.case.map.headroom_m)} m."
-        )
-    return text
-
-
-def draw_map(result: MapResult) -> Figure:
+def _draw_map(result: MapResult) -> Figure:
     """The map over offset and height."""
     best = [(k, p) for k, p in result.best_by_kind.items()]
     handles = [
@@ -64,7 +46,8 @@ def draw_map(result: MapResult) -> Figure:
     left, right = _ends(y)
     top = max(_ends(z)[1], max((s[2] for s in result.swept), default=0.0) + 0.4)
     axes.set(xlim=(left, right), ylim=(-_SLAB_M - 0.75, top))
-    _road(axes, result, left, right)
+    style.road_strip(axes, result.case.road, -_SLAB_M)
+    _lanes(axes, result)
     _zones(axes, result)
     values = np.ma.masked_invalid(result.variables["effective_speed"])
     if values.count():
@@ -97,41 +80,24 @@ def _ends(values: np.ndarray) -> tuple[float, float]:
     return float(values[0]) - step, float(values[-1]) + step
 
 
-def _road(axes: Axes, result: MapResult, left: float, right: float) -> None:
-    def slab(a: float, b: float, colour: str) -> None:
-        a, b = max(a, left), min(b, right)
-        if a < b:
-            axes.add_patch(Rectangle((a, -_SLAB_M), b - a, _SLAB_M, facecolor=colour, lw=0))
-
-    slab(left, right, _VERGE)
-    for way in result.case.road.carriageways:
-        slab(*way.paved_m, _SHOULDER)
-        slab(*way.extent_m, _TARMAC)
-    axes.axhline(0.0, color=style.INK, linewidth=0.8, zorder=3)
+def _lanes(axes: Axes, result: MapResult) -> None:
+    left, right = axes.get_xlim()
     for lane in result.case.road.lanes:
         if left < lane.centre_m < right:
-            symbol = "⊙" if lane.direction > 0 else "⊗"
+            symbol = style.heading(lane.direction)
             axes.text(lane.centre_m, -_SLAB_M - 0.1, symbol, ha="center", va="top", fontsize=9)
-            for side in (-0.5, 0.5):
-                edge = lane.centre_m + side * lane.width_m
-                axes.plot([edge, edge], [-_SLAB_M, 0.0], color="white", linewidth=1.0, zorder=2)
 
 
 def _zones(axes: Axes, result: MapResult) -> None:
     table = result.case.map
     for low, high in keep_out_spans(result.case) if table is not None else ():
         assert table is not None
-        axes.add_patch(
-            Rectangle((low, 0.0), high - low, table.headroom_m, facecolor="none",
-                      edgecolor=_KEEP_OUT, hatch="////", linewidth=0.8, zorder=1)
-        )  # fmt: skip
+        style.box(axes, low, 0.0, high - low, table.headroom_m, facecolor="none",
+                  edgecolor=_KEEP_OUT, hatch="////", linewidth=0.8, zorder=1)  # fmt: skip
     y, height = skyline(result.swept)
     axes.fill_between(y, height, 0.0, step="post", facecolor=_SWEPT, edgecolor=_SWEPT_EDGE,
                       linewidth=0.9, zorder=1.5)  # fmt: skip
-    wall = result.case.mounts[0].wall_offset_m
-    if wall is not None:
-        side = 1.0 if wall >= result.case.mounts[0].offset_m else -1.0
-        style.wall(axes, wall, side, 0.35, axes.get_ylim()[1], 4)
+    style.wall(axes, result.case.mounts[0], 0.35, 4)
 
 
 def skyline(
@@ -167,18 +133,7 @@ def _contours(
             label.remove()
 
 
-def set_back_caption(result: MapResult) -> str:
-    """What the set-back curve shows."""
-    assert result.best is not None
-    height = wording.place(float(result.height_m[result.best[0]]))
-    return (
-        f"Effective speed against the set-back of the rotor at a centre height of {height} m, the "
-        "height of the best place; free places only. Band: model interval, computed at five of the "
-        "places and interpolated, relative to the effective speed, between them."
-    )
-
-
-def draw_set_back(result: MapResult) -> Figure:
+def _draw_set_back(result: MapResult) -> Figure:
     """Effective speed over offset at the best height, with the model interval."""
     assert result.best is not None
     offsets, speed, low, high = result.set_back
@@ -199,3 +154,10 @@ def draw_set_back(result: MapResult) -> Figure:
     axes.set_ylabel("effective speed (m/s)")
     style.header_legend(figure, [line, band, star], labels)
     return figure
+
+
+FIGURES = (
+    Kind("map", 10, ("mounting_map",), _draw_map),
+    Kind("set-back", 20, ("mounting_map",), _draw_set_back,
+         wanted=lambda result: result.set_back.shape[1] > 1),
+)  # fmt: skip

@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from wakesim.outputs.figures import style
+from wakesim.outputs.figures.style import Kind
 
 if TYPE_CHECKING:
     from wakesim.measures.results import Signature
@@ -24,25 +25,6 @@ _LEGEND = ("± 1 standard deviation", "along the road", "across, towards +y", "m
 _TITLE_PT, _WHERE_PT = 8.5, 7.5  # font sizes above a panel, smaller where a line is too long
 _CHARACTER = 0.66  # width of a bold character over its font size
 _MARGIN_PT, _BETWEEN_PT = 40.0, 22.0  # what axis labels take of the figure's width
-
-
-def caption(result: Result, mount: MountResult) -> str:
-    """What the figure shows, in a sentence or two."""
-    return (
-        f"One pass of each vehicle class in its lane nearest to the mount, {air_around(result)}, "
-        "at the centre of the swept rectangle; above each panel the vehicle's speed, its lane and "
-        "the clearance between its outline and that centre. Time 0: the nose is abreast of the "
-        "mount. The band is one standard deviation of the wake turbulence about the along-road "
-        "velocity; the mean wake is a part of that velocity. Classes are sorted by their peak; "
-        "each row has its own vertical scale."
-    )
-
-
-def air_around(result: Result) -> str:
-    """What the air does apart from the pass."""
-    if result.case.air.wind is None:
-        return "in otherwise still air"
-    return "carried by the ambient wind but without the wind's own speed"
 
 
 def draw(result: Result, mount: MountResult) -> Figure:
@@ -70,7 +52,7 @@ def draw(result: Result, mount: MountResult) -> Figure:
     for row in range(rows):
         grid[row, 0].set_ylabel("air velocity (m/s)")
         grid[row, 0].yaxis.set_major_locator(MaxNLocator(5))
-    style.header_legend(figure, *grid[0, 0].get_legend_handles_labels())
+    style.legend_of(grid[0, 0])
     return figure
 
 
@@ -95,31 +77,13 @@ def _panel(
     shown = slice(*np.searchsorted(signature.time_s, [span[0] - _EDGE_S, span[1] + _EDGE_S]))
     t, u, sigma = signature.time_s[shown], signature.u_m_s[shown], signature.sigma_m_s[shown]
     axes.axhline(0.0, color=style.GREY, linewidth=0.7)
-    axes.fill_between(
-        t,
-        u - sigma,
-        u + sigma,
-        color=style.SKY,
-        alpha=0.45,
-        linewidth=0,
-        label=_LEGEND[0],
-    )
+    axes.fill_between(t, u - sigma, u + sigma, color=style.SKY, alpha=0.45, linewidth=0,
+                      label=_LEGEND[0])  # fmt: skip
     axes.plot(t, u, color=style.BLUE, label=_LEGEND[1])
-    axes.plot(
-        t,
-        signature.v_m_s[shown],
-        color=style.VERMILLION,
-        linestyle=(0, (4, 1.5)),
-        label=_LEGEND[2],
-    )
-    axes.plot(
-        t,
-        signature.wake_u_m_s[shown],
-        color=style.INK,
-        linestyle=(0, (1, 1.2)),
-        linewidth=1.1,
-        label=_LEGEND[3],
-    )
+    axes.plot(t, signature.v_m_s[shown], color=style.VERMILLION, linestyle=(0, (4, 1.5)),
+              label=_LEGEND[2])  # fmt: skip
+    axes.plot(t, signature.wake_u_m_s[shown], color=style.INK, linestyle=(0, (1, 1.2)),
+              linewidth=1.1, label=_LEGEND[3])  # fmt: skip
     name, where = _head(signature)
     _above(axes, 14.0, name, fontsize=sizes[0], weight="bold")
     _above(axes, 4.0, where, fontsize=sizes[1])
@@ -140,15 +104,8 @@ def _font_sizes(signatures: list[Signature], width_pt: float) -> tuple[float, fl
 
 def _above(axes: Axes, points: float, text: str, **looks: Any) -> None:
     """A line of text at so many points above the panel's upper left corner."""
-    axes.annotate(
-        text,
-        xy=(0.0, 1.0),
-        xycoords="axes fraction",
-        xytext=(0.0, points),
-        textcoords="offset points",
-        va="bottom",
-        **looks,
-    )
+    style.beside(axes, text, (0.0, 1.0), (0.0, points), xycoords="axes fraction", va="bottom",
+                 **looks)  # fmt: skip
 
 
 def _time_span(signatures: list[Signature]) -> tuple[float, float]:
@@ -164,3 +121,9 @@ def _time_span(signatures: list[Signature]) -> tuple[float, float]:
         return -1.0, 5.0
     start = max(min(starts), -_LONGEST_S / 4)
     return start, max(min(max(ends), start + _LONGEST_S), start + 1.0)
+
+
+FIGURES = (
+    Kind("signature", 20, ("traffic", "single_pass"), draw,
+         wanted=lambda result, mount: len(mount.signatures) > 0),
+)  # fmt: skip

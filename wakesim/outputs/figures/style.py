@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import contextlib
 import math
-from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
 
 import matplotlib.style
 from matplotlib.artist import Artist
@@ -20,9 +21,6 @@ from matplotlib.ticker import FuncFormatter, LogLocator
 
 from wakesim.outputs import wording
 
-if TYPE_CHECKING:
-    from wakesim.results import Result
-
 BLUE = "#0072B2"
 VERMILLION = "#D55E00"
 GREEN = "#009E73"
@@ -32,6 +30,10 @@ SKY = "#56B4E9"
 INK = "#222222"
 GREY = "#5f5f5f"
 PALE = "#d9d9d9"
+TARMAC, SHOULDER, VERGE = "#6e6e6e", "#9a9a9a", "#cfdcc3"
+
+DASHED = (0, (4, 2))
+DOTTED = (0, (1, 1.5))
 
 WIDTH_IN = 7.2
 _HEADER_IN = 0.30
@@ -75,6 +77,26 @@ _STYLE = {
 }
 
 
+@dataclass(frozen=True)
+class Kind:
+    """A kind of figure: the end of its files' name, and the studies that have one.
+
+    ``draw``, ``wanted`` and ``numbers`` take the result; where there is a figure for each mount
+    they take the mount, too, and then that ``part`` of it which the figure shows ("statistics",
+    "energy"; there is no figure without it). What stands below it is a piece of the template
+    ``captions.txt.j2``, which gets these and the ``numbers`` that it needs besides. ``order`` is
+    the place among a result's figures.
+    """
+
+    name: str
+    order: int
+    studies: tuple[str, ...]
+    draw: Callable[..., Figure]
+    part: str = ""
+    wanted: Callable[..., bool] = lambda *_: True
+    numbers: Callable[..., dict[str, Any]] = lambda *_: {}
+
+
 @contextlib.contextmanager
 def house_style() -> Iterator[None]:
     """The settings under which figures are built and saved, whatever the user's own are."""
@@ -82,7 +104,7 @@ def house_style() -> Iterator[None]:
         yield
 
 
-def new_figure(result: Result, title: str, height_in: float, legend: Sequence[str] = ()) -> Figure:
+def new_figure(result: Any, title: str, height_in: float, legend: Sequence[str] = ()) -> Figure:
     """An empty figure with its title and, where it applies, the invented-data mark on top.
 
     Room for ``header_legend`` with these labels is added to the height.
@@ -95,16 +117,8 @@ def new_figure(result: Result, title: str, height_in: float, legend: Sequence[st
     margin = 0.06 / height_in
     figure.text(0.010, 1.0 - margin, title, ha="left", va="top", fontsize=9.5, weight="bold")
     if result.case.invented_data:
-        figure.text(
-            0.992,
-            1.0 - margin,
-            wording.INVENTED_MARK,
-            ha="right",
-            va="top",
-            fontsize=9,
-            style="italic",
-            color="#a04000",
-        )
+        figure.text(0.992, 1.0 - margin, wording.INVENTED_MARK, ha="right", va="top", fontsize=9,
+                    style="italic", color="#a04000")  # fmt: skip
     return figure
 
 
@@ -125,6 +139,13 @@ def header_legend(figure: Figure, handles: Sequence[Artist], labels: Sequence[st
     )
 
 
+def legend_of(axes: Axes) -> None:
+    """``header_legend`` with everything in the axes that has a label."""
+    figure = axes.get_figure()
+    assert isinstance(figure, Figure)
+    header_legend(figure, *axes.get_legend_handles_labels())
+
+
 def _columns(labels: Sequence[str]) -> int:
     """Most columns in which all labels fit side by side; filled from top to bottom."""
     for columns in range(_LEGEND_COLUMNS, 1, -1):
@@ -135,7 +156,7 @@ def _columns(labels: Sequence[str]) -> int:
     return 1
 
 
-def class_styles(result: Result) -> dict[str, tuple[str, str]]:
+def class_styles(result: Any) -> dict[str, tuple[str, str]]:
     """Colour and marker of each vehicle class, the same in every figure of a result."""
     return {
         name: (_CYCLE[i % len(_CYCLE)], _MARKERS[i % len(_MARKERS)])
@@ -143,7 +164,7 @@ def class_styles(result: Result) -> dict[str, tuple[str, str]]:
     }
 
 
-def class_label(result: Result, name: str) -> str:
+def class_label(result: Any, name: str) -> str:
     """The readable label of a vehicle class, or of ``ambient``."""
     if name == "ambient":
         return wording.MECHANISMS["ambient"]
@@ -173,22 +194,64 @@ def log_labels(axis: Axis) -> None:
     axis.set_minor_formatter(FuncFormatter(lambda *_: ""))
 
 
-def wall(
-    axes: Axes, face_m: float, beyond: float, thickness_m: float, top_m: float, zorder: float
+def beside(
+    axes: Axes,
+    text: str,
+    xy: tuple[float, float],
+    offset_pt: tuple[float, float] = (0.0, 0.0),
+    **looks: Any,
 ) -> None:
-    """A wall up to ``top_m``, its face at ``face_m``, its body on the side ``beyond`` (+1, -1)."""
-    axes.add_patch(
-        Rectangle(
-            (min(face_m, face_m + beyond * thickness_m), 0.0),
-            thickness_m,
-            top_m,
-            facecolor="#b9a48c",
-            edgecolor=INK,
-            hatch="///",
-            linewidth=0.8,
-            zorder=zorder,
-        )
-    )
+    """Text at so many points from a place of the axes; ``looks`` as of ``Axes.annotate``."""
+    axes.annotate(text, xy=xy, xytext=offset_pt, textcoords="offset points", **looks)
+
+
+def box(axes: Axes, left: float, bottom: float, width: float, height: float, **looks: Any) -> None:
+    """A rectangle; ``looks`` as of ``matplotlib.patches.Rectangle``."""
+    axes.add_patch(Rectangle((left, bottom), width, height, **looks))
+
+
+def road_strip(axes: Axes, road: Any, bottom: float, tarmac: str = TARMAC) -> None:
+    """Verge, shoulders and lanes with white lines from ``bottom`` to 0, across the whole axes."""
+    left, right = axes.get_xlim()
+
+    def slab(ends: tuple[float, float], colour: str) -> None:
+        low, high = max(ends[0], left), min(ends[1], right)
+        if low < high:
+            box(axes, low, bottom, high - low, -bottom, facecolor=colour, lw=0, zorder=2)
+
+    slab((left, right), VERGE)
+    for way in road.carriageways:
+        slab(way.paved_m, SHOULDER)
+        slab(way.extent_m, tarmac)
+        for k in range(way.lanes + 1):
+            line = way.extent_m[0] + k * way.lane_width_m
+            if left < line < right:
+                axes.plot([line] * 2, [bottom, 0.0], color="white", linewidth=1.0, zorder=2.5)
+    axes.plot([left, right], [0.0, 0.0], color=INK, linewidth=0.8, zorder=3)
+
+
+def heading(sign: float) -> str:
+    """Mark of a lane's direction: towards the reader (above 0) or away."""
+    return "⊙" if sign > 0 else "⊗"
+
+
+def hour_axis(axes: Axes, hours: Sequence[int], step: int) -> None:
+    """Clock hours on the horizontal axis, a label every ``step`` hours."""
+    places = range(len(hours))
+    axes.set_xticks(places[::step], [f"{hour:02d}" for hour in hours[::step]])
+    axes.set_xlim(-0.6, len(hours) - 0.4)
+    axes.set_xlabel("clock hour, its beginning (h)")
+
+
+def wall(axes: Axes, mount: Any, thickness_m: float, zorder: float) -> None:
+    """The wall beside a mount, where it has one, up to the top of the axes."""
+    face = mount.wall_offset_m
+    if face is None:
+        return
+    left = face if face >= mount.offset_m else face - thickness_m
+    top = axes.get_ylim()[1]
+    box(axes, left, 0.0, thickness_m, top, facecolor="#b9a48c", edgecolor=INK, hatch="///",
+        linewidth=0.8, zorder=zorder)  # fmt: skip
 
 
 def note(axes: Axes, text: str) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 
 from wakesim.measures.interpolation import Axis, interpolate
 from wakesim.outputs.figures import style
+from wakesim.outputs.figures.style import Kind
 from wakesim.quantities import AXES
 
 if TYPE_CHECKING:
@@ -35,20 +36,7 @@ def middle_state(result: LookupResult) -> dict[str, float]:
     return {name: values[len(values) // 2] for name, values in result.axes.items()}
 
 
-def lookup_caption(result: LookupResult) -> str:
-    """What the figure shows."""
-    parts = ", ".join(
-        f"{AXES[n].meaning} {v:g} {AXES[n].reading_unit}".strip()
-        for n, v in middle_state(result).items()
-    )
-    return (
-        "Effective speed along every axis of the table, the others at their middle value "
-        f"({parts}). Points: states of the table; lines: as the table interpolates; band: model "
-        "interval."
-    )
-
-
-def draw_lookup(result: LookupResult) -> Figure:
+def _draw_lookup(result: LookupResult) -> Figure:
     """One small panel for each axis with more than one value."""
     names = [name for name, values in result.axes.items() if len(values) > 1] or list(result.axes)
     rows = -(-len(names) // _COLUMNS)
@@ -79,37 +67,28 @@ def _panel(axes: Axes, result: LookupResult, name: str) -> list[object]:
     (points,) = axes.plot(values, along("effective_speed", values), "o", color=style.BLUE,
                           markersize=4)  # fmt: skip
     (line,) = axes.plot(fine, along("effective_speed", fine), color=style.BLUE)
-    found: list[object] = [points, line]
+    handles: list[object] = [points, line]
     if "model_low" in result.variables:
-        found.append(
+        handles.append(
             axes.fill_between(fine, along("model_low", fine), along("model_high", fine),
                               color=style.BLUE, alpha=0.18, linewidth=0)
         )  # fmt: skip
     axes.set_ylim(bottom=0.0)
     axes.set_xlabel(_SHORT[name])
-    return found
-
-
-def pass_caption(result: PassTableResult) -> str:
-    """What the figure shows."""
-    i, k = _middle(result)
-    return (
-        "What one pass adds to the mean velocity (left) and to the energy (right), over the "
-        f"clearance, at {3.6 * result.speed_m_s[i]:.0f} km/h and {result.height_m[k]:g} m height."
-    )
+    return handles
 
 
 def _middle(result: PassTableResult) -> tuple[int, int]:
     return len(result.speed_m_s) // 2, len(result.height_m) // 2
 
 
-def draw_passes(result: PassTableResult) -> Figure:
+def _draw_passes(result: PassTableResult) -> Figure:
     """Integrals of u and of the cubed speed over the clearance, a line a class."""
-    labels = [style.class_label(result, name) for name in result.classes]  # type: ignore[arg-type]
+    labels = [style.class_label(result, name) for name in result.classes]
     title = "Single passes over the clearance"
     figure = style.new_figure(result, title, 3.0, labels)
     left, right = figure.subplots(1, 2)
-    looks = style.class_styles(result)  # type: ignore[arg-type]
+    looks = style.class_styles(result)
     i, k = _middle(result)
     handles = []
     for c, name in enumerate(result.classes):
@@ -128,3 +107,18 @@ def draw_passes(result: PassTableResult) -> Figure:
         axes.set_xlabel("clearance from the vehicle's side (m)")
     style.header_legend(figure, handles, labels)
     return figure
+
+
+def _middle_axes(result: LookupResult) -> dict[str, Any]:
+    return {"middle": [(AXES[name], value) for name, value in middle_state(result).items()]}
+
+
+def _shown_pass(result: PassTableResult) -> dict[str, float]:
+    i, k = _middle(result)
+    return {"speed_m_s": result.speed_m_s[i], "height_m": result.height_m[k]}
+
+
+FIGURES = (
+    Kind("axes", 10, ("lookup_table",), _draw_lookup, numbers=_middle_axes),
+    Kind("passes", 10, ("single_pass_table",), _draw_passes, numbers=_shown_pass),
+)

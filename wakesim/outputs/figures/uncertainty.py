@@ -12,6 +12,7 @@ from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
 
 from wakesim.outputs.figures import style
+from wakesim.outputs.figures.style import Kind
 from wakesim.outputs.wording import BESIDE_INTERVAL, change, significant
 
 if TYPE_CHECKING:
@@ -22,26 +23,6 @@ _UP, _DOWN = style.VERMILLION, style.BLUE
 _FONT_SIZE = 7.8
 _CHARACTER_PT = 0.60 * _FONT_SIZE
 _AXIS_PT = 360.0
-
-
-def caption(result: Result, mount: MountResult) -> str:
-    """What the figure shows, in a sentence or two."""
-    return (
-        "Effective speed when one uncertain constant of the model is moved at a time, largest "
-        "effect first; beside each bar what it is moved to and the change in m/s. Line: the case "
-        "as given. Band: the model interval, which adds the changes as the root of the sum of "
-        "squares." + _beside(mount)
-    )
-
-
-def _beside(mount: MountResult) -> str:
-    values = mount.statistics
-    if values is None or all(variant.counted for variant in values.variants):
-        return ""
-    return (
-        f" Pale bars, {BESIDE_INTERVAL}: states of the air that may occur at the place, not errors "
-        "of the model; they are not part of the band."
-    )
 
 
 def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Figure:
@@ -72,7 +53,7 @@ def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Fig
     _speeds_only(axes)
     axes.set_xlabel("effective speed (m/s)")
     axes.grid(visible=False)
-    style.header_legend(figure, *axes.get_legend_handles_labels())
+    style.legend_of(axes)
     return figure
 
 
@@ -91,20 +72,11 @@ def _rows(
 
 
 def _line_of(axes: Axes, place: float) -> float:
-    """A line across with its words under it; the place of the first bar below."""
+    """A line across with its label under it; the place of the first bar below."""
     level = place - 0.55
-    axes.axhline(level, color=style.GREY, linewidth=0.8, linestyle=(0, (4, 2)))
-    axes.annotate(
-        BESIDE_INTERVAL,
-        xy=(0.0, level),
-        xycoords=("axes fraction", "data"),
-        xytext=(3, -3),
-        textcoords="offset points",
-        va="top",
-        fontsize=_FONT_SIZE,
-        style="italic",
-        color=style.GREY,
-    )
+    axes.axhline(level, color=style.GREY, linewidth=0.8, linestyle=style.DASHED)
+    style.beside(axes, BESIDE_INTERVAL, (0.0, level), (3, -3), va="top", fontsize=_FONT_SIZE,
+                 xycoords=("axes fraction", "data"), style="italic", color=style.GREY)  # fmt: skip
     return place + 0.95
 
 
@@ -135,15 +107,9 @@ def _bar(axes: Axes, base: float, variant: ModelVariant, place: float) -> None:
     bar = axes.barh(place, step, left=base, height=0.8, color=colour)[0]
     if not variant.counted:
         bar.set(facecolor=to_rgba(colour, 0.25), edgecolor=colour, linewidth=0.8)
-    axes.annotate(
-        _label(variant),
-        xy=(base + step, place),
-        xytext=(4 if step >= 0 else -4, 0),
-        textcoords="offset points",
-        ha="left" if step >= 0 else "right",
-        va="center",
-        fontsize=_FONT_SIZE,
-    )
+    right = step >= 0
+    style.beside(axes, _label(variant), (base + step, place), (4 if right else -4, 0),
+                 ha="left" if right else "right", va="center", fontsize=_FONT_SIZE)  # fmt: skip
 
 
 def _limits(
@@ -167,3 +133,9 @@ def _limits(
             else:
                 low = min(low, end - share * width)
     return low, high
+
+
+FIGURES = (
+    Kind("uncertainty", 80, ("traffic",), draw, "statistics",
+         lambda result, mount, statistics: len(statistics.variants) > 0),
+)  # fmt: skip

@@ -21,6 +21,7 @@ from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 
@@ -50,12 +51,13 @@ from wakesim.validation.quantities.inputs import (
     condition,
     flag,
     integer,
+    number,
     quantity,
     setting,
 )
 
 MODELS = ("exponential", "shifted_exponential", "cowan_m3")
-_RANDOM = Headway("exponential", 0.0, None, None, False)
+_RANDOM = Headway()
 _MOST_VEHICLES = 2_000_000
 _PULSE_LENGTH = 30.0  # time constants after which the test pulse is cut: 1e-13 of it
 _ROWS, _SAMPLES = 25, 5  # rows of the pulse's line and samples of the record in a time constant
@@ -83,42 +85,36 @@ _HEADWAY = {
 # --- headways -----------------------------------------------------------------------------------
 
 
-def _headway(c: Comparison) -> Callable[[int], Headway]:
+def bunched(**values: Any) -> Headway:
+    """A Cowan M3 headway, whose values may lie beyond what a case file allows."""
+    return Headway.model_construct(**{"model": "cowan_m3"} | values)
+
+
+def _headways(c: Comparison) -> list[Headway]:
     """Headway model of each point, from the options or from ``minimum_s`` and ``free_share``."""
     model = choice(c, "model", "cowan_m3", MODELS)
-    flow = condition(c, "lane_flow_veh_h", SMALLEST, 4000.0) / 3600.0
     minimum = condition(c, "minimum_s", 0.0, 10.0, setting(c, "minimum_s", 1.0, 0.0, 10.0))
     if "free_share" in c.conditions:
         share = condition(c, "free_share", SMALLEST, 1.0)
-
-        def of_point(i: int) -> Headway:
-            bunching = -math.log(float(share[i])) / float(flow[i])
-            return Headway("cowan_m3", float(minimum[i]), bunching, None, False)
-
-        return of_point
-    bunching_s = setting(c, "bunching_s", math.nan, 0.0, 60.0)
-    factor = setting(c, "bunching_factor", math.nan, 0.0, 60.0)
+        return [
+            bunched(minimum_s=float(least), bunching_s=-math.log(free) / float(q))
+            for least, free, q in zip(minimum, share, _lane_flow(c), strict=True)
+        ]
+    bunching_s, factor = number(c, "bunching_s", 0.0, 60.0), number(c, "bunching_factor", 0.0, 60.0)
     tanner = flag(c, "tanner", False)
-    if (
-        model == "cowan_m3"
-        and [math.isnan(bunching_s), math.isnan(factor), not tanner].count(False) != 1
-    ):
+    if model == "cowan_m3" and [bunching_s is None, factor is None, not tanner].count(False) != 1:
         raise CaseError(
             f"{c.path}: options: model = 'cowan_m3' needs the condition free_share or one of "
             "bunching_s, bunching_factor, tanner = true"
         )
+    least = np.zeros(c.size) if model == "exponential" else minimum
+    more = {"bunching_s": bunching_s, "bunching_factor": factor, "tanner": tanner}
+    return [bunched(model=model, minimum_s=float(m), **more) for m in least]
 
-    def same(i: int) -> Headway:
-        least = 0.0 if model == "exponential" else float(minimum[i])
-        return Headway(
-            model,
-            least,
-            None if math.isnan(bunching_s) else bunching_s,
-            None if math.isnan(factor) else factor,
-            tanner,
-        )
 
-    return same
+def _lane_flow(c: Comparison) -> Array:
+    """Flows (n,) in a lane, veh/s."""
+    return condition(c, "lane_flow_veh_h", SMALLEST, 4000.0) / 3600.0
 
 
 def _headway_values(
@@ -127,16 +123,13 @@ def _headway_values(
     of_sample: Callable[[Array, int], float],
 ) -> Array:
     """A statistic of the headways at each point: exact, or of a simulated stream."""
-    model = _headway(c)
-    flow = condition(c, "lane_flow_veh_h", SMALLEST, 4000.0) / 3600.0
-    simulated = flag(c, "simulated", False)
-    number, seed = _simulation(c)
+    simulated, (vehicles, seed) = flag(c, "simulated", False), _simulation(c)
     out = np.empty(c.size)
-    for i, q in enumerate(map(float, flow)):
+    for i, (headway, q) in enumerate(zip(_headways(c), map(float, _lane_flow(c)), strict=True)):
         if simulated:
-            out[i] = of_sample(np.diff(_times(model(i), q, number / q, seed + i)), i)
+            out[i] = of_sample(np.diff(_times(headway, q, vehicles / q, seed + i)), i)
         else:
-            out[i] = exact(model(i), q, i)
+            out[i] = exact(headway, q, i)
     return out
 
 
@@ -164,8 +157,8 @@ def _times(headway: Headway, flow_veh_s: float, duration_s: float, seed: int) ->
 
 def _simulation(c: Comparison) -> tuple[int, int]:
     """Number of vehicles and seed of a simulated stream."""
-    number = integer(c, "vehicles", 100_000, 100, _MOST_VEHICLES)
-    return number, integer(c, "seed", 1, 0, 2**31 - 1)
+    vehicles = integer(c, "vehicles", 100_000, 100, _MOST_VEHICLES)
+    return vehicles, integer(c, "seed", 1, 0, 2**31 - 1)
 
 
 @quantity("s", _LANE_FLOW, _HEADWAY)
@@ -222,10 +215,8 @@ def hourly_count_sd(c: Comparison) -> Array:
     seed = integer(c, "seed", 1, 0, 2**31 - 1)
     headway = _RANDOM
     if choice(c, "model", "exponential", MODELS) == "cowan_m3":
-        bunching = setting(c, "bunching_s", 7.5, 0.0, 60.0)
-        headway = Headway(
-            "cowan_m3", setting(c, "minimum_s", 1.0, 0.0, 10.0), bunching, None, False
-        )
+        least = setting(c, "minimum_s", 1.0, 0.0, 10.0)
+        headway = bunched(minimum_s=least, bunching_s=setting(c, "bunching_s", 7.5, 0.0, 60.0))
     edges = 3600.0 * np.arange(hours + 1)
     out = np.empty(c.size)
     for i, flow in enumerate(road / 3600.0 / lanes):
@@ -261,10 +252,10 @@ def share_above_speed(c: Comparison) -> Array:
         )
     mean = condition(c, "mean_m_s", 5.0, 100.0, own)
     sd = condition(c, "sd_m_s", 0.0, 50.0, c.body.speed_sd_m_s if c.body else 0.0)
-    number, seed = _simulation(c)
+    vehicles, seed = _simulation(c)
     out = np.empty(c.size)
     for i in range(c.size):
-        speed = _stream(_RANDOM, 0.3, number / 0.3, seed, float(mean[i]), float(sd[i]))[1]
+        speed = _stream(_RANDOM, 0.3, vehicles / 0.3, seed, float(mean[i]), float(sd[i]))[1]
         out[i] = np.mean(speed > limit[i])
     return out
 
@@ -293,12 +284,12 @@ def shot_noise_cumulant(c: Comparison) -> Array:
     decay = condition(c, "decay_s", 0.01, 100.0)
     if not np.all(order == np.rint(order)):
         raise CaseError(f"{c.path}: every order must be 1, 2 or 3")
-    number, seed = _simulation(c)
-    samples = number / rate / decay * _SAMPLES
+    vehicles, seed = _simulation(c)
+    samples = vehicles / rate / decay * _SAMPLES
     if np.any(samples > _LONGEST):
         worst = int(np.argmax(samples))
         raise CaseError(
-            f"{c.path}: point {worst + 1}: {number} vehicles at {rate[worst]:g} passes/s are a "
+            f"{c.path}: point {worst + 1}: {vehicles} vehicles at {rate[worst]:g} passes/s are a "
             f"record of {samples[worst]:.2g} samples, more than {_LONGEST}; lower vehicles"
         )
     records: dict[tuple[float, float, float], Array] = {}
@@ -306,7 +297,7 @@ def shot_noise_cumulant(c: Comparison) -> Array:
     for i in range(c.size):
         key = (float(rate[i]), float(height[i]), float(decay[i]))
         if key not in records:
-            records[key] = pulse_record(*key, number, seed)
+            records[key] = pulse_record(*key, vehicles, seed)
         out[i] = _cumulant(records[key], int(order[i]))
     return out
 

@@ -101,7 +101,7 @@ def whole_day(case: Case) -> Case:
 
 def in_wind(case: Case, wind: Wind | None) -> Case:
     """The case in another ambient wind; None is still air."""
-    return replace(case, air=replace(case.air, still=wind is None, wind=wind))
+    return replace(case, air=case.air.in_wind(wind))
 
 
 def on_day(case: Case, day: Day) -> Case:
@@ -165,7 +165,7 @@ def rotor_of(case: Case, mount: Mount, best_power_coefficient: float | None = No
     )
 
 
-class States:
+class MountPower:
     """Hourly powers of a mount by wind and day type, on one common sample of traffic.
 
     ``per_hour_s`` of each hour are simulated. The fixed shaft speed, where none is given, is the
