@@ -22,10 +22,8 @@ import wakesim
 from wakesim.case.load import load_case_text
 from wakesim.cli import main
 from wakesim.errors import CaseError
-from wakesim.measures.interpolation import Axis, interpolate
 from wakesim.runtime import cases_path
 from wakesim.studies import lookup_table
-from wakesim.studies.lookup_table import on_grid
 
 TEXT = quick(
     table_text(
@@ -113,20 +111,6 @@ def test_refinement_adds_flows_where_they_are_needed() -> None:
     assert not any("tolerance" in text for text in result.warnings)
 
 
-def test_a_table_on_a_grid_is_the_one_interpolated_point_by_point() -> None:
-    rng = np.random.default_rng(5)
-    axes = {"height_m": (1.0, 2.0, 4.0), "flow_veh_h": (50.0, 300.0, 900.0, 2000.0)}
-    axes |= {"wind_angle_deg": (0.0, 90.0, 200.0, 360.0)}
-    sides = [Axis.of(name, values) for name, values in axes.items()]
-    table = rng.uniform(size=[len(v) for v in axes.values()])
-    table[..., -1] = table[..., 0]  # 360 degrees are 0
-    at = {n: np.sort(rng.uniform(v[0], v[-1], 7)) for n, v in axes.items()}
-    mesh = dict(zip(at, np.meshgrid(*at.values(), indexing="ij"), strict=True))
-    found = on_grid(sides, table, at)
-    assert found == pytest.approx(interpolate(sides, table, mesh), rel=1e-12)
-    assert on_grid(sides, table, axes) == pytest.approx(table, rel=1e-15)
-
-
 def test_what_a_large_table_needs_is_told_before_anything_is_computed(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
@@ -144,10 +128,10 @@ def test_what_a_large_table_needs_is_told_before_anything_is_computed(
 
     monkeypatch.setattr("wakesim.studies.lookup_table.state_groups", stopped)
     assert main(["run", "big.toml"]) == 130
-    told, interrupted = capsys.readouterr().err.splitlines()
+    printed, interrupted = capsys.readouterr().err.splitlines()
     assert interrupted == "interrupted"
-    assert "1008000 states" in told
-    gigabytes = float(re.search(r"about (\S+) GB", told)[1])
+    assert "1008000 states" in printed
+    gigabytes = float(re.search(r"about (\S+) GB", printed)[1])
     assert 0.3 < gigabytes < 3.0
     assert main(["run", "big.toml", "-q"]) == 130
     assert capsys.readouterr().err == "interrupted\n"
@@ -184,15 +168,15 @@ def test_the_memory_that_is_told_is_what_a_table_needs(tmp_path: Path) -> None:
         case, folder = load_case_text(text), Path(sys.argv[1])
         lookup_table.lookup_table(case, Options(1, None, folder), silent).save(folder)
         print(1024 * resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
-        print(lookup_table._tell_memory(300_000))
+        print(lookup_table._log_memory(300_000))
     """)
     path = os.pathsep.join([str(Path(__file__).parent), str(Path(wakesim.__file__).parents[1])])
     done = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path / "out")], check=True, capture_output=True,
         text=True, env=os.environ | {"PYTHONPATH": path},
     )  # fmt: skip
-    measured, told = map(float, done.stdout.split())
-    assert told == pytest.approx(measured, rel=0.3)
+    measured, printed = map(float, done.stdout.split())
+    assert printed == pytest.approx(measured, rel=0.3)
 
 
 def test_the_worked_example_reads_a_table(

@@ -46,7 +46,7 @@ def test_required_and_default_are_those_of_the_tables() -> None:
         key = KEYS[path]
         assert key.required == field.is_required() == (key.default == "needed")
         value = None if key.required else field.get_default(call_default_factory=True)
-        if isinstance(value, float):
+        if isinstance(value, float) and not key.default.startswith("at most one of"):
             number, *unit = key.default.removeprefix("default ").split()
             assert float(number) == value
             assert " ".join(unit) == key.unit

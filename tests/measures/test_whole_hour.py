@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 import wakesim
+from wakesim.case.traffic import Headway
 from wakesim.measures.places import one_hour
 from wakesim.runtime import cases_path
 from wakesim.traffic.point_statistics import point_statistics
@@ -22,7 +23,7 @@ PLACES = {
 def independent(name, hour):
     """An hour of a shipped case with negative exponential headways."""
     case = wakesim.load_case(cases_path(f"{name}.toml"))
-    headway = replace(case.traffic.headway, model="exponential", minimum_s=0.0, bunching_s=None)
+    headway = Headway()
     return one_hour(replace(case, traffic=replace(case.traffic, headway=headway)), hour)
 
 

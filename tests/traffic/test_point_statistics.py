@@ -44,7 +44,7 @@ def case_of(height=2.0, wall=None, **changes):
 
 def no_drift(case):
     drift = case.air.drift.model_copy(update={"enabled": False})
-    return replace(case, air=replace(case.air, drift=drift))
+    return replace(case, air=case.air.model_copy(update={"drift": drift}))
 
 
 def monte_carlo(case, settings, rounds):

@@ -180,9 +180,9 @@ def _default(name: str, field: FieldInfo, names: list[str]) -> str:
     spellings = _spellings(name, names)
     if field.is_required():
         return "needed"
-    value = field.get_default(call_default_factory=True)
-    if value is None and len(spellings) > 1:
+    if len(spellings) > 1:
         return f"at most one of {', '.join(spellings)}"
+    value = field.get_default(call_default_factory=True)
     if value is None or value in ((), {}):
         return "may be left out"
     plain = _number(value) if isinstance(value, float) else shown(value)

@@ -33,6 +33,7 @@ from numpy.typing import ArrayLike
 
 from wakesim import constants
 from wakesim.arrays import Array
+from wakesim.case.energy import BETZ
 
 if TYPE_CHECKING:
     from wakesim.case.mounts import Mount
@@ -40,8 +41,6 @@ if TYPE_CHECKING:
     from wakesim.traffic.lines import FieldSettings, LaneView
     from wakesim.vehicle.wake import Wake
 
-
-BETZ = 16.0 / 27.0
 HOURS_A_YEAR = 8766.0  # mean of the calendar, 365.25 days
 DIESEL_KWH_PER_LITRE = constants.DIESEL_KWH_PER_LITRE.value
 ENGINE_EFFICIENCY = constants.ENGINE_EFFICIENCY.value

@@ -440,7 +440,8 @@ def _moved(case: Case, inputs: dict[str, float]) -> tuple[Case, FieldSettings]:
     wind = case.air.wind
     if wind is not None:
         stronger = inputs.get(constants.WIND_SPEED.key, 1.0)
-        case = hourly_power.in_wind(case, replace(wind, speed_m_s=wind.speed_m_s * stronger))
+        faster_wind = wind.model_copy(update={"speed_m_s": wind.speed_m_s * stronger})
+        case = hourly_power.in_wind(case, faster_wind)
     settings = replace(coarse(field_settings(case)), pulse_reach_m=-1.0)
     for item in uncertain_inputs(settings):
         if item.key in inputs:

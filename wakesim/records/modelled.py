@@ -5,12 +5,9 @@ Passes are either the logged ones or the case's own traffic. Along the road and 
     u = ambient + gusts + drift + pulse_u + wake_u + sqrt(2 share_u k) n_u,  v likewise,
 
 (with an ambient mast, also its slow changes), n being noise of unit variance with the spectrum of
-wake turbulence. The instrument's answer, the
-logger's mean, its noise and its steps follow, and samples are taken at the moments of the measured
-record, gaps included. So both records go through the same statistics, and what an average or a gap
-does to one it does to the other.
-
-Whose air the model makes: the logged vehicles, or simulated ones of the same clock hours.
+wake turbulence. The instrument's answer, the logger's mean, its noise and its steps follow, and
+samples are taken at the moments of the measured record, gaps included. So both records go through
+the same statistics, and what an average or a gap does to one it does to the other.
 """
 
 from __future__ import annotations

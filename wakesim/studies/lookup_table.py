@@ -21,20 +21,20 @@ from numpy.typing import NDArray
 
 from wakesim.air.density import density_of
 from wakesim.arrays import Array
-from wakesim.case.air import OPEN_LAND, Air
+from wakesim.case.air import Air
 from wakesim.case.mounts import offsets_of_clearances
 from wakesim.case.schema import Case
-from wakesim.case.studies import PLACE_AXES, LookupTableTable
+from wakesim.case.studies import PLACE_AXES, StateTable
 from wakesim.case.traffic import Traffic
 from wakesim.errors import NumericalError
-from wakesim.measures.interpolation import Axis, interpolate
+from wakesim.measures.interpolation import Axis, Linear, interpolate, on_grid
 from wakesim.measures.model_interval import ends
 from wakesim.measures.model_interval import names as interval_names
 from wakesim.measures.places import chosen_hour, moved_at, one_hour, rotor_statistics
 from wakesim.progress import Progress
 from wakesim.results import InterpolationCheck, LookupResult
 from wakesim.studies.grid import Sweeps, common_of_many, sweeps
-from wakesim.studies.refine import Refined, random_states, refine, relative_error
+from wakesim.studies.refine import random_states, refine, relative_error
 from wakesim.studies.registry import Options, study
 from wakesim.traffic.point_statistics import pulse_fields
 from wakesim.traffic.scene import field_settings
@@ -54,18 +54,23 @@ _BYTES, _BYTES_A_STATE = 0.2e9, 720.0
 
 
 @study("lookup_table")
-def lookup_table(case: Case, options: Options, say: Progress) -> LookupResult:
+def lookup_table(case: Case, options: Options, progress: Progress) -> LookupResult:
     """The states of [table]: values, model interval, and what interpolation misses."""
     began = time.perf_counter()
     table = table_of(case)
     warnings: list[str] = []
-    _tell_memory(prod(map(len, table.axes.values())))
-    with sweeps(case, options, say) as work:
+    _log_memory(prod(map(len, table.axes.values())))
+    with sweeps(case, options, progress) as work:
         axes: dict[str, tuple[float, ...]] = table.axes
         added: dict[str, tuple[float, ...]] = {}
         if table.tolerance is not None:
             work.stage(0.0, 0.15)
-            found = _refined(work, axes, table.tolerance, table.most_states)
+            found = refine(
+                axes,
+                lambda states: _effective(work, states, "refinement"),
+                table.tolerance,
+                table.most_states,
+            )
             axes, added = found.axes, found.added
             if not found.met:
                 warnings.append(
@@ -99,7 +104,7 @@ def lookup_table(case: Case, options: Options, say: Progress) -> LookupResult:
     )
 
 
-def _tell_memory(states: int) -> float:
+def _log_memory(states: int) -> float:
     """Log what a table of many states needs before it is begun; bytes."""
     needed = _BYTES + _BYTES_A_STATE * states
     if states >= _MANY_STATES:
@@ -114,32 +119,32 @@ def _state_name(values: Sequence[tuple[str, float]]) -> str:
     return ", ".join(f"{name} = {value:.9g}" for name, value in values)
 
 
-def _effective(work: Sweeps, states: Sequence[Mapping[str, float]], what: str) -> Array:
+def _effective(work: Sweeps, states: Sequence[Values], what: str) -> Array:
     """Effective speed (n,) of single states; NaN where one failed."""
-    case = work.case
-    sorted_groups: dict[tuple[tuple[str, float], ...], list[int]] = {}
-    for k, state in enumerate(states):
-        key = tuple(canonical(state).items())
-        sorted_groups.setdefault(key, []).append(k)
-    places = [places_of(case, {n: (v,) for n, v in s.items()})[0] for s in states]
+    members: dict[tuple[tuple[str, float], ...], list[int]] = {}
+    singles = [_single(work.case, state) for state in states]
+    for k, single in enumerate(singles):
+        members.setdefault(single.values, []).append(k)
     groups = [
-        StateGroup(case, key, tuple(places[k] for k in members))
-        for key, members in sorted_groups.items()
+        StateGroup(work.case, values, tuple(singles[k].places[0] for k in numbers))
+        for values, numbers in members.items()
     ]
-    names = [f"{_state_name(g.values)} at {g.places}" for g in groups]
-    outcome = work.run(compute_group, groups, names, what, chunk_size=8)
+    outcome = work.run(compute_group, groups, list(map(_name, groups)), what, chunk_size=8)
     out = np.full(len(states), np.nan)
-    for members, result in zip(sorted_groups.values(), outcome.results, strict=True):
+    for numbers, result in zip(members.values(), outcome.results, strict=True):
         if result is not None:
-            out[members] = result["effective_speed"]
+            out[numbers] = result["effective_speed"]
     return out
 
 
-def _refined(work: Sweeps, axes: Axes, tolerance: float, most_states: int) -> Refined:
-    def evaluate(states: Sequence[Mapping[str, float]]) -> Array:
-        return _effective(work, states, "refinement")
+def _single(case: Case, state: Values) -> StateGroup:
+    """The group of one state alone."""
+    places = places_of(case, {name: (value,) for name, value in state.items()})
+    return StateGroup(case, tuple(canonical(state).items()), places)
 
-    return refine(axes, evaluate, tolerance, most_states)
+
+def _name(group: StateGroup) -> str:
+    return f"{_state_name(group.values)} at {group.places}"
 
 
 # --- states ---------------------------------------------------------------------------------------
@@ -192,16 +197,9 @@ def _traffic(case: Case, values: Values, hour: int) -> Traffic:
 
 
 def _air(case: Case, values: Values) -> Air:
-    if "wind_speed_m_s" not in values and "wind_angle_deg" not in values:
-        return case.air
-    wind = case.air.wind or OPEN_LAND
-    wind = replace(
-        wind,
-        speed_m_s=values.get("wind_speed_m_s", wind.speed_m_s),
-        angle_deg=values.get("wind_angle_deg", wind.angle_deg),
-    )
-    still = wind.speed_m_s == 0.0
-    return replace(case.air, still=still, wind=None if still else wind)
+    keys = {"wind_speed_m_s": "speed_m_s", "wind_angle_deg": "angle_deg"}
+    changes = {key: values[name] for name, key in keys.items() if name in values}
+    return case.air.in_wind(case.air.wind, **changes) if changes else case.air
 
 
 def canonical(values: Values) -> dict[str, float]:
@@ -273,7 +271,7 @@ def arrange(
     return out
 
 
-def table_of(case: Case) -> LookupTableTable:
+def table_of(case: Case) -> StateTable:
     """The case's [table]. Raises ValueError when it has none."""
     if case.table is None:
         raise ValueError("the case has no table")
@@ -305,16 +303,8 @@ def _interval(
     few = {name: _interval_values(name, values) for name, values in axes.items()}
     groups, index = state_groups(work.case, few)
     tests = random_states(axes, _INTERVAL_CHECKS)
-    test_groups = [
-        StateGroup(
-            work.case,
-            tuple(canonical(state).items()),
-            places_of(work.case, {n: (v,) for n, v in state.items()}),
-        )
-        for state in tests
-    ]
-    names = [_state_name(g.values) for g in groups]
-    names += [f"{_state_name(g.values)} at {g.places}" for g in test_groups]
+    test_groups = [_single(work.case, state) for state in tests]
+    names = [_state_name(g.values) for g in groups] + list(map(_name, test_groups))
     outcome = work.run(compute_interval, [*groups, *test_groups], names, "model interval", 1)
     found = arrange(few, index, outcome.results[: len(groups)])
     if not found:
@@ -340,14 +330,6 @@ def _interval(
     return ends, len(groups) * len(groups[0].places), check
 
 
-def on_grid(axes: Sequence[Axis], table: Array, at: Mapping[str, Sequence[float]]) -> Array:
-    """The table interpolated at all combinations of values of its axes, axis by axis."""
-    for k, axis in enumerate(axes):
-        weights = axis.weights(np.asarray(at[axis.name], dtype=np.float64))
-        table = np.moveaxis(np.tensordot(weights, table, axes=(1, k)), 0, k)
-    return np.ascontiguousarray(table)
-
-
 def _calm(axes: Axes, at: Mapping[str, Any]) -> dict[str, Any]:
     """The same states in the lowest wind of the table."""
     if "wind_speed_m_s" not in axes:
@@ -363,23 +345,6 @@ def _interval_values(name: str, values: tuple[float, ...]) -> tuple[float, ...]:
         return (values[len(values) // 2],)
     picks = np.linspace(0, len(values) - 1, min(most, len(values))).round().astype(int)
     return tuple(values[k] for k in picks)
-
-
-@dataclass(frozen=True, eq=False)
-class Linear(Axis):
-    """An axis along which the table is straight between its values."""
-
-    def weights(self, x: Any) -> Array:
-        at = np.clip(self.wrapped(np.asarray(x, dtype=np.float64)), *self.ends)
-        n = self.values.size
-        if n == 1:
-            return np.ones((at.size, 1))
-        i = np.clip(np.searchsorted(self.values, at, side="right") - 1, 0, n - 2)
-        t = (at - self.values[i]) / np.diff(self.values)[i]
-        out = np.zeros((at.size, n))
-        rows = np.arange(at.size)
-        out[rows, i], out[rows, i + 1] = 1.0 - t, t
-        return out
 
 
 def _interpolation_check(
