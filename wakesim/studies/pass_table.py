@@ -41,7 +41,7 @@ PASS_VARIABLES = tuple(variables("pass_state"))
 
 
 @study("single_pass_table")
-def pass_table(case: Case, options: Options, say: Progress) -> PassTableResult:
+def pass_table(case: Case, options: Options, progress: Progress) -> PassTableResult:
     """Every class, speed, clearance and height of [pass_table]."""
     began = time.perf_counter()
     table = case.pass_table
@@ -54,7 +54,7 @@ def pass_table(case: Case, options: Options, say: Progress) -> PassTableResult:
         for clearance in table.clearance_m
     ]
     names = [f"{row.vehicle} at {row.clearance_m:g} m" for row in rows]
-    with sweeps(case, options, say) as work:
+    with sweeps(case, options, progress) as work:
         outcome = work.run(pass_row, rows, names, "passes", chunk_size=2)
     empty = {name: np.full((len(speeds), len(heights)), np.nan) for name in PASS_VARIABLES}
     shape = (len(case.vehicles), len(table.clearance_m), len(speeds), len(heights))
