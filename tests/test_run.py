@@ -157,6 +157,7 @@ def test_tolerance_ends_the_rounds_or_is_reported():
     assert any("tolerance" in w for w in unmet.warnings)
 
 
+@pytest.mark.slow
 def test_model_interval_holds_the_value_and_names_its_parts():
     text = text_of(offset=2.5, light_mix="{ panel_van = 1.0 }", heavy=0.0)
     result = wakesim.run(load_case_text(text.replace("model_interval = false", ""), "t"))
