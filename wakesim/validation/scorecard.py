@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -12,6 +12,7 @@ import numpy as np
 
 from wakesim.arrays import Array
 from wakesim.errors import CaseError, NumericalError
+from wakesim.progress import Progress, silent
 from wakesim.validation.comparison import Comparison, Quantity, span
 from wakesim.validation.metrics import Metrics, metrics
 from wakesim.validation.quantities import quantities
@@ -26,8 +27,6 @@ from wakesim.validation.verdict import (
     verdict,
 )
 from wakesim.validation.wrong_models import Trial, judged, try_wrong_models
-
-Progress = Callable[[float, str], None]
 
 # The program as shipped against values that do not come from it, and what is not counted.
 GROUPS = ("counted", "variant", "own law", "fitted")
@@ -105,7 +104,7 @@ class Scorecard:
         return {word: number[word] for word in VERDICTS}
 
 
-def evaluate_folder(folder: Path, progress: Progress | None = None) -> Scorecard:
+def evaluate_folder(folder: Path, progress: Progress = silent) -> Scorecard:
     """Every reference file below a folder evaluated.
 
     Raises CaseError for bad reference files (all of their problems, before anything is computed)
@@ -115,8 +114,7 @@ def evaluate_folder(folder: Path, progress: Progress | None = None) -> Scorecard
     comparisons = read_all(folder, known)
     outcomes = []
     for number, comparison in enumerate(comparisons):
-        if progress is not None:
-            progress(number / len(comparisons), comparison.name)
+        progress(number / len(comparisons), comparison.name)
         outcomes.append(evaluate(comparison, known))
     return Scorecard(folder, tuple(outcomes))
 

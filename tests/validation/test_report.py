@@ -14,8 +14,7 @@ from wakesim.errors import OutputError
 from wakesim.folders import SCORECARD, check_target
 from wakesim.validation import figures, scorecard, wrong_models
 from wakesim.validation import report as report_module
-from wakesim.validation.publish import publish
-from wakesim.validation.report import report
+from wakesim.validation.report import publish, report
 from wakesim.validation.scorecard import Scorecard, evaluate_folder
 
 NO_FIGURE = changed('[figure]\nx = "height_m"\n', "")
