@@ -117,7 +117,7 @@ POINT = {"X_m": 1.0, "Y_m": 0.0, "Z_m": 0.1, "speed_m_s": 40.0}
         ("solid_added_mass", {"semi_x_m": 1.0}, None, {"panels": 2.5}, "whole number, 4 to 28"),
         ("solid_added_mass", {"semi_y_m": 1.0}, None, {}, "needs the condition 'semi_x_m'"),
         (
-            "passing_moment", {"semi_x_m": 1.0, "lateral_m": 0.5, "order": 2.0}, None, {},
+            "passing_moment", {"semi_x_m": 1.0, "lateral_m": 0.5, "order": 2.0}, None, {"panels": 4},
             "inside the body",
         ),
     ],
@@ -232,7 +232,7 @@ def test_volumes_of_the_bodies():
 @pytest.mark.parametrize(
     ("conditions", "options", "text"),
     [
-        ({"lateral_m": 1.0, "height_m": 1.0}, {}, "inside the body"),
+        ({"lateral_m": 1.0, "height_m": 1.0}, {"refinement": 0.5}, "inside the body"),
         ({"lateral_m": 1.0, "height_m": 1.0}, {"wall": True}, "must stand outside half"),
         ({"lateral_m": 3.0}, {}, "needs the condition 'height_m'"),
         ({"lateral_m": 3.0, "height_m": -1.0}, {}, "height_m = -1"),
