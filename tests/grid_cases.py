@@ -45,6 +45,12 @@ def pass_text(body: str = _PASSES) -> str:
     return text[: text.index("[traffic]")] + text[text.index("[air]") :] + body
 
 
+def quick(text: str) -> str:
+    """The same case with wakes that cost next to nothing, for tests of the machinery alone."""
+    text = text.replace("still = true", "still = true\ndrift = { enabled = false }")
+    return text.replace("[model]\n", '[model]\nwake_law = "couple"\n')
+
+
 def _study(study: str, changes: dict[str, Any]) -> str:
     usual = {"far": FAR, "far_flow": FAR_FLOW, "light_mix": "{ small_car = 1.0 }", "offset": 1.5}
     text = text_of(**(usual | changes))

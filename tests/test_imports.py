@@ -98,7 +98,7 @@ def test_the_rule_catches_a_violation(tmp_path: Path) -> None:
         from typing import TYPE_CHECKING
         import wakesim.vehicle.hull
         if TYPE_CHECKING:
-            from wakesim.outputs import save_all
+            from wakesim.outputs import check_target
         def f():
             from ..traffic import stream
             from wakesim import run
@@ -107,11 +107,11 @@ def test_the_rule_catches_a_violation(tmp_path: Path) -> None:
     found = set(_imports(tree, "wakesim.case", guarded=True))
     assert {
         "wakesim.vehicle.hull",
-        "wakesim.outputs.save_all",
+        "wakesim.outputs.check_target",
         "wakesim.traffic.stream",
         "wakesim.run",
     } <= found
-    assert "wakesim.outputs.save_all" not in set(_imports(tree, "wakesim.case", guarded=False))
+    assert "wakesim.outputs.check_target" not in set(_imports(tree, "wakesim.case", guarded=False))
 
 
 def _loaded(code: str, cwd: Path) -> list[str]:

@@ -374,10 +374,6 @@ TRAFFIC_SHARE = Constant(
     "comparator (fitted formula of K), no run uses it; Berkowicz 2000, streets between buildings, "
     "second hand, from a published program of the scheme; there with areas of 2 and 16 m² for a "
     "car and a truck, here with the plan area; range assumed and within that of K")
-AMBIENT_SHARE = Constant(
-    "vertical turbulence of the wind", "a", 0.1, "1", (0.05, 0.15), SECOND_HAND,
-    "comparator (fitted formula of K), no run uses it; Berkowicz 2000, second hand, from a "
-    "published program of the scheme; range assumed")
 MIXING_COEFFICIENT = Constant(
     "eddy diffusivity over σ_w0 times the mixing length", "c", 0.3, "1", (0.1, 0.9), FITTED,
     "comparator (fitted formula of K), no run uses it; chosen for agreement with the mixed layer "
@@ -386,18 +382,6 @@ MIXING_LENGTH_HEIGHTS = Constant(
     "mixing length of the traffic's turbulence", "l/h", 0.5, "vehicle heights", (0.25, 1.0),
     ASSUMED,
     "comparator (fitted formula of K), no run uses it; no published source; within the range of K")
-MIXED_LAYER_M = Constant(
-    "height of the mixed layer over main roads", "–", 1.8, "m", (1.0, 3.0), SECOND_HAND,
-    "comparator (fitted formula of K), no run uses it; Benson 1979, second hand, from a published "
-    "program of the scheme; only to choose c; range assumed")
-MIXED_LAYER_GROWTH_M_S = Constant(
-    "growth of the mixed layer over main roads", "–", 0.11, "m/s", (0.05, 0.2), SECOND_HAND,
-    "comparator (fitted formula of K), no run uses it; Benson 1979, second hand, from a published "
-    "program of the scheme; only to choose c; range assumed")
-LARGEST_DIFFUSIVITY_M2_S = Constant(
-    "largest eddy diffusivity", "–", 20.0, "m²/s", (5.0, 50.0), ASSUMED,
-    "comparator (fitted formula of K), no run uses it; cap, engineering estimate, no published "
-    "source")
 
 # Ground and ambient air.
 VON_KARMAN = Constant(
@@ -425,33 +409,6 @@ WIND_EXPONENT = Constant(
 AMBIENT_LENGTH_HEIGHTS = Constant(
     "length of the ambient turbulence over height", "–", 2.45, "1", (1.0, 8.0), FROM_MEMORY,
     "3.5 × 0.7, von Kármán form of IEC 61400-1; range assumed")
-TURBULENCE_SCALE_HEIGHTS = Constant(
-    "turbulence scale over height", "Λ/z", 0.7, "1", (0.5, 1.0), FROM_MEMORY,
-    "IEC 61400-1; range assumed")
-KAIMAL_LENGTH_U = Constant(
-    "length of u over the turbulence scale, Kaimal", "–", 8.1, "1", (4.0, 12.0), FROM_MEMORY,
-    "IEC 61400-1; range assumed")
-KAIMAL_LENGTH_V = Constant(
-    "length of v over the turbulence scale, Kaimal", "–", 2.7, "1", (1.3, 4.0), FROM_MEMORY,
-    "IEC 61400-1; range assumed")
-KAIMAL_LENGTH_W = Constant(
-    "length of w over the turbulence scale, Kaimal", "–", 0.66, "1", (0.3, 1.0), FROM_MEMORY,
-    "IEC 61400-1; range assumed")
-VON_KARMAN_LENGTH = Constant(
-    "length over the turbulence scale, von Kármán", "–", 3.5, "1", (1.7, 5.0), FROM_MEMORY,
-    "IEC 61400-1; range assumed")
-SIGMA_RATIO_V = Constant(
-    "sd of v over that of u", "–", 0.8, "1", (0.7, 1.0), FROM_MEMORY,
-    "IEC 61400-1, Kaimal; 1 is isotropic")
-SIGMA_RATIO_W = Constant(
-    "sd of w over that of u", "–", 0.5, "1", (0.4, 1.0), FROM_MEMORY,
-    "IEC 61400-1, Kaimal; 1 is isotropic")
-COHERENCE_DECAY = Constant(
-    "decay of the coherence", "–", 12.0, "1", (8.0, 15.0), FROM_MEMORY,
-    "IEC 61400-1; range assumed")
-COHERENCE_OFFSET = Constant(
-    "offset of the coherence", "–", 0.12, "1", (0.0, 0.2), FROM_MEMORY,
-    "IEC 61400-1; range assumed")
 
 # Hulls.
 NOSE_RADIUS_BOX = Constant(

@@ -68,6 +68,7 @@ RESULT = Kind(
         "series.csv",
         "signatures.csv",
         "hourly.csv",
+        "mounts.csv",
         "model-variants.csv",
         "energy-hours.csv",
         "energy-months.csv",

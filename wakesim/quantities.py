@@ -11,7 +11,9 @@ series is a row of ``measure`` here and a function of that name in ``measures/sc
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from typing import Any
 
 MEAN = "time: mean"
 LARGEST = "time: maximum"
@@ -52,6 +54,14 @@ class Quantity:
     def described(self) -> str:
         """Unit and meaning, as the head of a CSV file has them."""
         return ", ".join(filter(None, (self.reading_unit, self.meaning)))
+
+    def of(self, record: Any) -> Any:
+        """The value in a record of the group; a method on the way is called."""
+        value = record
+        for step in (self.source or self.key).split("."):
+            value = value[int(step)] if step.isdigit() else getattr(value, step)
+            value = value() if callable(value) else value
+        return value
 
 
 @dataclass(frozen=True)
@@ -547,3 +557,73 @@ def variables(name: str) -> dict[str, Quantity]:
 AXES = group("axis")
 PASS_AXES = group("pass_axis")
 STATES = {**variables("state"), **variables("pass_state")}
+
+# Files of a result beside figures and report; columns of the tables are described on top of them.
+FILES = {
+    "summary.json": "the result in one small file for programs; no NaN: what is not known is null",
+    "result.h5": "everything of a run at mounts",
+    "signatures.csv": "one pass of each class at each mount",
+    "mounts.csv": "the measures of traffic, a row a mount",
+    "hourly.csv": "means of each clock hour",
+    "model-variants.csv": "effective speed with one uncertain constant of the model moved",
+    "series.csv": "the series at a mount: its busiest ten minutes, or all of it",
+    "energy-hours.csv": "power by hour of a weekday",
+    "energy-months.csv": "energy by month",
+    "energy-winds.csv": "power by wind of the year",
+    "mount-loads.csv": "passing loads of each class",
+    "yield-samples.csv": "samples of the uncertain inputs of the yield",
+    "map.h5, map.csv": "a mounting map: the states over height_m and offset_m",
+    "table.h5, table.csv": "a lookup table: the states over its axes; wakesim.open_table reads it",
+    "pass-table.h5, pass-table.csv": "single passes over class, speed, clearance and height",
+}
+
+
+def documentation() -> str:
+    """The files, keys and variables as Markdown: ``wakesim/outputs/README.md``."""
+    lines = [
+        "# What a result holds",
+        "",
+        "Written by `python -m wakesim.quantities` from the rows of `wakesim/quantities.py`.",
+        "",
+        "`result.to_xarray()` gives the data set that the HDF5 file holds,",
+        "`result.to_pandas(name)` a table by the name of its CSV file; what `wakesim.open_table`",
+        "gives has both methods too.",
+        "HDF5 files open as they are in netCDF-4 programs, h5py and xarray.",
+        "",
+        *_markdown(("file", "content"), FILES.items()),
+        "## summary.json",
+        "",
+        "The unit ends the key. `mounts[]` stands for each object of a list.",
+        "",
+    ]
+    for known in GROUPS.values():
+        if known.place or known.name == "root":
+            rows = ((q.key, q.reading_unit, q.meaning) for q in known.rows)
+            lines += [f"### {known.place or 'Whole result'}", ""]
+            lines += [f"{known.meaning[:1].upper()}{known.meaning[1:]}.", ""] * bool(known.meaning)
+            lines += _markdown(("key", "unit", "meaning"), rows)
+    rows = (
+        (q.name, ", ".join(q.dims), q.units, q.meaning)
+        for known in GROUPS.values() for q in known.rows
+        if q.name and not known.name.endswith("state")
+    )  # fmt: skip
+    lines += ["## Variables of result.h5 and map.h5", ""]
+    lines += _markdown(("variable", "dimensions", "units", "long name"), rows)
+    lines += ["## Coordinates", ""]
+    named = ((q.key, q.units, q.meaning) for q in (*COORDINATES.values(), *AXES.values()))
+    lines += _markdown(("name", "units", "long name"), named)
+    lines += ["## Variables of tables and maps of states", ""]
+    states = ((q.name, q.units, q.meaning) for q in STATES.values())
+    lines += _markdown(("variable", "units", "long name"), states)
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _markdown(head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> list[str]:
+    """A table, its first column as code."""
+    lines = [f"| {' | '.join(head)} |", "|" + "---|" * len(head)]
+    lines += [f"| `{first}` | {' | '.join(others)} |" for first, *others in rows]
+    return [*lines, ""]
+
+
+if __name__ == "__main__":
+    print(documentation(), end="")

@@ -7,7 +7,6 @@ that ends.
 from __future__ import annotations
 
 import contextlib
-import importlib
 import multiprocessing
 import os
 import signal
@@ -18,6 +17,9 @@ from concurrent.futures import Executor, ProcessPoolExecutor
 
 from wakesim.errors import CaseError
 
+_THREADS = (
+    "NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS",
+)  # fmt: skip
 _PR_SET_PDEATHSIG = 1  # of prctl(2)
 
 
@@ -47,15 +49,21 @@ def process_pool(workers: int) -> Iterator[Executor]:
 
 
 def _start_worker(parent: int) -> None:
-    """One thread a worker, no longer than its parent; Ctrl-C is the main process's business."""
+    """One thread a worker, no longer than its parent; Ctrl-C is the main process's business.
+
+    Libraries that are yet to be loaded take the number from the environment.
+    """
     _end_with(parent)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    import numba
-    import threadpoolctl
+    os.environ |= dict.fromkeys(_THREADS, "1")
+    if "numpy" in sys.modules:  # by the main module, which a worker imports first
+        import threadpoolctl
 
-    importlib.import_module("scipy.linalg")  # its own BLAS: only what is loaded can be limited
-    numba.set_num_threads(1)
-    threadpoolctl.threadpool_limits(1)
+        threadpoolctl.threadpool_limits(1)
+    if "numba" in sys.modules:
+        import numba
+
+        numba.set_num_threads(1)
 
 
 def _end_with(parent: int) -> None:

@@ -8,7 +8,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wakesim.air.profiles import ambient_velocity, log_profile, power_profile, wind_speed
+from wakesim.air.profiles import (
+    ambient_velocity,
+    friction_velocity,
+    log_profile,
+    power_profile,
+    wind_speed,
+)
 from wakesim.runtime import shared_path
 
 
@@ -111,3 +117,14 @@ def test_still_air_is_zero():
 def test_impossible_profiles_are_refused(changes, words):
     with pytest.raises(ValueError, match=words):
         wind_speed(_wind(**changes), 2.0)
+
+
+def test_friction_velocity_is_that_of_the_log_law():
+    u = friction_velocity(5.0, 10.0, 0.03, 0.5)
+    z = np.array([2.0, 6.0])
+    np.testing.assert_allclose(
+        u / 0.4 * np.log((z - 0.5) / 0.03), log_profile(z, 5.0, 10.0, 0.03, 0.5)
+    )
+    assert friction_velocity(-5.0, 10.0, 0.03, 0.5) == u
+    with pytest.raises(ValueError, match="reference height"):
+        friction_velocity(5.0, 0.02, 0.03)

@@ -10,12 +10,10 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from wakesim.measures.effective import (
-    density_corrected,
     effective_speed,
     energy_pattern_factor,
     mean_cube,
     power_density,
-    rotor_equivalent,
     share_above,
 )
 from wakesim.runtime import shared_path
@@ -96,36 +94,9 @@ def test_weights_stand_for_repetition(speed, times, unit):
     assert effective_speed(speed, weights) == pytest.approx(effective_speed(repeated), rel=1e-10)
 
 
-@given(
-    hnp.arrays(np.float64, (4, 7), elements=st.floats(0.0, 50.0, width=32)),
-    hnp.arrays(np.float64, 4, elements=st.floats(0.01, 10.0)),
-)
-def test_rotor_equivalent_is_an_area_mean_of_cubes(speed, weights):
-    result = rotor_equivalent(speed, weights)
-    for i in range(7):
-        expected = effective_speed(speed[:, i], weights)
-        assert result[i] == pytest.approx(expected, rel=1e-10, abs=1e-30)
-    np.testing.assert_allclose(rotor_equivalent(speed, 3.0 * weights), result, rtol=1e-12)
-    assert np.all(result <= speed.max(axis=0) * (1.0 + 1e-12))
-    assert np.all(result >= speed.min(axis=0) * (1.0 - 1e-12))
-
-
-def test_rotor_equivalent_of_a_known_shear():
-    speed = np.array([[1.0], [2.0], [3.0]])
-    assert rotor_equivalent(speed, [1.0, 2.0, 1.0]) == pytest.approx([(44.0 / 4.0) ** (1.0 / 3.0)])
-
-
 def test_share_above_is_strict():
     assert share_above([0.0, 1.0, 1.2, 1.3, 5.0], 1.2) == 0.4
     assert share_above([0.0, 0.0], 0.0) == 0.0
-
-
-def test_density_correction_keeps_the_energy_flux():
-    speed = np.array([2.0, 5.4])
-    corrected = density_corrected(speed, 1.10)
-    for before, after in zip(speed, corrected, strict=True):
-        assert power_density(after, 1.225) == pytest.approx(power_density(before, 1.10))
-    np.testing.assert_allclose(density_corrected(speed, 1.225), speed)
 
 
 def test_power_density_of_the_claim_check():
@@ -144,9 +115,3 @@ def test_impossible_weights_are_refused():
     for weights in ([1.0], [1.0, -1.0], [0.0, 0.0], [np.nan, 1.0]):
         with pytest.raises(ValueError, match="weights"):
             effective_speed([1.0, 2.0], weights)
-    with pytest.raises(ValueError, match="weights"):
-        rotor_equivalent(np.ones((3, 4)), np.ones(4))
-    with pytest.raises(ValueError, match="speeds"):
-        rotor_equivalent(np.ones(4), np.ones(4))
-    with pytest.raises(ValueError, match="density"):
-        density_corrected(1.0, 0.0)

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wakesim.measures.gusts import gust_peak, gust_peaks, moving_mean
+from wakesim.measures.gusts import gust_peak, moving_mean
 
 
 def test_moving_mean_against_direct_averages():
@@ -41,19 +41,7 @@ def test_longer_averaging_lowers_the_peak():
     assert gust_peak(speed, 0.1, 1e6) == pytest.approx(speed.mean())
 
 
-def test_segments():
-    speed = np.abs(np.random.default_rng(4).standard_normal(2050))
-    peaks = gust_peaks(speed, 0.1, 1.0, 50.0)
-    direct = [gust_peak(speed[i : i + 500], 0.1, 1.0) for i in range(0, 2000, 500)]
-    np.testing.assert_allclose(peaks, direct, rtol=1e-12)
-    assert peaks.shape == (4,)
-    whole = gust_peaks(speed, 0.1, 1.0, 1e4)
-    np.testing.assert_allclose(whole, [gust_peak(speed, 0.1, 1.0)], rtol=1e-12)
-
-
 def test_impossible_input_is_refused():
     for arguments in (([], 0.1, 3.0), ([1.0], 0.0, 3.0), ([1.0], 0.1, 0.0), ([[1.0]], 0.1, 1.0)):
         with pytest.raises(ValueError):
             gust_peak(*arguments)
-    with pytest.raises(ValueError, match="segment"):
-        gust_peaks([1.0, 2.0], 0.1, 3.0, 0.0)

@@ -12,15 +12,20 @@ import wakesim
 from wakesim.case.load import load_case_text
 from wakesim.measures.effective import effective_speed
 from wakesim.measures.intervals import (
+    BLOCK_S,
     Blocks,
     block_cubes,
-    effective_interval,
     estimate,
     interval,
     join_blocks,
 )
 
 HOUR = 3600
+
+
+def effective_interval(speed, dt, strata=None, level=0.90, block_s=BLOCK_S):
+    """Interval of the effective speed of one series (n,)."""
+    return interval(block_cubes(speed, dt, strata, block_s), level)
 
 
 def _lognormal_runs(runs: int, medians, rng, spread=0.4, memory_s=6.0):

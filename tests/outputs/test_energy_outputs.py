@@ -18,10 +18,10 @@ from wakesim.energy.uncertainty import (
     yield_parameters,
 )
 from wakesim.measures.results import ModelVariant
-from wakesim.outputs.energy_tables import energy_summary
+from wakesim.outputs import dataset, netcdf
 from wakesim.outputs.figures import drawings
 from wakesim.outputs.figures.style import house_style
-from wakesim.outputs.store import write_store
+from wakesim.outputs.summary import energy_summary
 from wakesim.outputs.tables import tables, write_table
 from wakesim.results import Result
 
@@ -64,7 +64,7 @@ def test_xarray_and_netcdf_read_the_energy(result: Result, tmp_path) -> None:
     import xarray
 
     path = tmp_path / "result.h5"
-    write_store(result, path)
+    netcdf.write(dataset.to_xarray(result), path)
     energy = result.mounts[0].energy
     with xarray.open_dataset(path) as data:
         power = data["electrical_power"].sel(mount="m", response="inertial")
@@ -89,9 +89,9 @@ def test_xarray_and_netcdf_read_the_energy(result: Result, tmp_path) -> None:
 def test_tables_hold_hours_months_winds_loads_and_samples(result: Result, tmp_path) -> None:
     energy = result.mounts[0].energy
     found = {}
-    for name in tables(result):
+    for name, table in tables(result).items():
         if name.startswith(("energy", "mount", "yield")):
-            write_table(result, name, tmp_path / name)
+            write_table(result, table, tmp_path / name)
             lines = (tmp_path / name).read_text(encoding="utf-8").splitlines()
             rows = list(csv.reader(line for line in lines if not line.startswith("#")))
             found[name] = [dict(zip(rows[0], row, strict=True)) for row in rows[1:]]

@@ -15,7 +15,7 @@ from synthetic_result import single_pass_text
 from wakesim import folders
 from wakesim.errors import OutputError
 from wakesim.folders import RESULT, check_target
-from wakesim.outputs import save_all
+from wakesim.outputs import save
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -31,7 +31,7 @@ def snapshot(folder):
 
 
 def test_save_returns_what_it_wrote(pass_result, tmp_path):
-    paths = save_all(pass_result, tmp_path / "deep" / "out")
+    paths = save(pass_result, tmp_path / "deep" / "out")
     assert all(path.is_file() for path in paths)
     names = {path.name for path in paths}
     assert {"result.h5", "summary.json", "signatures.csv", "report.html"} <= names
@@ -39,14 +39,14 @@ def test_save_returns_what_it_wrote(pass_result, tmp_path):
 
 
 def test_nothing_is_overwritten_without_force(pass_result, tmp_path):
-    save_all(pass_result, tmp_path)
+    save(pass_result, tmp_path)
     before = snapshot(tmp_path)
     with pytest.raises(OutputError, match="already holds a result"):
-        save_all(pass_result, tmp_path)
+        save(pass_result, tmp_path)
     with pytest.raises(OutputError, match="--force"):
         check_target(tmp_path, RESULT)
     assert snapshot(tmp_path) == before
-    save_all(pass_result, tmp_path, force=True)
+    save(pass_result, tmp_path, force=True)
     check_target(tmp_path, RESULT, force=True)
 
 
@@ -55,14 +55,14 @@ def test_a_users_figure_is_not_overwritten_without_force(pass_result, tmp_path):
     own.parent.mkdir()
     own.write_text("mine")
     with pytest.raises(OutputError, match="verge-post-signature"):
-        save_all(pass_result, tmp_path)
+        save(pass_result, tmp_path)
     assert snapshot(tmp_path) == {"figures/verge-post-signature.png": b"mine"}
 
 
 def test_force_takes_away_what_the_new_result_lacks(traffic_result, pass_result, tmp_path):
-    save_all(traffic_result, tmp_path)
+    save(traffic_result, tmp_path)
     (tmp_path / "notes.txt").write_text("mine")
-    save_all(pass_result, tmp_path, force=True)
+    save(pass_result, tmp_path, force=True)
     left = snapshot(tmp_path)
     assert "series.csv" not in left
     assert not any("spectrum" in name for name in left)
@@ -80,16 +80,16 @@ def test_a_forged_list_of_files_leads_nowhere_else(pass_result, tmp_path):
     inside.write_text("keep")
     names = ["../figures-of-somebody.png", "notes.txt", str(victim), "figures/../notes.txt", 3]
     (folder / "summary.json").write_text(json.dumps({"files": names}))
-    save_all(pass_result, folder, force=True)
+    save(pass_result, folder, force=True)
     assert victim.read_text() == "keep"
     assert inside.read_text() == "keep"
 
 
-@pytest.mark.parametrize("step", ["store.write_store", "tables.write_table", "report.write_report"])
+@pytest.mark.parametrize("step", ["netcdf.write", "tables.write_table", "report.write_report"])
 def test_failure_while_writing_leaves_old_results(
     traffic_result, pass_result, tmp_path, monkeypatch, step
 ):
-    save_all(pass_result, tmp_path)
+    save(pass_result, tmp_path)
     before = snapshot(tmp_path)
 
     def full(*_):
@@ -97,7 +97,7 @@ def test_failure_while_writing_leaves_old_results(
 
     monkeypatch.setattr(f"wakesim.outputs.{step}", full)
     with pytest.raises(OutputError, match=r"^[^\n]*No space left on device$"):
-        save_all(traffic_result, tmp_path, force=True)
+        save(traffic_result, tmp_path, force=True)
     assert snapshot(tmp_path) == before
     assert not list(tmp_path.glob(".wakesim-*"))
 
@@ -106,7 +106,7 @@ def test_failure_while_writing_leaves_old_results(
 def test_failure_while_moving_puts_the_old_results_back(
     traffic_result, pass_result, tmp_path, monkeypatch, moved
 ):
-    save_all(pass_result, tmp_path)
+    save(pass_result, tmp_path)
     before = snapshot(tmp_path)
     real, count = os.replace, [0]
 
@@ -118,7 +118,7 @@ def test_failure_while_moving_puts_the_old_results_back(
 
     monkeypatch.setattr(folders.os, "replace", replace)
     with pytest.raises(OutputError, match="Permission denied"):
-        save_all(traffic_result, tmp_path, force=True)
+        save(traffic_result, tmp_path, force=True)
     assert count[0] > moved
     assert snapshot(tmp_path) == before
 
@@ -129,7 +129,7 @@ def test_failure_in_a_new_folder_leaves_no_folder(pass_result, tmp_path, monkeyp
 
     monkeypatch.setattr("wakesim.outputs.summary.write_summary", broken)
     with pytest.raises(ValueError, match="a bug"):
-        save_all(pass_result, tmp_path / "a" / "b")
+        save(pass_result, tmp_path / "a" / "b")
     assert list(tmp_path.iterdir()) == []
 
 
@@ -139,7 +139,7 @@ def test_target_that_is_a_file(pass_result, tmp_path):
         with pytest.raises(OutputError, match="file"):
             check_target(target, RESULT)
         with pytest.raises(OutputError):
-            save_all(pass_result, target, force=True)
+            save(pass_result, target, force=True)
     assert snapshot(tmp_path) == {"file": b"x"}
 
 

@@ -10,7 +10,9 @@ import numpy as np
 import pytest
 from synthetic_result import build_result, traffic_text
 
+from wakesim.errors import CaseError
 from wakesim.outputs.tables import STRETCH_S, csv_header, tables, write_table
+from wakesim.quantities import group
 
 
 def read(path):
@@ -26,7 +28,7 @@ def column(rows, name, mount):
 
 
 @pytest.mark.parametrize(
-    "name", ["series.csv", "signatures.csv", "hourly.csv", "model-variants.csv"]
+    "name", ["series.csv", "signatures.csv", "mounts.csv", "hourly.csv", "model-variants.csv"]
 )
 def test_header_states_title_units_source_and_invented_data(saved_traffic, name):
     comments, rows = read(saved_traffic / name)
@@ -108,7 +110,7 @@ def test_stretch_is_the_ten_minutes_with_most_energy(saved_traffic, traffic_resu
 
 def test_series_setting_is_obeyed(tmp_path):
     full = build_result(traffic_text(series="full"))
-    write_table(full, "series.csv", tmp_path / "series.csv")
+    write_table(full, tables(full)["series.csv"], tmp_path / "series.csv")
     _, rows = read(tmp_path / "series.csv")
     assert len(rows) == sum(len(m.statistics.series.time_s) for m in full.mounts)
     none = build_result(traffic_text(series="none"))
@@ -117,7 +119,7 @@ def test_series_setting_is_obeyed(tmp_path):
 
 
 def test_single_pass_has_only_signatures(pass_result, saved_pass):
-    assert tables(pass_result) == ["signatures.csv"]
+    assert list(tables(pass_result)) == ["signatures.csv"]
     assert sorted(path.name for path in saved_pass.glob("*.csv")) == ["signatures.csv"]
 
 
@@ -134,7 +136,7 @@ def test_no_cell_of_a_comment_line_is_a_formula(title, traffic_result):
     """Whatever a spreadsheet takes for the separator; and the line stays a comment."""
     case = dataclasses.replace(traffic_result.case, title=title)
     result = dataclasses.replace(traffic_result, case=case)
-    text = csv_header(result, [("u_m_s", "m/s, along the road")], "a note")
+    text = csv_header(result, {"u_m_s": group("series")["u_m_s"]}, "a note")
     assert text.startswith("# A post")
     for separator in ",;\t|":
         for row in csv.reader(io.StringIO(text), delimiter=separator):
@@ -143,5 +145,22 @@ def test_no_cell_of_a_comment_line_is_a_formula(title, traffic_result):
     assert names == "u_m_s"
     assert all(line.startswith("# ") for line in comments)
     plain = dataclasses.replace(traffic_result.case, title="Tarn Valley, Hollin Bridge - west")
-    kept = csv_header(dataclasses.replace(traffic_result, case=plain), [], "a note")
+    kept = csv_header(dataclasses.replace(traffic_result, case=plain), {}, "a note")
     assert kept.startswith("# Tarn Valley, Hollin Bridge - west\n")
+
+
+def test_tables_as_data_frames(traffic_result, pass_result):
+    hours = traffic_result.to_pandas("hourly.csv")
+    first = traffic_result.mounts[0]
+    own = hours[hours["mount"] == first.mount.name]
+    assert own["flow_veh_h"].tolist() == [row.flow_veh_h for row in first.statistics.hourly]
+    assert hours.attrs["flow_veh_h"] == "veh/h, vehicles per hour, all lanes"
+    mounts = traffic_result.to_pandas("mounts.csv").set_index("mount")
+    assert mounts.loc["verge post", "effective_speed_m_s"] == first.statistics.effective_speed_m_s
+    low, high = first.statistics.model_interval_m_s
+    assert mounts.loc["verge post", ["model_low_m_s", "model_high_m_s"]].tolist() == [low, high]
+    assert pass_result.to_pandas()["mount"].nunique() == 4
+    with pytest.raises(
+        CaseError, match=r"no table \"hours\" in this result; it has signatures.csv"
+    ):
+        traffic_result.to_pandas("hours")

@@ -22,7 +22,7 @@ from wakesim.case.load import load_case_text
 from wakesim.energy.claims import Claim, Place, check_claim
 from wakesim.measures.results import WholeHour
 from wakesim.outputs import page
-from wakesim.outputs.figures import Rendered, kinds
+from wakesim.outputs.figures import Rendered, caption, kinds
 from wakesim.outputs.report import console_text, grid_answer, write_report
 from wakesim.traffic.scene import wake_memory
 
@@ -30,6 +30,7 @@ GOLDEN = Path(__file__).parent / "golden"
 DRAWN = (
     "cross-section", "signature", "series", "distribution", "split", "drift", "hours",
     "uncertainty", "spectrum", "energy", "yield-uncertainty", "capture", "loads",
+    "not in the template",
 )  # fmt: skip
 NAN = math.nan
 
@@ -67,7 +68,7 @@ def test_report(name: str, results: dict[str, Any], tmp_path: Path) -> None:
         figures = [
             figure(f"{number}-{kind}", kind, mount.mount.name)
             for number, mount in enumerate(result.mounts)
-            for kind in (DRAWN if name == "traffic" else DRAWN[:2])
+            for kind in (DRAWN if mount.energy else DRAWN[: 9 if mount.statistics else 2])
         ]
     else:
         figures = [figure("first", "first", "")]
@@ -176,9 +177,8 @@ def test_captions(results: dict[str, Any]) -> None:
         for result, mount in shown:
             if result.case.study in kind.studies:
                 part = [getattr(mount, kind.part)] if kind.part else []
-                own = (result,) if mount is None else (result, mount, *part)
                 if None not in part:
-                    said[f"{kind.name}: {kind.caption(*own)}"] = None
+                    said[f"{kind.name}: {caption(kind, result, mount, *part)}"] = None
     golden.compare("\n".join(said), GOLDEN / "captions.txt")
 
 

@@ -10,7 +10,6 @@ import pytest
 from closed_drift import line_drift
 
 from wakesim.air.profiles import friction_velocity, log_profile
-from wakesim.air.traffic_turbulence import diffusivity_profile
 from wakesim.section.crossflow import Barrier, blocked_faces, face_flows
 from wakesim.section.drift import SINKS, DriftModel
 from wakesim.section.grid import CrossSectionGrid
@@ -154,7 +153,7 @@ def test_momentum_balance_closes(grid, v, friction):
             for lane, s in zip(LANES, (1, 1, -1, -1), strict=True)
         ]
     )
-    field = model.solve_reduced(sources, [30.0, 33.0, -30.0, -33.0])
+    field = model.solve(sources.sum(axis=0))
     assert unbalanced(field.balance) < 1e-8
     one = model.solve(sources[0])
     assert unbalanced(one.balance) < 1e-8
@@ -205,7 +204,7 @@ def test_linear_law_below_the_first_centre(grid):
 
 
 def mixed(y, z, made, wind):
-    return diffusivity_profile(z, made, 0.8, wind) + 0.0 * y
+    return made * z / (0.8 + z) + 0.4 * wind * z + 0.0 * y
 
 
 def test_rougher_road_and_more_mixing_leave_less_drift(grid):
@@ -221,50 +220,6 @@ def test_rougher_road_and_more_mixing_leave_less_drift(grid):
         drift.append(float(DriftModel(grid, k, 0.0, rough).solve(source).at(2.0, 2.0)))
     assert np.all(np.diff(drift) < 0.0)
     assert drift[-1] > 0.0
-
-
-class TestReducedDrag:
-    def test_single_source_is_the_closed_form_fixed_point(self, grid):
-        model, speed = DriftModel(grid, 0.15), 30.0
-        source = grid.source(LANES[0], 0.8, 12.0, 0.8, 0.6)
-        full, less = model.solve(source), model.solve_reduced([source], [speed])
-        weight = source * grid.areas / np.sum(source * grid.areas)
-        still = float(np.sum(weight * full.speed))
-        # U = U0 (1 - U/V)^2, a quadratic equation in U.
-        b = 2.0 * still / speed + 1.0
-        exact = (b - math.sqrt(b**2 - 4.0 * (still / speed) ** 2)) / (2.0 * still / speed**2)
-        assert np.sum(weight * less.speed) == pytest.approx(exact, rel=1e-10)
-        factor = (1.0 - exact / speed) ** 2
-        assert factor < 0.85
-        np.testing.assert_allclose(less.speed, factor * full.speed, rtol=1e-9, atol=1e-14)
-        np.testing.assert_allclose(less.reduction, factor, rtol=1e-10)
-        assert less.balance["drag_in"] == pytest.approx(factor * full.balance["drag_in"])
-
-    def test_oncoming_traffic_meets_more_drag(self, grid):
-        model = DriftModel(grid, 0.15)
-        strong = grid.source(LANES[0], 0.8, 12.0, 0.8, 0.6)
-        weak = grid.source(LANES[1], 0.8, -0.1, 0.8, 0.6)
-        field = model.solve_reduced([strong, weak], [30.0, -30.0])
-        assert field.reduction[0] < 1.0 < field.reduction[1]
-        assert unbalanced(field.balance) < 1e-8
-
-    def test_faint_drift_is_linear_and_strong_drift_stays_below_the_vehicles(self, grid):
-        model, source = DriftModel(grid, 0.15), grid.source(LANES[0], 0.8, 1.0, 0.8, 0.6)
-        assert model.solve_reduced([1e-6 * source], [30.0]).reduction[0] == pytest.approx(
-            1, abs=1e-6
-        )
-        for strength in (1e2, 1e4, 1e6):
-            field = model.solve_reduced([strength * source], [30.0])
-            weight = source * grid.areas / np.sum(source * grid.areas)
-            assert 0.0 < np.sum(weight * field.speed) < 30.0
-
-    def test_a_source_without_force_or_speed(self, grid):
-        model, source = DriftModel(grid, 0.5), grid.source(LANES[0], 0.8, 1.0, 0.8, 0.6)
-        alone = model.solve_reduced([source], [30.0])
-        pair = model.solve_reduced([source, 0.0 * source], [30.0, 25.0])
-        np.testing.assert_allclose(pair.speed, alone.speed, rtol=1e-12)
-        with pytest.raises(ValueError, match="not 0"):
-            model.solve_reduced([source], [0.0])
 
 
 class TestBarriers:

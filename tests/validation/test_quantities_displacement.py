@@ -117,7 +117,8 @@ POINT = {"X_m": 1.0, "Y_m": 0.0, "Z_m": 0.1, "speed_m_s": 40.0}
         ("solid_added_mass", {"semi_x_m": 1.0}, None, {"panels": 2.5}, "whole number, 4 to 28"),
         ("solid_added_mass", {"semi_y_m": 1.0}, None, {}, "needs the condition 'semi_x_m'"),
         (
-            "passing_moment", {"semi_x_m": 1.0, "lateral_m": 0.5, "order": 2.0}, None, {"panels": 4},
+            "passing_moment", {"semi_x_m": 1.0, "lateral_m": 0.5, "order": 2.0}, None,
+            {"panels": 4},
             "inside the body",
         ),
     ],

@@ -38,7 +38,6 @@ def test_sphere_against_circle(b):
     assert relief.cube_2d_m == pytest.approx(3.0 * np.pi / (8.0 * b**5), rel=1e-6)
     assert relief.cube_3d_m == pytest.approx(float(integral) / (8.0 * b**8), rel=1e-6)
     assert relief.cube_ratio == pytest.approx(relief.cube_3d_m / relief.cube_2d_m, rel=1e-15)
-    assert relief.effective_speed_ratio**3 == pytest.approx(relief.cube_ratio, rel=1e-12)
 
 
 def test_height_and_place_of_the_line():

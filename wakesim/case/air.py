@@ -161,7 +161,7 @@ class Wind:
     def intensity(self, height_m: float) -> float:
         """Along-wind turbulence intensity at a height.
 
-        From the roughness it is 1 / ln((z - d)/z0) (see wakesim.air.roughness), at most 1: closer
+        From the roughness it is 1 / ln((z - d)/z0), at most 1: closer
         to the ground than (z - d) = e z0 the log law is no guide.
         """
         if not self.intensity_from_roughness:

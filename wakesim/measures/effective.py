@@ -39,21 +39,6 @@ def _mean(values: Array, weights: ArrayLike | None) -> float:
     return float(np.sum(values * _shares(weights, values.shape)))
 
 
-def rotor_equivalent(speed: ArrayLike, weights: ArrayLike) -> Array:
-    """Rotor-equivalent speed (sum v_i^3 A_i / A)^(1/3) at each instant, m/s, shape (n,).
-
-    ``speed`` (n_points, n) are horizontal speeds over the swept rectangle, ``weights`` (n_points,)
-    the areas they stand for in any unit. Form of IEC 61400-12-1. Raises ValueError for negative or
-    non-finite speeds or weights, or shapes that do not fit.
-    """
-    values = _speeds(speed, 2)
-    shares = _shares(weights, (values.shape[0],))
-    total = np.zeros(values.shape[1])
-    for row, share in zip(values, shares, strict=True):
-        total += share * row * row * row
-    return np.cbrt(total)
-
-
 def mean_cube(speed: ArrayLike, weights: ArrayLike | None = None) -> float:
     """Mean of the cubed speed, m3/s3, optionally weighted (same shape as ``speed``)."""
     values = _speeds(speed)
@@ -86,19 +71,6 @@ def share_above(speed: ArrayLike, cut_in_m_s: float) -> float:
     """Share of the samples with a speed above ``cut_in_m_s``, 0..1."""
     values = _speeds(speed)
     return float(np.count_nonzero(values > cut_in_m_s) / values.size)
-
-
-def density_corrected(
-    speed: ArrayLike, density_kg_m3: float, reference_kg_m3: float = STANDARD_DENSITY_KG_M3
-) -> Array:
-    """Speed that carries the same energy flux at the reference density, m/s, same shape.
-
-    v (rho / rho_ref)^(1/3), the correction of IEC 61400-12-1. Raises ValueError for a density that
-    is not positive.
-    """
-    if not (density_kg_m3 > 0.0 and reference_kg_m3 > 0.0):
-        raise ValueError("density must be greater than 0 kg/m3")
-    return np.asarray(speed, dtype=np.float64) * (density_kg_m3 / reference_kg_m3) ** (1.0 / 3.0)
 
 
 def power_density(effective_speed_m_s: float, density_kg_m3: float) -> float:

@@ -39,21 +39,3 @@ def gust_peak(speed: ArrayLike, dt: float, averaging_s: float = 3.0) -> float:
     """Largest moving mean of a series (n,), m/s. 3 s is the usual averaging time of gusts
     (World Meteorological Organization, Guide to Instruments, No. 8, from memory)."""
     return float(moving_mean(speed, dt, averaging_s).max())
-
-
-def gust_peaks(speed: ArrayLike, dt: float, averaging_s: float, segment_s: float) -> Array:
-    """Gust peak of each whole segment of ``segment_s`` seconds, m/s, shape (n_segments,).
-
-    Windows stay inside their segment and an unfinished last segment is left out; a record shorter
-    than one segment is one segment. Raises ValueError when times are not positive.
-    """
-    values = _series(speed)
-    if not segment_s > 0.0:
-        raise ValueError("segment length must be greater than 0 s")
-    window = _window(values.size, dt, averaging_s)
-    length = min(max(window, round(segment_s / dt)), values.size)
-    count = values.size // length
-    segments = values[: count * length].reshape(count, length)
-    sums = np.zeros((count, length + 1))
-    np.cumsum(segments, axis=1, out=sums[:, 1:])
-    return (sums[:, window:] - sums[:, :-window]).max(axis=1) / window

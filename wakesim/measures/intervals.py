@@ -216,20 +216,3 @@ def _unskewed(x: float, skewness: float) -> float:
     if abs(skewness) < 1e-6:
         return x
     return 3.0 / skewness * (float(np.cbrt(1.0 + skewness * (x - skewness / 6.0))) - 1.0)
-
-
-def effective_interval(
-    speed: ArrayLike,
-    dt: float,
-    strata: Strata = None,
-    level: float = 0.90,
-    block_s: float = BLOCK_S,
-) -> tuple[float, float]:
-    """Sampling interval (lo, hi) of the effective speed of a series (n,), m/s.
-
-    ``dt`` step in s, ``strata`` as in ``block_cubes``. For a run in several rounds
-    keep ``block_cubes`` of each and call ``interval(join_blocks(...))``.
-
-    Raises ValueError like ``block_cubes`` and ``estimate``.
-    """
-    return interval(block_cubes(speed, dt, strata, block_s), level)

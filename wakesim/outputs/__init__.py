@@ -1,6 +1,6 @@
 """Outputs: result file, tables, summary, figures and report of one result.
 
-Nothing heavy is imported before ``save_all`` is called.
+Nothing heavy is imported before a result is written.
 """
 
 from __future__ import annotations
@@ -12,26 +12,21 @@ from typing import TYPE_CHECKING
 from wakesim.folders import FIGURES, RESULT, publish
 
 if TYPE_CHECKING:
+    import pandas
+    import xarray
+
     from wakesim.results import GridResult, Result
 
 
+DATA_FILES = {  # of the studies of many states
+    "mounting_map": "map.h5",
+    "lookup_table": "table.h5",
+    "single_pass_table": "pass-table.h5",
+}
+
+
 def save(result: Result | GridResult, directory: str | Path, force: bool = False) -> list[Path]:
-    """Write every output of any result; see ``save_all``."""
-    from wakesim.results import Result
-
-    write = save_all if isinstance(result, Result) else save_grid
-    return write(result, directory, force)  # type: ignore[operator]
-
-
-def save_grid(result: GridResult, directory: str | Path, force: bool = False) -> list[Path]:
-    """Write every output of a study of many states; like ``save_all``."""
-    from wakesim.outputs.grid_files import write_grid
-
-    return publish(directory, RESULT, partial(write_grid, result), force)
-
-
-def save_all(result: Result, directory: str | Path, force: bool = False) -> list[Path]:
-    """Write every output of ``result`` into ``directory`` and return the paths written.
+    """Write every output of a result into ``directory`` and return the paths written.
 
     With ``force`` an old result is replaced, including files of it that the new one no longer has.
 
@@ -41,24 +36,35 @@ def save_all(result: Result, directory: str | Path, force: bool = False) -> list
     return publish(directory, RESULT, partial(_write_into, result), force)
 
 
-def _write_into(result: Result, staging: Path) -> list[str]:
-    """Write all files below ``staging``; names relative to it, summary.json last."""
-    from wakesim.outputs.figures import render_figures
-    from wakesim.outputs.report import write_report
-    from wakesim.outputs.store import write_store
-    from wakesim.outputs.summary import write_summary
-    from wakesim.outputs.tables import tables, write_table
+def to_xarray(result: Result | GridResult) -> xarray.Dataset:
+    """Everything of a result as one data set."""
+    from wakesim.outputs.dataset import to_xarray as made
 
-    write_store(result, staging / "result.h5")
-    names = ["result.h5"]
-    for table in tables(result):
-        write_table(result, table, staging / table)
-        names.append(table)
+    return made(result)
+
+
+def to_pandas(result: Result | GridResult, table: str | None = None) -> pandas.DataFrame:
+    """A table of a result by the name of its file, the first one without a name."""
+    from wakesim.outputs.tables import to_pandas as made
+
+    return made(result, table)
+
+
+def _write_into(result: Result | GridResult, staging: Path) -> list[str]:
+    """Write all files below ``staging``; names relative to it, summary.json last."""
+    from wakesim.outputs import dataset, figures, netcdf, report, summary, tables
+
+    data = DATA_FILES.get(result.case.study, "result.h5")
+    netcdf.write(dataset.to_xarray(result), staging / data)
+    names = [data]
+    for name, table in tables.tables(result).items():
+        tables.write_table(result, table, staging / name)
+        names.append(name)
     (staging / FIGURES).mkdir()
-    figures = render_figures(result, staging / FIGURES)
-    for figure in figures:
+    drawn = figures.render_figures(result, staging / FIGURES)
+    for figure in drawn:
         names += [f"{FIGURES}/{figure.stem}.svg", f"{FIGURES}/{figure.stem}.png"]
-    write_report(result, figures, staging / "report.html")
+    report.write_report(result, drawn, staging / "report.html")
     names += ["report.html", "summary.json"]
-    write_summary(result, staging / "summary.json", names)
+    summary.write_summary(result, staging / "summary.json", names)
     return names

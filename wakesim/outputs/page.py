@@ -45,11 +45,13 @@ def environment(*folders: Path) -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.filters |= {form.__name__: form for form in _FILTERS} | {"a_day": _a_day}
+    made.filters |= {form.__name__: form for form in _FILTERS}
+    made.filters |= {"a_day": _a_day, "at": _at, "ends": _ends, "product": math.prod}
     made.tests["finite"] = _finite
     made.globals |= {
         "wording": wording,
         "sentences": sentences,
+        "statement": statement,
         "nan": math.nan,
         "pi": math.pi,
         "BETZ": 16.0 / 27.0,
@@ -68,6 +70,11 @@ def sentences(template: str, **context: Any) -> list[str]:
     return [wording.one_line(part) for part in parts if part.strip()]
 
 
+def statement(name: str) -> str:
+    """A statement that data files and pages share."""
+    return sentences("statement", name=name)[0]
+
+
 def limits(case: Case) -> tuple[str, ...]:
     """What is not modelled or not sure in a case, in sentences."""
     return tuple(sentences("limits", case=case))
@@ -80,6 +87,17 @@ def _finite(value: float | Sequence[float]) -> bool:
 def _a_day(energy: Any) -> float:
     """Energy of an average day of the year, kWh."""
     return float(24.0 * energy.year.annual_kwh / energy.year.hours.hour.size)
+
+
+def _at(variables: Mapping[str, Any], place: tuple[int, ...]) -> dict[str, float]:
+    """The value of every variable at one place."""
+    return {name: float(values[place]) for name, values in variables.items()}
+
+
+def _ends(values: Any) -> tuple[float, float]:
+    """Lowest and highest of an array, what is not finite left out; NaN where nothing is."""
+    known = [value for value in values.ravel().tolist() if math.isfinite(value)]
+    return min(known, default=math.nan), max(known, default=math.nan)
 
 
 def provenance_rows(

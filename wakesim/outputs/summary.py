@@ -1,103 +1,7 @@
-"""summary.json: the whole result in one small file for programs, stable from version to version.
+"""summary.json: a result in one small file for programs, stable from version to version.
 
-No NaN or infinity: what is not known is ``null``. Units end the key. A traffic-study key of a
-mount is ``null`` (or an empty list or object) in a single-pass study. Keys:
-
-format_version       integer, raised when a key changes its meaning
-title                title of the case
-study                "traffic" or "single_pass"
-invented_data        true when the case describes a place that does not exist
-air_density_kg_m3    density of the air used for the power density
-run                  rounds (rounds simulated), simulated_s (all rounds together), passes_total,
-                     tolerance (asked relative half-width of the sampling interval, 90 %),
-                     tolerance_met, wall_time_s
-mounts               list, one object each, in the order of the case:
-  name, kind         as in the case
-  offset_m, height_m, rotor_width_m, rotor_height_m, wall_offset_m, cut_in_m_s
-                     geometry and cut-in speed as in the case
-  effective_speed_m_s          cube root of the mean cubed rotor-equivalent speed
-  sampling_interval_m_s        [lower, upper], 90 %, from the randomness of the traffic
-  model_interval_m_s           [lower, upper], from the uncertain constants of the model
-  mean_speed_m_s               mean rotor-equivalent speed
-  mean_u_m_s, mean_v_m_s       mean velocity along the road (near-side travel direction) and
-                               across it (towards +y), at the centre of the swept area
-  sd_speed_m_s                 standard deviation of the rotor-equivalent speed
-  energy_pattern_factor        mean cube over cube of the mean
-  time_above_cut_in            share of time above cut_in_m_s, 0 to 1
-  gust_peak_m_s                highest moving mean over gust_averaging_s
-  gust_averaging_s             averaging time of the gust
-  peak_m_s                     highest single sample
-  ambient_effective_speed_m_s  the same without traffic (0 in still air)
-  power_density_w_m2           half density times effective speed cubed
-  by_class, by_mechanism       shares of the mean cube, each sums to 1; negative: works against;
-                               mechanisms are pulse, wake, turbulence, drift and ambient
-  drift              the mean along-road air of the traffic, null where it is not part of the model:
-    diffusivity_m2_s           eddy viscosity that traffic makes around the wakes
-    at_mount_m_s               drift (what single wakes do not bring), mean over the round and the
-                               rotor, along +x
-    drag_share                 mean drag left to the traffic by air that already moves along, 0 to 1
-    settling_s                 time until the mean air at the mount is at 90 % when traffic sets in
-                               at once; null: longer than computed
-    balance                    drag_in (drag of the vehicles) and where it goes: road_friction,
-                               outflow_left (side of low y), outflow_right, outflow_top, barrier
-                               and storage (force per metre of road over the density, m3/s2, of
-                               each direction of traffic along its own way)
-  whole_hour         the busiest hour with every vehicle in one march, null unless asked for:
-    hour, passes               clock hour; vehicles marched, those before the hour included
-    mean_u_march_m_s, mean_u_superposed_m_s
-                               mean along-road velocity at the rotor by march and by superposition
-    effective_march_m_s, effective_superposed_m_s
-                               effective speed there by both; the march leaves the pulses out
-  hourly             list of hour, flow_veh_h, effective_speed_m_s, mean_speed_m_s
-  model_variants     list of parameter, setting, effective_speed_m_s, change_m_s, counted (false: a
-                     state of the air shown beside model_interval_m_s, not part of it)
-  cutoff_sensitivity list of wake_memory_s, effective_speed_m_s
-  signatures         list of vehicle, label, lane, speed_m_s (of the vehicle), clearance_m (from
-                     its outline to the rotor's centre), peak_m_s (of the air), duration_s (above
-                     a tenth of the peak), int_u_dt_m, int_speed2_dt_m2_s, int_speed3_dt_m3_s2
-                     (time integrals of u, of the mean square and of the mean cube),
-                     relief_peak, relief_cube (peak and cubed integral of the pulse over those of a
-                     plan-plane calculation; null over a vehicle)
-  energy             what a rotor makes of it, null without [rotor] in the case:
-    rotor                      name, area_m2, response (inertial, quasi_steady, fixed_speed),
-                               best_power_coefficient, best_tip_speed_ratio, inertia_kg_m2,
-                               shaft_speed_rad_s (of the fixed-speed response), rated_power_w,
-                               conversion_efficiency, standby_w, power_curve (pairs of m/s and W),
-                               source; null where not given
-    weekday_effective_speed_m_s  effective speed of all hours of a weekday in the case's air
-    annual_kwh                 electrical energy of the year in its winds with the rotor's response,
-                               before standby use; annual_kwh_by_response with each of them;
-                               annual_kwh_in_the_air_of_the_case if the air were always that of the
-                               case; also annual_without_traffic_kwh, annual_added_by_traffic_kwh,
-                               annual_net_of_standby_kwh, mean_daily_kwh, monthly_kwh (12)
-    capture_ratio              power with the response over the quasi-steady one, a weekday in the
-                               case's air
-    winds                      list of speed_m_s, angle_deg, share, with_traffic_w,
-                               without_traffic_w (means of a weekday)
-    bounds                     means of a weekday in the case's air: betz_mean_w, drag_power_w_m and
-                               wake_power_w_m (single wakes; per metre of road), spacing_m,
-                               traffic_shaft_w (what one rotor owes to the traffic), its drag_share
-                               and wake_share, added_diesel_litres_a_year, added_charge_kwh_a_year
-                               (upper bounds)
-    load                       load_kwh, energy_share, load_hour_share (of the hours with a load);
-                               null without a load
-    row                        annual_kwh_at_most, lower_estimate_factor; null without a row
-    gust_cycles_a_year         passes of vehicles in all lanes
-    uncertainty                samples, failed; effective_speed_m_s and annual_kwh (in the case's
-                               air) as p90, p50, p10, mean, sd;
-                               effective_speed_ranking and annual_kwh_ranking as explained, trusted
-                               and inputs (input, first_order, total); null when no samples were
-                               asked for
-    claim                      implied (name, value, unit, how), findings (kind, factor, text),
-                               verdict; null without [claim]
-  warnings           list of sentences about this mount
-warnings             list of sentences about the whole result
-cautions             list of sentences: what the result must not be used for
-limits               list of sentences: what is not modelled
-provenance           program, version, case_text, case_sha256, inputs_sha256 (case text, seed,
-                     version and vehicle data; the same on every machine), seed, created_utc,
-                     python, platform, libraries, and whatever else the run recorded
-files                names of the files written with this summary, relative to its folder
+No NaN or infinity: what is not known is ``null``. Units end the key. The keys are those of
+``wakesim.quantities``, described in ``wakesim/outputs/README.md``.
 """
 
 from __future__ import annotations
@@ -106,96 +10,37 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from wakesim.energy.claims import claim_record
 from wakesim.outputs import page, wording
-from wakesim.outputs.energy_tables import energy_summary
+from wakesim.quantities import STATES, group
+from wakesim.results import GridResult, LookupResult, MapResult, PassTableResult, Result
 from wakesim.runtime import sha256
+from wakesim.studies.mounting_map import REASONS
 
 if TYPE_CHECKING:
-    from wakesim.measures.results import MountStatistics, Signature
-    from wakesim.results import MountResult, Result
+    from wakesim.energy.study import EnergyResult, WindYield
+    from wakesim.energy.uncertainty import Ranking
+    from wakesim.measures.results import MountStatistics
+    from wakesim.results import MountResult
 
 FORMAT_VERSION = 1
 
-_SCALARS = (
-    "effective_speed_m_s",
-    "sampling_interval_m_s",
-    "model_interval_m_s",
-    "mean_speed_m_s",
-    "mean_u_m_s",
-    "mean_v_m_s",
-    "sd_speed_m_s",
-    "energy_pattern_factor",
-    "time_above_cut_in",
-    "gust_peak_m_s",
-    "peak_m_s",
-    "ambient_effective_speed_m_s",
-    "power_density_w_m2",
-)
-_GEOMETRY = (
-    "name",
-    "kind",
-    "offset_m",
-    "height_m",
-    "rotor_width_m",
-    "rotor_height_m",
-    "wall_offset_m",
-    "cut_in_m_s",
-)
-_SIGNATURE = (
-    "vehicle",
-    "label",
-    "lane",
-    "speed_m_s",
-    "clearance_m",
-    "peak_m_s",
-    "duration_s",
-    "int_u_dt_m",
-    "int_speed2_dt_m2_s",
-    "int_speed3_dt_m3_s2",
-    "relief_peak",
-    "relief_cube",
-)
-_DRIFT = (
-    "diffusivity_m2_s",
-    "at_mount_m_s",
-    "drag_share",
-    "settling_s",
-    "balance",
-)
-_WHOLE_HOUR = (
-    "hour",
-    "passes",
-    "mean_u_march_m_s",
-    "mean_u_superposed_m_s",
-    "effective_march_m_s",
-    "effective_superposed_m_s",
-)
-_VEHICLE = (
-    "length_m",
-    "width_m",
-    "height_m",
-    "clearance_m",
-    "frontal_area_m2",
-    "drag_coefficient",
-    "mean_speed_m_s",
-    "speed_sd_m_s",
-    "nose_radius_m",
-)
 
-
-def write_summary(result: Result, path: Path, files: Sequence[str] = ()) -> None:
+def write_summary(result: Result | GridResult, path: Path, files: Sequence[str] = ()) -> None:
     """Write summary.json; raises OSError when the file cannot be written."""
     text = json.dumps(summary(result, files), indent=2, ensure_ascii=False, allow_nan=False)
     path.write_text(text + "\n", encoding="utf-8")
 
 
-def summary(result: Result, files: Sequence[str] = ()) -> dict[str, Any]:
-    """The result as plain JSON values; keys in the module's text."""
+def summary(result: Result | GridResult, files: Sequence[str] = ()) -> dict[str, Any]:
+    """Any result as plain JSON values."""
     case = result.case
+    own = _run(result) if isinstance(result, Result) else _grid(result)
     values: dict[str, Any] = plain(
         {
             "format_version": FORMAT_VERSION,
@@ -203,15 +48,7 @@ def summary(result: Result, files: Sequence[str] = ()) -> dict[str, Any]:
             "study": case.study,
             "invented_data": bool(case.invented_data),
             "air_density_kg_m3": result.air_density_kg_m3,
-            "run": {
-                "rounds": result.rounds,
-                "simulated_s": result.simulated_s,
-                "passes_total": result.passes_total,
-                "tolerance": case.compute.tolerance,
-                "tolerance_met": bool(result.tolerance_met),
-                "wall_time_s": result.wall_time_s,
-            },
-            "mounts": [_mount(mount, case.compute.gust_averaging_s) for mount in result.mounts],
+            **own,
             "warnings": all_warnings(result),
             "cautions": wording.CAUTIONS,
             "limits": page.limits(case),
@@ -222,12 +59,12 @@ def summary(result: Result, files: Sequence[str] = ()) -> dict[str, Any]:
     return values
 
 
-def all_warnings(result: Result) -> list[str]:
+def all_warnings(result: Result | GridResult) -> list[str]:
     """Warnings of the run and of the case, each once, in order."""
     return list(dict.fromkeys([*result.warnings, *result.case.warnings]))
 
 
-def full_provenance(result: Result) -> dict[str, Any]:
+def full_provenance(result: Result | GridResult) -> dict[str, Any]:
     """The run's provenance with a hash of all inputs that is the same on every machine."""
     provenance = dict(result.provenance)
     provenance.setdefault("case_text", result.case.text)
@@ -236,11 +73,12 @@ def full_provenance(result: Result) -> dict[str, Any]:
     return provenance
 
 
-def inputs_hash(result: Result) -> str:
+def inputs_hash(result: Result | GridResult) -> str:
     """SHA-256 of case text, seed, program version and the vehicle data in use, line ends aside."""
     provenance = result.provenance
+    keys = [key for key in group("vehicle") if key != "label"] + ["mean_speed_m_s", "speed_sd_m_s"]
     vehicles = {
-        name: {key: getattr(vehicle, key) for key in _VEHICLE}
+        name: {key: getattr(vehicle, key) for key in keys}
         for name, vehicle in result.case.vehicles.items()
     }
     inputs = {
@@ -269,63 +107,214 @@ def plain(value: Any) -> Any:
     return str(value)
 
 
+def _record(name: str, item: Any, **given: Any) -> dict[str, Any] | None:
+    """The quantities of a group by key; None without an item. ``given`` are taken as they are."""
+    if item is None:
+        return None
+    return {key: given[key] if key in given else q.of(item) for key, q in group(name).items()}
+
+
+def _records(name: str, items: Sequence[Any]) -> list[dict[str, Any] | None]:
+    return [_record(name, item) for item in items]
+
+
+# --- a run at mounts ------------------------------------------------------------------------------
+
+
+def _run(result: Result) -> dict[str, Any]:
+    compute = result.case.compute
+    run = {key: getattr(result, key) for key in group("run") if hasattr(result, key)}
+    return {
+        "run": run | {"tolerance": compute.tolerance, "tolerance_met": bool(result.tolerance_met)},
+        "mounts": [_mount(mount, compute.gust_averaging_s) for mount in result.mounts],
+    }
+
+
 def _mount(result: MountResult, gust_averaging_s: float) -> dict[str, Any]:
-    record = {key: getattr(result.mount, key) for key in _GEOMETRY}
-    record.update(_statistics(result.statistics))
-    record["gust_averaging_s"] = gust_averaging_s
-    record["signatures"] = [_signature(signature) for signature in result.signatures]
-    record["energy"] = energy_summary(result.energy)
-    record["warnings"] = list(result.warnings)
-    return record
+    return {
+        **(_record("mount", result.mount) or {}),
+        **_statistics(result.statistics),
+        "gust_averaging_s": gust_averaging_s,
+        "signatures": _records("signature", result.signatures),
+        "energy": energy_summary(result.energy),
+        "warnings": list(result.warnings),
+    }
 
 
 def _statistics(values: MountStatistics | None) -> dict[str, Any]:
     if values is None:
-        empty: dict[str, Any] = dict.fromkeys(_SCALARS)
-        return {
-            **empty,
-            "by_class": {},
-            "by_mechanism": {},
-            "drift": None,
-            "whole_hour": None,
-            "hourly": [],
-            "model_variants": [],
-            "cutoff_sensitivity": [],
-        }
-    record = {key: getattr(values, key) for key in _SCALARS}
-    record["by_class"] = values.by_class
-    record["by_mechanism"] = values.by_mechanism
-    drift = values.drift
-    record["drift"] = None if drift is None else {key: getattr(drift, key) for key in _DRIFT}
-    whole = values.whole_hour
-    record["whole_hour"] = (
-        None if whole is None else {key: getattr(whole, key) for key in _WHOLE_HOUR}
+        nothing = dict.fromkeys([*group("measure"), *group("interval"), "drift", "whole_hour"])
+        lists = ("hourly", "model_variants", "cutoff_sensitivity")
+        return {**nothing, **{key: {} for key in group("share")}, **{key: [] for key in lists}}
+    return {
+        **{
+            key: q.of(values)
+            for name in ("measure", "interval", "share")
+            for key, q in group(name).items()
+        },
+        "drift": _record("drift", values.drift),
+        "whole_hour": _record("whole_hour", values.whole_hour),
+        "hourly": _records("hour", values.hourly),
+        "model_variants": _records("variant", values.variants),
+        "cutoff_sensitivity": [
+            {"wake_memory_s": memory, "effective_speed_m_s": speed}
+            for memory, speed in sorted(values.cutoff_effective_speed_m_s.items())
+        ],
+    }
+
+
+def energy_summary(energy: EnergyResult | None) -> dict[str, Any] | None:
+    """The ``energy`` object of a mount; None without a rotor."""
+    if energy is None:
+        return None
+    e, curve = energy, energy.rotor.power_curve
+    points = None if curve is None else np.column_stack([curve.speed_m_s, curve.power_w])
+    u = e.uncertainty
+    record = _record(
+        "energy",
+        e,
+        mean_daily_kwh=e.year.annual_kwh / (e.year.hours.hour.size / 24.0),
+        capture_ratio=e.power.capture_ratio(e.rotor.response),
     )
-    record["hourly"] = [
+    return plain(  # type: ignore[no-any-return]
         {
-            "hour": row.hour,
-            "flow_veh_h": row.flow_veh_h,
-            "effective_speed_m_s": row.effective_speed_m_s,
-            "mean_speed_m_s": row.mean_speed_m_s,
+            **(record or {}),
+            "rotor": _record("rotor", e.rotor, power_curve=points),
+            "winds": [
+                (_record("year_wind", wind_record(row)) or {})
+                | ({"angle_deg": None} if row.wind is None else {})
+                for row in e.by_wind
+            ],
+            "bounds": _record("bounds", e.bounds),
+            "load": _record("load", e.coverage),
+            "row": None if e.row_kwh is None else _record("row", e),
+            "uncertainty": None
+            if u is None
+            else {
+                "samples": u.samples,
+                "failed": u.failed,
+                "effective_speed_m_s": vars(u.speed),
+                "annual_kwh": vars(u.energy),
+                "effective_speed_ranking": _ranking(u.speed_ranking),
+                "annual_kwh_ranking": _ranking(u.energy_ranking),
+            },
+            "claim": None if e.claim is None else claim_record(e.claim),
         }
-        for row in values.hourly
-    ]
-    record["model_variants"] = [
-        {
-            "parameter": row.parameter,
-            "setting": row.setting,
-            "effective_speed_m_s": row.effective_speed_m_s,
-            "change_m_s": row.change_m_s,
-            "counted": bool(row.counted),
-        }
-        for row in values.variants
-    ]
-    record["cutoff_sensitivity"] = [
-        {"wake_memory_s": memory, "effective_speed_m_s": speed}
-        for memory, speed in sorted(values.cutoff_effective_speed_m_s.items())
-    ]
-    return record
+    )
 
 
-def _signature(signature: Signature) -> dict[str, Any]:
-    return {key: getattr(signature, key) for key in _SIGNATURE}
+def wind_record(row: WindYield) -> SimpleNamespace:
+    """A wind of the year with its power; still air has speed and angle 0."""
+    wind = row.wind
+    return SimpleNamespace(
+        speed_m_s=0.0 if wind is None else wind.speed_m_s,
+        angle_deg=0.0 if wind is None else wind.angle_deg,
+        share=row.probability,
+        with_traffic_w=row.with_traffic_w,
+        without_traffic_w=row.without_traffic_w,
+    )
+
+
+def _ranking(r: Ranking) -> dict[str, Any]:
+    rows = [{"input": n, "first_order": f, "total": t} for n, f, t in r.ordered()]
+    return {"explained": r.explained, "trusted": r.trusted, "inputs": rows}
+
+
+# --- studies of many states -----------------------------------------------------------------------
+
+
+def _grid(result: GridResult) -> dict[str, Any]:
+    common = {
+        "run": {"wall_time_s": result.wall_time_s, "failed": len(result.failed)},
+        "failed": result.failed,
+    }
+    mount = result.case.mounts[0] if result.case.mounts else None
+    rotor = None if mount is None else {
+        "width_m": mount.rotor_width_m, "height_m": mount.rotor_height_m,
+    }  # fmt: skip
+    if isinstance(result, MapResult):
+        return {**common, "rotor": rotor, **_map(result)}
+    if isinstance(result, LookupResult):
+        return {**common, "rotor": rotor, **_lookup(result)}
+    assert isinstance(result, PassTableResult)
+    axes = {key: getattr(result, key) for key in ("speed_m_s", "clearance_m", "height_m")}
+    return {
+        **common,
+        "classes": result.classes,
+        "axes": _axes(axes),
+        "variables": list(result.variables),
+    }
+
+
+def _axes(axes: Mapping[str, Sequence[float]]) -> list[dict[str, Any]]:
+    return [{"name": name, "values": values} for name, values in axes.items()]
+
+
+def _place(result: MapResult, place: tuple[int, int]) -> dict[str, Any]:
+    """Where a place of a map is and what it has."""
+    i, j = place
+    return {
+        "offset_m": float(result.offset_m[j]),
+        "height_m": float(result.height_m[i]),
+        "kind": str(result.kind[i, j]),
+        **{STATES[name].key: float(v[i, j]) for name, v in result.variables.items()},
+    }
+
+
+def _map(result: MapResult) -> dict[str, Any]:
+    best, here = None, None
+    if result.best is not None:
+        best = _place(result, result.best)
+        best["model_interval_m_s"] = list(result.best_model_interval_m_s)
+        here = (best["offset_m"], best["height_m"])
+    curve = ("offset_m", "effective_speed_m_s", "model_low_m_s", "model_high_m_s")
+    checks = result.headways
+    return {
+        "hour": result.hour,
+        "offset_m": _extent(result.offset_m),
+        "height_m": _extent(result.height_m),
+        "places": {text: int(np.sum(result.reason == code)) for code, text in REASONS.items()},
+        "power_coefficient": result.power_coefficient,
+        "power_coefficient_origin": result.power_coefficient_origin,
+        "best": best,
+        "best_by_kind": {k: _place(result, p) for k, p in result.best_by_kind.items()},
+        "at_mount": {STATES[name].key: v for name, v in result.mount_values.items()},
+        "model_variants": [
+            vars(v) | {"moves": (v.best_offset_m, v.best_height_m) != here} for v in result.variants
+        ],
+        "set_back": [dict(zip(curve, row, strict=True)) for row in result.set_back.T.tolist()],
+        "headways": None
+        if checks is None
+        else {
+            "independent_m_s": checks.independent_m_s,
+            "simulated": [
+                {"model": m, "effective_speed_m_s": speed, "sampling_interval_m_s": [low, high]}
+                for m, speed, low, high in checks.simulated
+            ],
+        },
+    }
+
+
+def _extent(values: Any) -> list[float]:
+    return [float(values[0]), float(values[-1]), len(values)]
+
+
+def _lookup(result: LookupResult) -> dict[str, Any]:
+    check = result.interpolation
+    return {
+        "hour": result.hour,
+        "axes": _axes(result.axes),
+        "variables": list(result.variables),
+        "states": math.prod(len(values) for values in result.axes.values()),
+        "distinct_states": result.distinct_states,
+        "added": result.added,
+        "interpolation_error": None if check is None else vars(check),
+        "model_interval": {
+            "states": result.interval_states,
+            "error_median": result.interval_check[0],
+            "error_largest": result.interval_check[1],
+            "parts": result.interval_parts,
+        }
+        if result.interval_states
+        else None,
+    }

@@ -19,7 +19,7 @@ import subprocess
 import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -30,7 +30,12 @@ from wakesim.errors import CaseError, one_line, shorten
 from wakesim.folders import published
 from wakesim.measures.interpolation import Axis, interpolate, needs
 from wakesim.outputs import table_file
-from wakesim.quantities import AXES as AXIS_QUANTITIES
+from wakesim.outputs.netcdf import TABLE_FORMAT, states
+from wakesim.quantities import AXES, STATES
+
+if TYPE_CHECKING:
+    import pandas
+    import xarray
 
 Outside = Literal["error", "flag", "clip"]
 
@@ -38,7 +43,6 @@ Outside = Literal["error", "flag", "clip"]
 _CHILD_ENVIRONMENT = {
     "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "HDF5_PLUGIN_PRELOAD": "::",
 }  # fmt: skip
-FORMAT = "wakesim lookup table 1"
 LIMITS: dict[str, tuple[float, float]] = {  # what a table holds, with the values that are possible
     "effective_speed": (0.0, 200.0),
     "mean_speed": (0.0, 200.0),
@@ -150,6 +154,15 @@ class LookupTable:
         marked = np.isnan(self._values(variable))
         return needs(self._axes, marked, self._places(at))
 
+    def to_xarray(self) -> xarray.Dataset:
+        """The table as a data set over its axes, as ``xarray.open_dataset`` reads the file."""
+        return states(self.axes, self.variables, self.attributes)
+
+    def to_pandas(self) -> pandas.DataFrame:
+        """One row a state: axes, then variables, with their units in the names of the columns."""
+        frame = self.to_xarray().to_dataframe().reset_index()
+        return frame.rename(columns={name: STATES[name].key for name in self.variables})
+
     @property
     def air_density_kg_m3(self) -> float:
         """Density of the air that power densities refer to."""
@@ -202,7 +215,7 @@ class LookupTable:
         for name, mask in beyond.items():
             if mask.any():
                 first = float(places[name][mask].reshape(-1)[0])
-                unit = AXIS_QUANTITIES[name].reading_unit
+                unit = AXES[name].reading_unit
                 count = int(mask.sum())
                 more = f" (and {count - 1} more values)" if count > 1 else ""
                 problems.append(
@@ -221,7 +234,7 @@ def _any(masks: Mapping[str, NDArray[np.bool_]]) -> NDArray[np.bool_]:
 
 
 def _range(name: str, values: Array) -> str:
-    unit = AXIS_QUANTITIES[name].reading_unit
+    unit = AXES[name].reading_unit
     if len(values) == 1:
         return f"which holds {values[0]:g} {unit}".strip() + " only"
     return f"{values[0]:g} to {values[-1]:g} {unit}".strip()
@@ -265,7 +278,7 @@ def _contents(name: str, path: str | os.PathLike[str], size: int) -> bytes:
     """What the reading process hands over; CaseError for anything but success."""
     cpu_s = _LEAST_CPU_S + size // _BYTES_A_SECOND
     request = {
-        "path": os.fsdecode(path), "format": FORMAT, "axes": list(AXIS_QUANTITIES),
+        "path": os.fsdecode(path), "format": TABLE_FORMAT, "axes": list(AXES),
         "variables": LIMITS, "most_states": MOST_STATES, "cpu_s": cpu_s,
         "memory_bytes": _MEMORY_BYTES,
     }  # fmt: skip

@@ -3,62 +3,195 @@
 from __future__ import annotations
 
 import csv
-import io
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from functools import partial
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from wakesim.arrays import Array
-from wakesim.outputs import energy_tables, wording
+from wakesim.energy.rotor import RESPONSES
+from wakesim.errors import CaseError
+from wakesim.outputs import wording
+from wakesim.outputs.summary import wind_record
+from wakesim.quantities import AXES, COORDINATES, PASS_AXES, STATES, Quantity, group
+from wakesim.results import GridResult, LookupResult, MapResult, PassTableResult, Result
+from wakesim.studies.mounting_map import REASONS
+from wakesim.traffic.scene import wake_memory
 
 if TYPE_CHECKING:
-    from wakesim.results import GridResult, MountResult, Result
+    import pandas
+
+    from wakesim.results import MountResult
 
 STRETCH_S = 600.0
-_BLOCK = 50_000
 
-_SERIES = (
-    ("mount", "name of the mount"),
-    ("time_s", "s, since the start of the round"),
-    ("hour", "h, clock hour of the sample"),
-    ("u_m_s", "m/s, along the road, centre of the swept rectangle"),
-    ("v_m_s", "m/s, across the road (towards +y), centre of the swept rectangle"),
-    ("speed_m_s", "m/s, rotor-equivalent horizontal speed"),
-)
-_SIGNATURES = (
-    ("mount", "name of the mount"),
-    ("vehicle", "vehicle class"),
-    ("lane", "lane"),
-    ("vehicle_speed_m_s", "m/s, speed of the vehicle"),
-    ("clearance_m", "m, from the vehicle's outline to the rotor's centre"),
-    ("time_s", "s, after the nose is abreast of the mount"),
-    ("u_m_s", "m/s, along the road"),
-    ("v_m_s", "m/s, across the road (towards +y)"),
-    ("w_m_s", "m/s, up"),
-    ("pulse_u_m_s", "m/s, part of u made by the hull"),
-    ("wake_u_m_s", "m/s, part of u made by the mean wake"),
-    ("sigma_m_s", "m/s, standard deviation of the along-road turbulence"),
-    ("relief_peak", "peak of the pulse over that of a plan-plane (2D) calculation, or nan"),
-    ("relief_cube", "integral of the pulse's cubed speed over that of a plan-plane one, or nan"),
-)
-_HOURLY = (
-    ("mount", "name of the mount"),
-    ("hour", "h, clock hour, its beginning"),
-    ("flow_veh_h", "vehicles per hour, all lanes"),
-    ("effective_speed_m_s", "m/s, cube root of the mean cubed speed"),
-    ("mean_speed_m_s", "m/s"),
-)
-_VARIANTS = (
-    ("mount", "name of the mount"),
-    ("parameter", "uncertain constant of the model"),
-    ("setting", "what it is moved to"),
-    ("effective_speed_m_s", "m/s, cube root of the mean cubed speed"),
-    ("change_m_s", "m/s, against the case as given"),
-    ("counted", "true: part of the model interval; false: a state of the air shown beside it"),
-)
+Rows = Iterable[tuple[Any, ...]]
+Columns = Mapping[str, Quantity]
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table: what each column is, a note, the rows, and the digits of columns not in full."""
+
+    columns: Columns
+    note: str
+    rows: Callable[[], Rows]
+    digits: Mapping[str, str] = field(default_factory=dict)
+
+
+def tables(result: Result | GridResult) -> dict[str, Table]:
+    """The tables a result gives, by the names of their files."""
+    if isinstance(result, Result):
+        return dict(_run_tables(result))
+    return dict([_grid_table(result)])
+
+
+def write_table(result: Result | GridResult, table: Table, path: Path) -> None:
+    """Write a table; OSError when it cannot be written. Floats in full read back equal."""
+    formats = [table.digits.get(name, "") for name in table.columns]
+    with path.open("w", encoding="utf-8", newline="") as file:
+        file.write(csv_header(result, table.columns, table.note))
+        writer = csv.writer(file, lineterminator="\n")
+        for row in table.rows():
+            writer.writerow(
+                [_cell(v, form) for v, form in zip(row, formats, strict=True)] if any(formats)
+                else map(_plain, row)
+            )  # fmt: skip
+
+
+def _cell(value: Any, form: str) -> Any:
+    return format(value, form) if form else _plain(value)
+
+
+def _plain(value: Any) -> Any:
+    value = value.item() if isinstance(value, np.generic) else value
+    return str(value).lower() if isinstance(value, bool) else value
+
+
+def to_pandas(result: Result | GridResult, name: str | None = None) -> pandas.DataFrame:
+    """A table as a data frame, the first one without a name; CaseError for one it does not have."""
+    import pandas
+
+    known = tables(result)
+    table = known.get(next(iter(known)) if name is None else name)
+    if table is None:
+        raise CaseError(f'no table "{name}" in this result; it has {", ".join(known)}')
+    frame = pandas.DataFrame.from_records(list(table.rows()), columns=list(table.columns))
+    frame.attrs = {key: q.described for key, q in table.columns.items()}
+    return frame
+
+
+def csv_header(result: Result | GridResult, columns: Columns, note: str) -> str:
+    """Comment lines with title, source and every column's meaning, then the columns' names."""
+    provenance = result.provenance
+    seed = f"seed {provenance['seed']}, " if "seed" in provenance else ""
+    lines = [
+        result.case.title,
+        wording.INVENTED_BANNER if result.case.invented_data else "Data as given by the case file.",
+        note,
+        f"source: wakesim {provenance.get('version', '')}, case sha256 {result.case.sha256}, "
+        f"{seed}{provenance.get('created_utc', '')}",
+        *(f"{name}: {quantity.described}" for name, quantity in columns.items()),
+    ]
+    return "".join(map(wording.comment_line, lines)) + ",".join(columns) + "\n"
+
+
+# --- a run at mounts ------------------------------------------------------------------------------
+
+
+def _run_tables(result: Result) -> Iterator[tuple[str, Table]]:
+    mounts = result.mounts
+    yield "signatures.csv", _signatures(result)
+    if any(mount.statistics for mount in mounts):
+        yield "mounts.csv", _mounts(result)
+        yield "hourly.csv", _of_mounts(result, group("hour"), "Means over each clock hour.", _hours)
+        yield (
+            "model-variants.csv",
+            _of_mounts(
+                result, group("variant"), "One uncertain constant moved at once.", _variants
+            ),
+        )
+        if result.case.outputs.series_csv != "none":
+            yield "series.csv", _series(result)
+    if any(mount.energy for mount in mounts):
+        month = {"month": COORDINATES["month"], **group("month")}
+        for name, columns, note, rows in (
+            ("energy-hours.csv", _energy_hour_columns(), "Means of each hour.", _energy_hours),
+            ("energy-months.csv", month, "The year of the case, in its winds.", _months),
+            ("energy-winds.csv", group("year_wind"), "Weekdays in the winds of the year.", _winds),
+            ("mount-loads.csv", group("class_load"), "Indicative only, no design values.", _loads),
+        ):
+            yield name, _of_mounts(result, columns, note, rows)
+    sampled = [m.energy.uncertainty for m in mounts if m.energy and m.energy.uncertainty]
+    if sampled:
+        inputs = {
+            p.name.replace(" ", "_"): Quantity(
+                p.name, "1", f"{p.low:g} to {p.high:g}, {p.scale}; {p.origin}"
+            )
+            for p in sampled[0].parameters
+        }
+        drawn = group("uncertainty")
+        outputs = {key: drawn[key] for key in ("effective_speed_m_s", "annual_kwh")}
+        note = "Quasi-random samples of all uncertain inputs, in the air of the case."
+        yield "yield-samples.csv", _of_mounts(result, inputs | outputs, note, _samples)
+
+
+def _of_mounts(
+    result: Result, columns: Columns, note: str, rows: Callable[[MountResult], Rows], **digits: str
+) -> Table:
+    """A table of every mount, its name in the first column."""
+
+    def all_rows() -> Iterator[tuple[Any, ...]]:
+        for mount in result.mounts:
+            for row in rows(mount):
+                yield (mount.mount.name, *row)
+
+    return Table({"mount": COORDINATES["mount"], **columns}, note, all_rows, digits)
+
+
+def _mounts(result: Result) -> Table:
+    place = {key: q for key, q in group("mount").items() if key != "name"}
+    ends = {
+        f"{interval}_{end}_m_s": Quantity("", q.units, f"{end} end, {q.meaning}")
+        for interval, q in (
+            (key.removesuffix("_interval_m_s"), q) for key, q in group("interval").items()
+        )
+        for end in ("low", "high")
+    }
+
+    def rows(mount: MountResult) -> Rows:
+        s = mount.statistics
+        if s is not None:
+            measures = (q.of(s) for q in group("measure").values())
+            intervals = (end for q in group("interval").values() for end in q.of(s))
+            yield (*(q.of(mount.mount) for q in place.values()), *measures, *intervals)
+
+    return _of_mounts(result, {**place, **group("measure"), **ends}, "One row a mount.", rows)
+
+
+def _signatures(result: Result) -> Table:
+    q, series = group("signature"), group("signature_series")
+    columns = {
+        **{key: q[key] for key in ("vehicle", "lane")},
+        "vehicle_speed_m_s": q["speed_m_s"],
+        "clearance_m": q["clearance_m"],
+        **series,
+        **{key: q[key] for key in ("relief_peak", "relief_cube")},
+    }
+
+    def rows(mount: MountResult) -> Rows:
+        for s in mount.signatures:
+            head = (s.vehicle, s.lane, s.speed_m_s, s.clearance_m)
+            arrays = (np.asarray(q.of(s)).tolist() for q in series.values())
+            for values in zip(*arrays, strict=True):
+                yield (*head, *values, s.relief_peak, s.relief_cube)
+
+    digits = dict.fromkeys(series, ".9g") | {"relief_peak": ".6g", "relief_cube": ".6g"}
+    note = "One pass of each class, no other air."
+    return _of_mounts(result, columns, note, rows, **digits)
 
 
 def busiest_window(speed_m_s: Array, dt_s: float, length_s: float) -> slice:
@@ -74,155 +207,135 @@ def busiest_window(speed_m_s: Array, dt_s: float, length_s: float) -> slice:
     return slice(start, start + samples)
 
 
-def tables(result: Result) -> list[str]:
-    """Names of the tables this result gives."""
-    names = ["signatures.csv"]
-    if any(mount.statistics for mount in result.mounts):
-        names += ["hourly.csv", "model-variants.csv"]
-        if result.case.outputs.series_csv != "none":
-            names.append("series.csv")
-    if any(mount.energy for mount in result.mounts):
-        names += ["energy-hours.csv", "energy-months.csv", "energy-winds.csv", "mount-loads.csv"]
-    if any(mount.energy and mount.energy.uncertainty for mount in result.mounts):
-        names.append("yield-samples.csv")
-    return names
+def _series(result: Result) -> Table:
+    full = result.case.outputs.series_csv == "full"
+    note = (
+        "The first simulated round at full sample rate."
+        if full
+        else f"The {STRETCH_S / 60:.0f} minutes with the highest mean cubed speed at each mount, "
+        "at full sample rate: busier than the rest, not typical."
+    )
+    columns = group("series")
+
+    def rows(mount: MountResult) -> Rows:
+        if mount.statistics is None:
+            return ()
+        series = mount.statistics.series
+        window = slice(None)
+        if not full:
+            window = busiest_window(series.speed_m_s, series.dt_s, STRETCH_S)
+        return zip(
+            *(np.asarray(q.of(series))[window].tolist() for q in columns.values()), strict=True
+        )
+
+    digits = {key: ".6g" for key in columns if key != "hour"} | {"time_s": ".10g"}
+    return _of_mounts(result, columns, note, rows, **digits)
 
 
-def write_table(result: Result, name: str, path: Path) -> None:
-    """Write the table ``name`` (one of ``tables(result)``); OSError when it cannot be written."""
-    columns, blocks, note = {
-        "signatures.csv": (_SIGNATURES, _signature_blocks, "One pass of each class, no other air."),
-        "hourly.csv": (_HOURLY, _hourly_blocks, "Means over each clock hour."),
-        "model-variants.csv": (_VARIANTS, _variant_blocks, "One uncertain constant moved at once."),
-        "series.csv": (_SERIES, _series_blocks, _series_note(result)),
-        **_energy_tables(result),
-    }[name]
-    with path.open("w", encoding="utf-8", newline="") as file:
-        file.write(csv_header(result, columns, note))
-        for mount in result.mounts:
-            for block in blocks(result, mount):
-                file.write(block)
+def _values(name: str, items: Iterable[Any]) -> Rows:
+    """The quantities of a group, a row an item."""
+    return (tuple(q.of(item) for q in group(name).values()) for item in items)
 
 
-def _energy_tables(result: Result) -> dict[str, tuple[Any, Any, str]]:
-    """Columns, blocks and note of the tables of the energy."""
-    found: dict[str, tuple[Any, Any, str]] = {
-        "energy-hours.csv": (energy_tables.HOURS, energy_tables.hour_rows, "Means of each hour."),
-        "energy-months.csv": (
-            energy_tables.MONTHS, energy_tables.month_rows, "The year of the case, in its winds.",
-        ),
-        "energy-winds.csv": (
-            energy_tables.WINDS, energy_tables.wind_rows, "Weekdays in the winds of the year.",
-        ),
-        "mount-loads.csv": (
-            energy_tables.LOADS, energy_tables.load_rows, "Indicative only, no design values.",
-        ),
-    }  # fmt: skip
-    for mount in result.mounts:
-        if mount.energy is not None and mount.energy.uncertainty is not None:
-            columns = energy_tables.sample_columns(mount)
-            note = "Quasi-random samples of all uncertain inputs, in the air of the case."
-            found["yield-samples.csv"] = (columns, energy_tables.sample_rows, note)
+def _hours(mount: MountResult) -> Rows:
+    return _values("hour", mount.statistics.hourly if mount.statistics else ())
+
+
+def _variants(mount: MountResult) -> Rows:
+    return _values("variant", mount.statistics.variants if mount.statistics else ())
+
+
+def _winds(mount: MountResult) -> Rows:
+    return _values("year_wind", map(wind_record, mount.energy.by_wind if mount.energy else ()))
+
+
+def _loads(mount: MountResult) -> Rows:
+    return _values("class_load", mount.energy.loads if mount.energy else ())
+
+
+def _energy_hour_columns() -> Columns:
+    q = group("energy_hour")
     return {
-        name: (columns, partial(_lines, rows), note)
-        for name, (columns, rows, note) in found.items()
+        "hour": COORDINATES["weekday_hour"],
+        "available_w": q["available_w"],
+        **{
+            f"{name}_w": Quantity("", "W", f"electrical power, response {name.replace('_', ' ')}")
+            for name in RESPONSES
+        },
+        **{key: q[key] for key in ("effective_speed_m_s", "captured_speed_m_s")},
     }
 
 
-def _lines(
-    rows: Callable[[Result, MountResult], Iterator[tuple[Any, ...]]],
-    result: Result,
-    mount: MountResult,
-) -> Iterator[str]:
-    for row in rows(result, mount):
-        yield _row(row)
+def _energy_hours(mount: MountResult) -> Rows:
+    if mount.energy is None:
+        return ()
+    p = mount.energy.power
+    responses = (p.electrical_w.get(name, np.full(24, np.nan)) for name in RESPONSES)
+    columns = (p.available_w, *responses, p.effective_speed_m_s, p.captured_speed_m_s)
+    return zip(range(24), *columns, strict=True)
 
 
-def csv_header(result: Result | GridResult, columns: Sequence[tuple[str, str]], note: str) -> str:
-    """Comment lines with title, source and every column's meaning, then the columns' names."""
-    provenance = result.provenance
-    seed = f"seed {provenance['seed']}, " if "seed" in provenance else ""
-    lines = [
-        result.case.title,
-        wording.INVENTED_BANNER if result.case.invented_data else "Data as given by the case file.",
-        note,
-        f"source: wakesim {provenance.get('version', '')}, case sha256 {result.case.sha256}, "
-        f"{seed}{provenance.get('created_utc', '')}",
-        *(f"{name}: {text}" for name, text in columns),
-    ]
-    names = ",".join(name for name, _ in columns)
-    return "".join(map(wording.comment_line, lines)) + names + "\n"
+def _months(mount: MountResult) -> Rows:
+    if mount.energy is None:
+        return ()
+    year = mount.energy.year
+    month = year.hours.month - 1
+    sums = (np.bincount(month, wh, minlength=12) for wh in (year.without_traffic_wh, year.net_wh))
+    alone, net = (1e-3 * values for values in sums)
+    return zip(range(1, 13), year.monthly_kwh(), alone, net, strict=True)
 
 
-def _series_note(result: Result) -> str:
-    if result.case.outputs.series_csv == "full":
-        return "The first simulated round at full sample rate."
-    return (
-        f"The {STRETCH_S / 60:.0f} minutes with the highest mean cubed speed at each mount, at "
-        "full sample rate: busier than the rest, not typical."
-    )
+def _samples(mount: MountResult) -> Rows:
+    u = mount.energy.uncertainty if mount.energy else None
+    if u is None:
+        return ()
+    return ((*inputs, *outputs) for inputs, outputs in zip(u.values, u.outputs, strict=True))
 
 
-def _series_blocks(result: Result, mount: MountResult) -> Iterator[str]:
-    if mount.statistics is None:
-        return
-    series = mount.statistics.series
-    window = slice(0, len(series.time_s))
-    if result.case.outputs.series_csv == "stretch":
-        window = busiest_window(series.speed_m_s, series.dt_s, STRETCH_S)
-    prefix = _cell(mount.mount.name)
-    for start in range(window.start, window.stop, _BLOCK):
-        part = slice(start, min(start + _BLOCK, window.stop))
-        columns = [
-            np.asarray(values)[part].tolist()
-            for values in (
-                series.time_s,
-                series.hour,
-                series.u_m_s,
-                series.v_m_s,
-                series.speed_m_s,
+# --- studies of many states -----------------------------------------------------------------------
+
+
+def _grid_table(result: GridResult) -> tuple[str, Table]:
+    """The table of all states, its name and what it holds."""
+    if isinstance(result, MapResult):
+        note = f"One row a place, clock hour {result.hour}; nan where no rotor may hang."
+        why = "; ".join(f"{code}: {text}" for code, text in REASONS.items())
+        columns = {
+            **{key: AXES[key] for key in ("height_m", "offset_m")},
+            "kind": group("map_place")["kind"],
+            "reason": Quantity("reason", "1", why),
+        }
+        places: Iterable[tuple[Any, ...]] = [
+            (z, y, str(kind), int(reason))
+            for (z, y), kind, reason in zip(
+                product(result.height_m.tolist(), result.offset_m.tolist()),
+                result.kind.reshape(-1),
+                result.reason.reshape(-1),
+                strict=True,
             )
         ]
-        yield "".join(
-            f"{prefix},{t:.10g},{h:d},{u:.6g},{v:.6g},{s:.6g}\n"
-            for t, h, u, v, s in zip(*columns, strict=True)
-        )
+        return "map.csv", _states(columns, note, places, result.variables)
+    if isinstance(result, LookupResult):
+        columns = {name: AXES[name] for name in result.axes}
+        note = f"One row a state, hour {result.hour} of the case where no axis says otherwise."
+        return "table.csv", _states(columns, note, product(*result.axes.values()), result.variables)
+    assert isinstance(result, PassTableResult)
+    note = (
+        "One row a pass of one vehicle, nothing else moving the air; wakes are followed for "
+        f"{wake_memory(result.case):g} s."
+    )
+    axes = product(result.classes, result.speed_m_s, result.clearance_m, result.height_m)
+    return "pass-table.csv", _states(PASS_AXES, note, axes, result.variables)
 
 
-def _signature_blocks(_: Result, mount: MountResult) -> Iterator[str]:
-    for s in mount.signatures:
-        prefix = _row((mount.mount.name, s.vehicle, s.lane, s.speed_m_s, s.clearance_m))[:-1]
-        suffix = f",{s.relief_peak:.6g},{s.relief_cube:.6g}\n"
-        arrays = (s.time_s, s.u_m_s, s.v_m_s, s.w_m_s, s.pulse_u_m_s, s.wake_u_m_s, s.sigma_m_s)
-        yield "".join(
-            prefix + "".join(f",{value:.9g}" for value in values) + suffix
-            for values in zip(*(np.asarray(a).tolist() for a in arrays), strict=True)
-        )
+def _states(
+    columns: Columns, note: str, places: Iterable[tuple[Any, ...]], variables: Mapping[str, Any]
+) -> Table:
+    """A row a place: its ``columns``, then the variables in the order of their elements."""
+    flat = [np.asarray(v, dtype=float).reshape(-1).tolist() for v in variables.values()]
+    places = list(places)
 
+    def rows() -> Rows:
+        return ((*place, *values) for place, *values in zip(places, *flat, strict=True))
 
-def _hourly_blocks(_: Result, mount: MountResult) -> Iterator[str]:
-    if mount.statistics is not None:
-        for r in mount.statistics.hourly:
-            yield _row(
-                (mount.mount.name, r.hour, r.flow_veh_h, r.effective_speed_m_s, r.mean_speed_m_s)
-            )
-
-
-def _variant_blocks(_: Result, mount: MountResult) -> Iterator[str]:
-    if mount.statistics is not None:
-        for v in mount.statistics.variants:
-            counted = "true" if v.counted else "false"
-            speeds = (v.effective_speed_m_s, v.change_m_s)
-            yield _row((mount.mount.name, v.parameter, v.setting, *speeds, counted))
-
-
-def _row(values: Iterable[Any]) -> str:
-    """One CSV line; floats in full so that they read back equal."""
-    buffer = io.StringIO()
-    plain = [float(v) if isinstance(v, np.floating) else v for v in values]
-    csv.writer(buffer, lineterminator="\n").writerow(plain)
-    return buffer.getvalue()
-
-
-def _cell(text: str) -> str:
-    return _row((text, ""))[:-2]
+    return Table({**columns, **{STATES[n].key: STATES[n] for n in variables}}, note, rows)

@@ -45,7 +45,6 @@ Balance = dict[str, float]
 
 SINKS = ("road_friction", "outflow_left", "outflow_right", "outflow_top", "barrier")
 _GAMMA = 1.0 - 1.0 / math.sqrt(2.0)
-_NEWTON_STEPS, _TOLERANCE = 60, 1e-12
 _RESIDUAL = 1e-10  # of a cell's balance over the strongest cell source
 
 
@@ -126,27 +125,6 @@ class DriftModel:
         """Steady drift of one source field (ny, nz), m/s2."""
         s = np.asarray(source, dtype=np.float64)
         return DriftField(self, self.responses(s[None])[0], s)
-
-    def solve_reduced(self, sources: ArrayLike, vehicle_speed_m_s: ArrayLike) -> DriftField:
-        """Steady drift when it lowers the drag that makes it.
-
-        Source k of (k, ny, nz) m/s2, its drag in still air, acts with the factor
-        (1 - U_k/V_k) |1 - U_k/V_k|, V_k (k,) m/s the vehicles' speed with its sign along x and
-        U_k the drift averaged over where source k acts. The factors are in ``reduction`` of the
-        result. Newton's method in the U_k. Raises NumericalError when it does not converge.
-        """
-        s = np.asarray(sources, dtype=np.float64)
-        speed = np.asarray(vehicle_speed_m_s, dtype=np.float64)
-        if speed.shape != s.shape[:1] or not np.all((speed != 0.0) & np.isfinite(speed)):
-            raise ValueError("each source needs a vehicle speed that is not 0")
-        alone = self.responses(s)
-        force = s.reshape(len(s), -1) * self._mass
-        total = np.sum(force, axis=1, keepdims=True)
-        place = np.divide(force, total, out=np.zeros_like(force), where=total != 0.0)
-        drift = reduced_drift(place @ alone.reshape(len(s), -1).T, speed)
-        factor = drag_factor(drift, speed)
-        reduced = np.tensordot(factor, s, axes=1)
-        return DriftField(self, np.tensordot(factor, alone, axes=1), reduced, factor)
 
     def march(
         self,
@@ -244,15 +222,11 @@ class DriftModel:
 
 @dataclass(frozen=True)
 class DriftField:
-    """Steady drift on the cells: ``speed`` (ny, nz) m/s, and the source it belongs to, m/s2.
-
-    ``reduction``: the factor on each source's drag, when the drift lowers it.
-    """
+    """Steady drift on the cells: ``speed`` (ny, nz) m/s, and the source it belongs to, m/s2."""
 
     model: DriftModel
     speed: Array
     source: Array
-    reduction: Array | None = None
 
     def at(self, y_m: ArrayLike, z_m: ArrayLike) -> Array:
         """Drift at points, m/s, shape of y and z together; see ``DriftModel.weights``."""
@@ -300,29 +274,3 @@ def drag_factor(drift: Array, speed: Array) -> Array:
     """Drag at air speed V - U over that at V, (1 - U/V)|1 - U/V|; the shapes broadcast."""
     relative = 1.0 - drift / speed
     return relative * np.abs(relative)
-
-
-def reduced_drift(response: Array, speed: Array) -> Array:
-    """Drift at each source, (k,) m/s, that lowers the drag it comes from.
-
-    U = response @ drag_factor(U, speed), by Newton's method; ``response`` (k, k) m/s is the drift
-    at source j that source k makes with its full drag, ``speed`` (k,) m/s the vehicles' speed in
-    the same sense. Raises NumericalError when it does not settle.
-    """
-    drift = np.zeros(speed.size)
-    residual = drift - response @ drag_factor(drift, speed)
-    scale = np.abs(speed).max() + np.abs(residual).max()
-    for _ in range(_NEWTON_STEPS):
-        if np.abs(residual).max() <= _TOLERANCE * scale:
-            return drift
-        slope = -2.0 * np.abs(1.0 - drift / speed) / speed
-        step = np.linalg.solve(np.eye(speed.size) - response * slope, residual)
-        size = 1.0
-        while True:
-            trial = drift - size * step
-            left = trial - response @ drag_factor(trial, speed)
-            if np.abs(left).max() < np.abs(residual).max() or size < 1e-4:
-                break
-            size *= 0.5
-        drift, residual = trial, left
-    raise NumericalError("the drift and the drag it lowers do not settle")

@@ -7,7 +7,6 @@ the 3D and the 2D field of the same vehicle have on the same line beside it.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
@@ -48,11 +47,6 @@ class Relief:
     def cube_ratio(self) -> float:
         """Factor for a mean cubed speed (energy flux) computed in the plan plane."""
         return self.cube_3d_m / self.cube_2d_m
-
-    @property
-    def effective_speed_ratio(self) -> float:
-        """Factor for an effective speed, the cube root of ``cube_ratio``."""
-        return math.cbrt(self.cube_ratio)
 
 
 def finite_height_relief(

@@ -1,7 +1,8 @@
 """Figures of a result, each as SVG and PNG, built without a display and without global state.
 
-A module of this folder names its kinds of figure in ``FIGURES``; nothing else lists them. Where a
-figure stands in the report, its template has.
+A module of this folder names its kinds of figure in ``FIGURES``; nothing else lists them. What
+stands below one is in ``templates/captions.txt.j2``; the report shows it where its template says,
+or after the others of the mount.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from typing import Any
 from matplotlib.figure import Figure
 
 from wakesim.outputs.figures.style import Kind, house_style
+from wakesim.outputs.page import sentences
 
 PNG_DPI = 150
 _FONTS = "'DejaVu Sans', Verdana, Arial, sans-serif"
@@ -67,7 +69,14 @@ def drawings(result: Any) -> Iterator[Drawing]:
             if shown and kind.wanted(*shown):
                 stem = f"{prefix}-{kind.name}" if prefix else kind.name
                 name = "" if mount is None else mount.mount.name
-                yield Drawing(stem, kind.name, name, kind.caption(*shown), kind.draw(*shown))
+                yield Drawing(stem, kind.name, name, caption(kind, *shown), kind.draw(*shown))
+
+
+def caption(kind: Kind, result: Any, mount: Any = None, part: Any = None) -> str:
+    """What stands below a figure, from the template of captions."""
+    shown = [one for one in (result, mount, part) if one is not None]
+    context = {"kind": kind.name, "result": result, "case": result.case, "part": part}
+    return sentences("captions", **context, mount=mount, **kind.numbers(*shown))[0]
 
 
 def _shown(kind: Kind, result: Any, mount: Any) -> tuple[Any, ...]:

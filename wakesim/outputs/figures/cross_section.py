@@ -31,19 +31,6 @@ _DRAWN_IN = 6.55  # width of the drawing
 _BELOW_IN = 0.47  # room for ticks and axis text
 
 
-def caption(result: Result, mount: MountResult) -> str:
-    """What the figure shows, in a sentence or two."""
-    text = (
-        "Cross-section to scale, y positive away from the near-side traffic. ⊙: traffic comes "
-        "towards the reader, ⊗: it goes away. Each lane shows a vehicle class that uses it, "
-        "centred in the lane. Orange: the swept rectangle with the rotor's axis. Clear: from the "
-        "nearest vehicle drawn to the centre of that rectangle."
-    )
-    if mount.mount.wall_offset_m is not None:
-        text += " The wall is taken as endless along the road and upward."
-    return text
-
-
 def draw(result: Result, mount: MountResult) -> Figure:
     """Road, vehicles, mount and dimensions with equal scales on both axes."""
     case = result.case
@@ -348,4 +335,4 @@ def _m(value: float) -> str:
     return f"{wording.place(value)} m"
 
 
-FIGURES = (Kind("cross-section", 10, ("traffic", "single_pass"), caption, draw),)
+FIGURES = (Kind("cross-section", 10, ("traffic", "single_pass"), draw),)

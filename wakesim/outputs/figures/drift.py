@@ -39,27 +39,6 @@ _SLAB = 0.022  # share of the height shown
 _OPPOSITE = 0.02  # share of the strongest air that counts as the other direction
 
 
-def caption(result: Result, mount: MountResult, statistics: MountStatistics) -> str:
-    """What the figure shows, in a sentence or two."""
-    text = (
-        "Mean along-road air of the traffic over the cross-section, mean of the simulated hours: "
-        "wakes and drift together, from the steady balance of momentum and turbulence. Positive: "
-        "the way of a forward carriageway (⊙, towards the reader), negative, dashed: the way of a "
-        "backward one (⊗). Grey outlines: a vehicle class that uses the lane. Box: the swept "
-        "rectangle. Heights are stretched."
-    )
-    whole = statistics.whole_hour
-    if whole is not None:
-        text += (
-            f" Lower panel: the hour from {whole.hour}:00 with every vehicle in one march, nothing "
-            "superposed, minus the steady balance of that hour, on which the superposition rests. "
-            "One hour of chance traffic differs from its expectation, too."
-        )
-    if mount.mount.wall_offset_m is not None:
-        text += " The hatched wall is taken as endless along the road and upward."
-    return text
-
-
 def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Figure:
     """Filled contours of the mean air, and of march minus balance, with road and mount."""
     drift = statistics.drift
@@ -201,6 +180,6 @@ def _mount(axes: Axes, mount: Mount) -> None:
 
 
 FIGURES = (
-    Kind("drift", 60, ("traffic",), caption, draw, "statistics",
+    Kind("drift", 60, ("traffic",), draw, "statistics",
          lambda result, mount, statistics: statistics.drift is not None),
 )  # fmt: skip

@@ -16,7 +16,7 @@ from wakesim.energy.uncertainty import Percentiles, Ranking
 from wakesim.outputs import wording
 from wakesim.outputs.figures import style
 from wakesim.outputs.figures.style import Kind
-from wakesim.outputs.wording import number, significant
+from wakesim.outputs.wording import significant
 
 if TYPE_CHECKING:
     from wakesim.energy.study import EnergyResult
@@ -32,16 +32,6 @@ _LOOKS = {
 _LEAST_SHARE = 0.005  # of the variance, for a bar
 _PULSES_S = (0.2, 0.5, 1.0, 3.0)
 _PULSE_SPEED_M_S = 2.0
-
-
-def _power_caption(result: Result, mount: MountResult, energy: EnergyResult) -> str:
-    """What the figure of power shows."""
-    return (
-        "Electrical power by clock hour of a weekday in the air of the case (above, logarithmic; "
-        "no mark where there is none) and energy of the months of the year in its winds (below), "
-        "before the standby use of the electronics. The bound of Betz is 16/27 of the energy flux "
-        "through the swept area in the same hour."
-    )
 
 
 def _draw_power(result: Result, mount: MountResult, energy: EnergyResult) -> Figure:
@@ -82,22 +72,6 @@ def _months(axes: Axes, energy: EnergyResult) -> None:
     axes.set_ylim(0.0, 1.28 * max(float(np.max([with_traffic, alone])), 1e-12))
     axes.legend(loc="upper right", ncols=2)
     axes.grid(axis="x", visible=False)
-
-
-def _uncertainty_caption(result: Result, mount: MountResult, energy: EnergyResult) -> str:
-    """What the figure of the uncertain yield shows."""
-    u = energy.uncertainty
-    assert u is not None
-    rankings = (u.speed_ranking, u.energy_ranking)
-    trust = 100.0 * max(min(r.explained for r in rankings), 0.0)
-    return (
-        f"{u.samples} quasi-random samples of all uncertain inputs at once, in the air "
-        "of the case. Above: share of samples that exceed a value, with P90, P50 and P10. Below: "
-        "what the variance comes from, the longest bar "
-        "is what to settle first (filled: the input by itself; outlined: with its interactions). "
-        f"The expansion behind the indices predicts {number(trust, 0)} % or more of the variance "
-        "of left-out samples."
-    )
 
 
 def _draw_uncertainty(result: Result, mount: MountResult, energy: EnergyResult) -> Figure:
@@ -159,18 +133,6 @@ def _exceedance(axes: Axes, values: Array, known: Percentiles, label: str) -> No
     axes.set_ylim(0.0, 100.0)
 
 
-def _capture_caption(result: Result, mount: MountResult, energy: EnergyResult) -> str:
-    """What the figure of pulse capture shows."""
-    constant = energy.rotor.time_constant_s(_PULSE_SPEED_M_S, energy.density_kg_m3)
-    return (
-        "Share of a square pulse's extra energy that reaches the generator, against the length of "
-        "the pulse over the rotor's time constant, for a rotor running in slower air before and "
-        "after (legend: its speed over that of the pulse). Marks: pulses of "
-        f"{', '.join(f'{p:g}' for p in _PULSES_S)} s at {_PULSE_SPEED_M_S:g} m/s for this rotor, "
-        f"whose time constant there is {significant(constant, 2)} s."
-    )
-
-
 def _draw_capture(result: Result, mount: MountResult, energy: EnergyResult) -> Figure:
     """Capture ratio over pulse length."""
     shares = (0.3, 0.5, 0.8)
@@ -196,16 +158,6 @@ def _draw_capture(result: Result, mount: MountResult, energy: EnergyResult) -> F
     return figure
 
 
-def _loads_caption(result: Result, mount: MountResult, energy: EnergyResult) -> str:
-    """What the figure of loads shows."""
-    return (
-        "One pass of each class in the lane nearest to the mount: pressure of the pulse (above) "
-        "and horizontal force along the road on rotor and post taken as a closed plate, turbulence "
-        "added as two standard deviations (below). Indicative, not design values: wind and "
-        "vehicle-gust loads follow local codes and licensed engineers."
-    )
-
-
 def _draw_loads(result: Result, mount: MountResult, energy: EnergyResult) -> Figure:
     """Pressure and force histories."""
     styles = style.class_styles(result)
@@ -226,13 +178,21 @@ def _draw_loads(result: Result, mount: MountResult, energy: EnergyResult) -> Fig
     return figure
 
 
+def _explained(result: Result, mount: MountResult, energy: EnergyResult) -> dict[str, float]:
+    u = energy.uncertainty
+    assert u is not None
+    worse = min(ranking.explained for ranking in (u.speed_ranking, u.energy_ranking))
+    return {"explained": max(worse, 0.0)}
+
+
 _TRAFFIC = ("traffic",)
 FIGURES = (
-    Kind("energy", 100, _TRAFFIC, _power_caption, _draw_power, "energy"),
-    Kind("yield-uncertainty", 110, _TRAFFIC, _uncertainty_caption, _draw_uncertainty, "energy",
-         lambda result, mount, energy: energy.uncertainty is not None),
-    Kind("capture", 120, _TRAFFIC, _capture_caption, _draw_capture, "energy",
-         lambda result, mount, energy: energy.rotor.power_curve is None),
-    Kind("loads", 130, _TRAFFIC, _loads_caption, _draw_loads, "energy",
+    Kind("energy", 100, _TRAFFIC, _draw_power, "energy"),
+    Kind("yield-uncertainty", 110, _TRAFFIC, _draw_uncertainty, "energy",
+         lambda result, mount, energy: energy.uncertainty is not None, _explained),
+    Kind("capture", 120, _TRAFFIC, _draw_capture, "energy",
+         lambda result, mount, energy: energy.rotor.power_curve is None,
+         lambda *_: {"pulses_s": _PULSES_S, "speed_m_s": _PULSE_SPEED_M_S}),
+    Kind("loads", 130, _TRAFFIC, _draw_loads, "energy",
          lambda result, mount, energy: len(energy.loads) > 0),
 )  # fmt: skip

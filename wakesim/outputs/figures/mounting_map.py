@@ -26,24 +26,6 @@ _SLAB_M = 0.3
 _LABEL_ROOM = (0.03, 0.025)  # half width and height of a contour label, shares of the axes
 
 
-def _map_caption(result: MapResult) -> str:
-    """What the map shows."""
-    text = (
-        f"Effective speed of the rotor ({wording.place(result.case.mounts[0].rotor_width_m)} m × "
-        f"{wording.place(result.case.mounts[0].rotor_height_m)} m) by the place of its centre, "
-        f"clock hour {result.hour}, traffic towards the reader in lanes marked ⊙. Blue outlines: "
-        "what vehicles sweep, wander included. Hatched: below the headroom and nearer to the road "
-        "than the keep-out distance. No value where any part of the rotor would reach into either. "
-        "Heavy marker: the best place of the mount's own kind."
-    )
-    if result.case.map is not None:
-        text += (
-            f" Keep-out {wording.place(result.case.map.keep_out_m)} m, headroom "
-            f"{wording.place(result.case.map.headroom_m)} m."
-        )
-    return text
-
-
 def _draw_map(result: MapResult) -> Figure:
     """The map over offset and height."""
     best = [(k, p) for k, p in result.best_by_kind.items()]
@@ -151,17 +133,6 @@ def _contours(
             label.remove()
 
 
-def _set_back_caption(result: MapResult) -> str:
-    """What the set-back curve shows."""
-    assert result.best is not None
-    height = wording.place(float(result.height_m[result.best[0]]))
-    return (
-        f"Effective speed against the set-back of the rotor at a centre height of {height} m, the "
-        "height of the best place; free places only. Band: model interval, computed at five of the "
-        "places and interpolated, relative to the effective speed, between them."
-    )
-
-
 def _draw_set_back(result: MapResult) -> Figure:
     """Effective speed over offset at the best height, with the model interval."""
     assert result.best is not None
@@ -186,7 +157,7 @@ def _draw_set_back(result: MapResult) -> Figure:
 
 
 FIGURES = (
-    Kind("map", 10, ("mounting_map",), _map_caption, _draw_map),
-    Kind("set-back", 20, ("mounting_map",), _set_back_caption, _draw_set_back,
+    Kind("map", 10, ("mounting_map",), _draw_map),
+    Kind("set-back", 20, ("mounting_map",), _draw_set_back,
          wanted=lambda result: result.set_back.shape[1] > 1),
 )  # fmt: skip

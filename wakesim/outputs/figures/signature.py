@@ -27,25 +27,6 @@ _CHARACTER = 0.66  # width of a bold character over its font size
 _MARGIN_PT, _BETWEEN_PT = 40.0, 22.0  # what axis labels take of the figure's width
 
 
-def caption(result: Result, mount: MountResult) -> str:
-    """What the figure shows, in a sentence or two."""
-    return (
-        f"One pass of each vehicle class in its lane nearest to the mount, {air_around(result)}, "
-        "at the centre of the swept rectangle; above each panel the vehicle's speed, its lane and "
-        "the clearance between its outline and that centre. Time 0: the nose is abreast of the "
-        "mount. The band is one standard deviation of the wake turbulence about the along-road "
-        "velocity; the mean wake is a part of that velocity. Classes are sorted by their peak; "
-        "each row has its own vertical scale."
-    )
-
-
-def air_around(result: Result) -> str:
-    """What the air does apart from the pass."""
-    if result.case.air.wind is None:
-        return "in otherwise still air"
-    return "carried by the ambient wind but without the wind's own speed"
-
-
 def draw(result: Result, mount: MountResult) -> Figure:
     """Small multiples, strongest class first, one vertical scale a row."""
     signatures = nearest_by_class(mount)
@@ -143,6 +124,6 @@ def _time_span(signatures: list[Signature]) -> tuple[float, float]:
 
 
 FIGURES = (
-    Kind("signature", 20, ("traffic", "single_pass"), caption, draw,
+    Kind("signature", 20, ("traffic", "single_pass"), draw,
          wanted=lambda result, mount: len(mount.signatures) > 0),
 )  # fmt: skip

@@ -81,18 +81,20 @@ _STYLE = {
 class Kind:
     """A kind of figure: the end of its files' name, and the studies that have one.
 
-    ``caption``, ``draw`` and ``wanted`` take the result; where there is a figure for each mount
+    ``draw``, ``wanted`` and ``numbers`` take the result; where there is a figure for each mount
     they take the mount, too, and then that ``part`` of it which the figure shows ("statistics",
-    "energy"; there is no figure without it). ``order`` is the place among a result's figures.
+    "energy"; there is no figure without it). What stands below it is a piece of the template
+    ``captions.txt.j2``, which gets these and the ``numbers`` that it needs besides. ``order`` is
+    the place among a result's figures.
     """
 
     name: str
     order: int
     studies: tuple[str, ...]
-    caption: Callable[..., str]
     draw: Callable[..., Figure]
     part: str = ""
     wanted: Callable[..., bool] = lambda *_: True
+    numbers: Callable[..., dict[str, Any]] = lambda *_: {}
 
 
 @contextlib.contextmanager
@@ -212,15 +214,15 @@ def road_strip(axes: Axes, road: Any, bottom: float, tarmac: str = TARMAC) -> No
     """Verge, shoulders and lanes with white lines from ``bottom`` to 0, across the whole axes."""
     left, right = axes.get_xlim()
 
-    def slab(low: float, high: float, colour: str) -> None:
-        low, high = max(low, left), min(high, right)
+    def slab(ends: tuple[float, float], colour: str) -> None:
+        low, high = max(ends[0], left), min(ends[1], right)
         if low < high:
             box(axes, low, bottom, high - low, -bottom, facecolor=colour, lw=0, zorder=2)
 
-    slab(left, right, VERGE)
+    slab((left, right), VERGE)
     for way in road.carriageways:
-        slab(*way.paved_m, SHOULDER)
-        slab(*way.extent_m, tarmac)
+        slab(way.paved_m, SHOULDER)
+        slab(way.extent_m, tarmac)
         for k in range(way.lanes + 1):
             line = way.extent_m[0] + k * way.lane_width_m
             if left < line < right:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -34,19 +34,6 @@ _SHORT = {
 def middle_state(result: LookupResult) -> dict[str, float]:
     """The middle value of every axis."""
     return {name: values[len(values) // 2] for name, values in result.axes.items()}
-
-
-def _lookup_caption(result: LookupResult) -> str:
-    """What the figure shows."""
-    parts = ", ".join(
-        f"{AXES[n].meaning} {v:g} {AXES[n].reading_unit}".strip()
-        for n, v in middle_state(result).items()
-    )
-    return (
-        "Effective speed along every axis of the table, the others at their middle value "
-        f"({parts}). Points: states of the table; lines: as the table interpolates; band: model "
-        "interval."
-    )
 
 
 def _draw_lookup(result: LookupResult) -> Figure:
@@ -91,15 +78,6 @@ def _panel(axes: Axes, result: LookupResult, name: str) -> list[object]:
     return handles
 
 
-def _pass_caption(result: PassTableResult) -> str:
-    """What the figure shows."""
-    i, k = _middle(result)
-    return (
-        "What one pass adds to the mean velocity (left) and to the energy (right), over the "
-        f"clearance, at {3.6 * result.speed_m_s[i]:.0f} km/h and {result.height_m[k]:g} m height."
-    )
-
-
 def _middle(result: PassTableResult) -> tuple[int, int]:
     return len(result.speed_m_s) // 2, len(result.height_m) // 2
 
@@ -131,7 +109,16 @@ def _draw_passes(result: PassTableResult) -> Figure:
     return figure
 
 
+def _middle_axes(result: LookupResult) -> dict[str, Any]:
+    return {"middle": [(AXES[name], value) for name, value in middle_state(result).items()]}
+
+
+def _shown_pass(result: PassTableResult) -> dict[str, float]:
+    i, k = _middle(result)
+    return {"speed_m_s": result.speed_m_s[i], "height_m": result.height_m[k]}
+
+
 FIGURES = (
-    Kind("axes", 10, ("lookup_table",), _lookup_caption, _draw_lookup),
-    Kind("passes", 10, ("single_pass_table",), _pass_caption, _draw_passes),
+    Kind("axes", 10, ("lookup_table",), _draw_lookup, numbers=_middle_axes),
+    Kind("passes", 10, ("single_pass_table",), _draw_passes, numbers=_shown_pass),
 )

@@ -85,16 +85,6 @@ def _busiest_hour(series: Series) -> tuple[int, int]:
     return int(edges[busiest]), int(edges[busiest + 1])
 
 
-def _series_caption(result: Result, mount: MountResult, statistics: MountStatistics) -> str:
-    """What the figure shows, in a sentence or two."""
-    return (
-        f"{WINDOW_S:.0f} seconds of the hour with most traffic, chosen because their mean cubed "
-        "speed is nearest to that hour's. Above: each mark is a vehicle whose nose is abreast of "
-        "the mount, by lane. Below: speed over the swept rectangle, with the band between the "
-        "lower and upper end of the model interval of the effective speed."
-    )
-
-
 def draw_series(result: Result, mount: MountResult, statistics: MountStatistics) -> Figure:
     """Marks of the passes by lane above the rotor-equivalent speed."""
     series = statistics.series
@@ -180,15 +170,6 @@ def _clock(series: Series, start: int) -> str:
 # --- how often each speed occurs, and where the energy is ---------------------------------------
 
 
-def _distribution_caption(result: Result, mount: MountResult, statistics: MountStatistics) -> str:
-    """What the figure shows, in a sentence or two."""
-    return (
-        "Distribution of the rotor-equivalent speed over time (above, logarithmic) and of the "
-        "energy flux over speed (middle): slow air fills most of the time, the rarer fast air "
-        "carries much of the energy. Below: effective speed with its two intervals, and the mean."
-    )
-
-
 def draw_distribution(result: Result, mount: MountResult, statistics: MountStatistics) -> Figure:
     """Density of time, density of energy, and the two intervals on the same speed axis."""
     speed = np.asarray(statistics.series.speed_m_s, dtype=float)
@@ -262,14 +243,6 @@ def _finite(*shares: Mapping[str, float]) -> bool:
     return all(table and all(map(math.isfinite, table.values())) for table in shares)
 
 
-def _split_caption(result: Result, mount: MountResult, statistics: MountStatistics) -> str:
-    """What the figure shows, in a sentence or two."""
-    return (
-        "Shares of the mean cubed speed, which is the energy flux, by mechanism and by what makes "
-        "it. Each column of bars sums to 100 %; a negative share works against the rest."
-    )
-
-
 def draw_split(result: Result, mount: MountResult, statistics: MountStatistics) -> Figure:
     """Horizontal bars, largest first, by mechanism and by class."""
     mechanisms = _sorted(
@@ -317,15 +290,6 @@ def _share_bars(axes: Axes, shares: list[tuple[str, float]], colour: str, title:
 # --- hour by hour -------------------------------------------------------------------------------
 
 
-def _hours_caption(result: Result, mount: MountResult, statistics: MountStatistics) -> str:
-    """What the figure shows, in a sentence or two."""
-    return (
-        "Effective and mean speed in each clock hour (above) and the traffic of all lanes "
-        "(below). The bar over all hours is the sampling interval (90 %) of the effective speed "
-        "of the whole time; single hours vary more."
-    )
-
-
 def draw_hours(result: Result, mount: MountResult, statistics: MountStatistics) -> Figure:
     """Speeds above, flow below, on one axis of hours."""
     rows = statistics.hourly
@@ -364,17 +328,6 @@ def _hour_speeds(
 # --- spectrum -----------------------------------------------------------------------------------
 
 
-def spectrum_caption(result: Result, mount: MountResult, statistics: MountStatistics) -> str:
-    """What the figure shows, in a sentence or two."""
-    label = (
-        "Frequency f times spectral density S of the along-road velocity at the centre of the "
-        "swept rectangle: all of it, what pulses and mean wakes make as they sweep past, and the "
-        "difference of both: turbulence, and at the slow end the drift's change from hour to hour. "
-        "Dotted: the slope −2/3 of small-scale turbulence (von Kármán form)."
-    )
-    return label + _fast(statistics) + _headway_lines(result)
-
-
 def share_above(frequency: Array, density: Array, split_hz: float = _SPLIT_HZ) -> float:
     """Share of the variance at frequencies (n,) Hz from ``split_hz`` on; NaN without variance.
 
@@ -384,38 +337,16 @@ def share_above(frequency: Array, density: Array, split_hz: float = _SPLIT_HZ) -
     return float(np.sum(density[frequency >= split_hz])) / total if total > 0.0 else float("nan")
 
 
-def _fast(statistics: MountStatistics) -> str:
-    """The share of fast fluctuations, and what was observed."""
+def _fast(result: Result, mount: MountResult, statistics: MountStatistics) -> dict[str, float]:
+    """The share of fast fluctuations, with and without the slowest band."""
     frequency = np.asarray(statistics.spectrum_hz, dtype=float)
     density = np.asarray(statistics.spectrum_m2_s, dtype=float)
-    everything = share_above(frequency, density)
-    if not np.isfinite(everything):
-        return ""
-    quick = share_above(frequency[1:], density[1:])
-    agrees = "as here" if quick > 0.5 else "more than here"
-    return (
-        f" {wording.number(100.0 * everything, 0)} % of the variance lies above {_SPLIT_HZ:g} Hz, "
-        f"{wording.number(100.0 * quick, 0)} % without changes slower than "
-        f"{wording.number(1.0 / frequency[1], 0)} s; published observation: most of what traffic "
-        f"makes does (Eskridge and Rao 1983, abstract), {agrees}."
-    )
-
-
-def _headway_lines(result: Result) -> str:
-    """Where sharp lines come from, when the headway model makes them."""
-    traffic = result.case.traffic
-    if traffic is None or traffic.headway.model == "exponential":
-        return ""
-    minimum = float(traffic.headway.minimum_s)
-    where = (
-        f" Lines at 1/minimum headway ({wording.significant(1.0 / minimum)} Hz) and its multiples "
-    )
-    if traffic.headway.model == "cowan_m3":
-        return where + (
-            "come from bunched vehicles, which keep exactly the minimum headway in this headway "
-            "model; real followers vary."
-        )
-    return where + "come from the sharp lower limit of the headways in this headway model."
+    return {
+        "split_hz": _SPLIT_HZ,
+        "fast": share_above(frequency, density),
+        "fast_of_quick": share_above(frequency[1:], density[1:]),
+        "slowest_s": 1.0 / float(frequency[1]),
+    }
 
 
 def draw_spectrum(result: Result, mount: MountResult, statistics: MountStatistics) -> Figure:
@@ -480,14 +411,15 @@ def _slope(axes: Axes, frequency: Array, power: Array) -> None:
 
 _TRAFFIC = ("traffic",)
 FIGURES = (
-    Kind("series", 30, _TRAFFIC, _series_caption, draw_series, "statistics",
+    Kind("series", 30, _TRAFFIC, draw_series, "statistics",
+         lambda result, mount, statistics: len(statistics.series.time_s) > 1,
+         lambda *_: {"window_s": WINDOW_S}),
+    Kind("distribution", 40, _TRAFFIC, draw_distribution, "statistics",
          lambda result, mount, statistics: len(statistics.series.time_s) > 1),
-    Kind("distribution", 40, _TRAFFIC, _distribution_caption, draw_distribution, "statistics",
-         lambda result, mount, statistics: len(statistics.series.time_s) > 1),
-    Kind("split", 50, _TRAFFIC, _split_caption, draw_split, "statistics",
+    Kind("split", 50, _TRAFFIC, draw_split, "statistics",
          lambda result, mount, statistics: _finite(statistics.by_mechanism, statistics.by_class)),
-    Kind("hours", 70, _TRAFFIC, _hours_caption, draw_hours, "statistics",
+    Kind("hours", 70, _TRAFFIC, draw_hours, "statistics",
          lambda result, mount, statistics: len(statistics.hourly) > 1),
-    Kind("spectrum", 90, _TRAFFIC, spectrum_caption, draw_spectrum, "statistics",
-         lambda result, mount, statistics: len(statistics.spectrum_hz) > 1),
+    Kind("spectrum", 90, _TRAFFIC, draw_spectrum, "statistics",
+         lambda result, mount, statistics: len(statistics.spectrum_hz) > 1, _fast),
 )  # fmt: skip

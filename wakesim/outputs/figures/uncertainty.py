@@ -25,25 +25,6 @@ _CHARACTER_PT = 0.60 * _FONT_SIZE
 _AXIS_PT = 360.0
 
 
-def caption(result: Result, mount: MountResult, statistics: MountStatistics) -> str:
-    """What the figure shows, in a sentence or two."""
-    return (
-        "Effective speed when one uncertain constant of the model is moved at a time, largest "
-        "effect first; beside each bar what it is moved to and the change in m/s. Line: the case "
-        "as given. Band: the model interval, which adds the changes as the root of the sum of "
-        "squares." + _beside(statistics)
-    )
-
-
-def _beside(values: MountStatistics) -> str:
-    if all(variant.counted for variant in values.variants):
-        return ""
-    return (
-        f" Pale bars, {BESIDE_INTERVAL}: states of the air that may occur at the place, not errors "
-        "of the model; they are not part of the band."
-    )
-
-
 def draw(result: Result, mount: MountResult, statistics: MountStatistics) -> Figure:
     """Bars from the effective speed as given to that of each variant, grouped by constant."""
     groups = _groups(v for v in statistics.variants if v.counted)
@@ -155,6 +136,6 @@ def _limits(
 
 
 FIGURES = (
-    Kind("uncertainty", 80, ("traffic",), caption, draw, "statistics",
+    Kind("uncertainty", 80, ("traffic",), draw, "statistics",
          lambda result, mount, statistics: len(statistics.variants) > 0),
 )  # fmt: skip

@@ -25,7 +25,7 @@ of the road's balance (``road_viscosity``) or of the fitted formula, unless give
 Turbulence of the traffic on a road. The eddy viscosity of the balance is that of ``section.road``
 for one class in lanes side by side, all one way, in air that passes for still, around the wakes as
 a run takes it. Berkowicz's scaling sigma_w0 = b sqrt(sum D V^2) and the diffusivity from it are
-those of ``air/traffic_turbulence.py``. The wakes carry, by Campbell's theorem and averaged over the
+those of ``traffic_scaling``. The wakes carry, by Campbell's theorem and averaged over the
 road, sigma_w^2 = 2 share_w q V times the integral of k/V^2 over x, to the age at which wakes are
 dropped.
 """
@@ -39,7 +39,6 @@ from functools import lru_cache
 import numpy as np
 
 from wakesim import constants as empirical
-from wakesim.air import traffic_turbulence as scaling
 from wakesim.arrays import Array
 from wakesim.case.air import Drift
 from wakesim.case.vehicle import Vehicle
@@ -50,6 +49,7 @@ from wakesim.section.road import RoadSection, Sources
 from wakesim.section.wake import wake_table
 from wakesim.traffic.mean_air import REACH_M
 from wakesim.validation.comparison import Comparison
+from wakesim.validation.quantities import traffic_scaling as scaling
 from wakesim.validation.quantities.bodies import (
     WAKE_OPTIONS,
     Wake,

@@ -1,14 +1,14 @@
-"""Turbulence that traffic makes, and the eddy diffusivity that follows from it.
+"""Published scaling of the turbulence that traffic makes, and an eddy diffusivity from it.
 
-Vertical turbulence: sigma_w^2 = (a U)^2 + sigma_w0^2 with sigma_w0^2 = b^2 sum of D V^2 over the
-classes, D = q S2/(V w) the share of the road's area that a class covers; a = 0.1, b = 0.3 (R.
-Berkowicz, Environ. Monit. Assess. 65 (2000) 323; a, b and S2 second hand, from a published program
-of that scheme). It was made for streets between buildings.
+Vertical turbulence: sigma_w0^2 = b^2 sum of D V^2 over the classes, D = q S2/(V w) the share of the
+road's area that a class covers; b = 0.3 (R. Berkowicz, Environ. Monit. Assess. 65 (2000) 323; b and
+S2 second hand, from a published program of that scheme). It was made for streets between buildings.
+A comparator: no run uses it.
 
 The published areas are S2 = 2 m2 for a car and 16 m2 for a truck: they are not plan areas, which
 are 7 m2 and 20 to 60 m2. This program takes plan areas, its own choice: sigma_w0 comes out 1.6 to
 1.9 times as large as with S2 for the traffic of the example cases (1.9 for a small car, 1.2 to 1.9
-for lorries and coaches). Only K is made from it in a run, and K does not inherit the factor: its c
+for lorries and coaches). K does not inherit the factor: its c
 = 0.3 below was chosen with plan areas, so that K agrees with the growth of the mixed layer. With S2
 the same K would need c = 0.5 to 0.6.
 
@@ -29,15 +29,9 @@ from numpy.typing import ArrayLike
 from wakesim import constants
 from wakesim.arrays import Array
 
-AMBIENT_SHARE = constants.AMBIENT_SHARE.value  # a
 TRAFFIC_SHARE = constants.TRAFFIC_SHARE.value  # b; with plan areas here, see above
 MIXING_COEFFICIENT = constants.MIXING_COEFFICIENT.value  # c
 MIXING_LENGTH_HEIGHTS = constants.MIXING_LENGTH_HEIGHTS.value
-DIFFUSIVITY_RANGE_M2_S = (0.1, 1.5)  # engineering estimate, no published source
-LARGEST_DIFFUSIVITY_M2_S = constants.LARGEST_DIFFUSIVITY_M2_S.value  # cap on the whole
-VON_KARMAN = constants.VON_KARMAN.value
-MIXED_LAYER_M = constants.MIXED_LAYER_M.value
-MIXED_LAYER_GROWTH_M_S = constants.MIXED_LAYER_GROWTH_M_S.value
 
 
 def area_share(
@@ -69,13 +63,6 @@ def traffic_sigma_w(
     return float(traffic_share * np.sqrt(np.sum(share * speed**2)))
 
 
-def combined_sigma_w(
-    ambient_speed_m_s: ArrayLike, sigma_w0_m_s: ArrayLike, ambient_share: float = AMBIENT_SHARE
-) -> Array:
-    """Ambient and traffic turbulence together, sqrt((a U)^2 + sigma_w0^2), m/s."""
-    return np.hypot(ambient_share * np.asarray(ambient_speed_m_s, float), sigma_w0_m_s)
-
-
 def mixing_length(vehicle_height_m: float, heights: float = MIXING_LENGTH_HEIGHTS) -> float:
     """Mixing length, m, as a share of the vehicles' height."""
     if not vehicle_height_m > 0.0:
@@ -88,34 +75,3 @@ def traffic_diffusivity(
 ) -> Array:
     """Eddy diffusivity c sigma_w l, m2/s, shape of ``sigma_w_m_s``."""
     return coefficient * np.asarray(sigma_w_m_s, float) * mixing_length_m
-
-
-def mixed_layer_diffusivity(residence_time_s: ArrayLike) -> Array:
-    """Diffusivity sigma dsigma/dt of the mixed layer over main roads, m2/s (Benson 1979)."""
-    grown = MIXED_LAYER_M + MIXED_LAYER_GROWTH_M_S * np.asarray(residence_time_s, float)
-    return grown * MIXED_LAYER_GROWTH_M_S
-
-
-def diffusivity_profile(
-    z_m: ArrayLike,
-    k_traffic_m2_s: float,
-    mixing_length_m: float,
-    friction_velocity_m_s: float = 0.0,
-    largest_m2_s: float = LARGEST_DIFFUSIVITY_M2_S,
-) -> Array:
-    """Eddy diffusivity over height, m2/s, shape of ``z_m``.
-
-    K = K_t (z/l)/(1 + z/l) + kappa u* z, at most ``largest_m2_s``: the traffic's part grows from
-    the road over the mixing length (assumed form), the ambient part is that of the log law. Close
-    to the road K is proportional to z, so that a road with a roughness length carries a log law; K
-    is 0 on the road itself. Raises ValueError for negative values or a mixing length of 0.
-    """
-    if not (k_traffic_m2_s >= 0.0 and friction_velocity_m_s >= 0.0 and largest_m2_s > 0.0):
-        raise ValueError("diffusivity and friction velocity must be at least 0")
-    if not mixing_length_m > 0.0:
-        raise ValueError("mixing length must be greater than 0 m")
-    z = np.asarray(z_m, dtype=np.float64)
-    if not np.all(z >= 0.0):
-        raise ValueError("heights must be at least 0 m")
-    made = k_traffic_m2_s * z / (mixing_length_m + z)
-    return np.minimum(made + VON_KARMAN * friction_velocity_m_s * z, largest_m2_s)
