@@ -233,7 +233,7 @@ def test_volumes_of_the_bodies():
 @pytest.mark.parametrize(
     ("conditions", "options", "text"),
     [
-        ({"lateral_m": 1.0, "height_m": 1.0}, {"refinement": 0.5}, "inside the body"),
+        ({"lateral_m": 1.0, "height_m": 1.0}, {}, "inside the body"),
         ({"lateral_m": 1.0, "height_m": 1.0}, {"wall": True}, "must stand outside half"),
         ({"lateral_m": 3.0}, {}, "needs the condition 'height_m'"),
         ({"lateral_m": 3.0, "height_m": -1.0}, {}, "height_m = -1"),
@@ -246,5 +246,5 @@ def test_volumes_of_the_bodies():
 )
 def test_bad_conditions_of_a_pressure_are_refused_in_one_line(conditions, options, text):
     with pytest.raises(CaseError, match=text) as caught:
-        compute("peak_pressure_coefficient", conditions, TRAIN, **options)
+        compute("peak_pressure_coefficient", conditions, TRAIN, **{"refinement": 0.5, **options})
     assert "\n" not in str(caught.value)
