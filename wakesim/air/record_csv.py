@@ -13,8 +13,7 @@ import os
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from wakesim.case.reading import decoded
-from wakesim.csv_tables import Column, Problems
+from wakesim.csv_tables import Column, Problems, read_table_text
 from wakesim.errors import CaseError, closest, one_line, shorten
 
 MAX_BYTES = 200_000_000
@@ -76,7 +75,7 @@ def read_cells(path: str | os.PathLike[str], missing: Iterable[str]) -> Cells:
     """Every cell of a record file. Raises CaseError, one line a problem."""
     source = one_line(os.fsdecode(path))
     problems = Problems(source)
-    rows = _rows(_text(path, source))
+    rows = _rows(read_table_text(path, "a wind record", MAX_BYTES))
     number, header = next(rows, (0, []))
     if not header:
         raise CaseError(f"{source}: is empty; a record starts with the names of its columns")
@@ -100,21 +99,6 @@ def read_cells(path: str | os.PathLike[str], missing: Iterable[str]) -> Cells:
     if not cells.lines:
         raise CaseError(f"{source}: holds no line after the header")
     return cells
-
-
-def _text(path: str | os.PathLike[str], source: str) -> str:
-    try:
-        with open(path, "rb") as file:
-            data = file.read(MAX_BYTES + 1)
-    except FileNotFoundError as error:
-        raise CaseError(f"{source}: no such file") from error
-    except IsADirectoryError as error:
-        raise CaseError(f"{source}: is a folder, not a wind record") from error
-    except (OSError, ValueError) as error:
-        raise CaseError(f"{source}: cannot be read: {one_line(str(error))}") from error
-    if len(data) > MAX_BYTES:
-        raise CaseError(f"{source}: larger than {MAX_BYTES // 1_000_000} MB")
-    return decoded(data, source)
 
 
 def _rows(text: str) -> Iterator[tuple[int, list[str]]]:
