@@ -54,13 +54,13 @@ _BYTES, _BYTES_A_STATE = 0.2e9, 720.0
 
 
 @study("lookup_table")
-def lookup_table(case: Case, options: Options, say: Progress) -> LookupResult:
+def lookup_table(case: Case, options: Options, progress: Progress) -> LookupResult:
     """The states of [table]: values, model interval, and what interpolation misses."""
     began = time.perf_counter()
     table = table_of(case)
     warnings: list[str] = []
-    _tell_memory(prod(map(len, table.axes.values())))
-    with sweeps(case, options, say) as work:
+    _log_memory(prod(map(len, table.axes.values())))
+    with sweeps(case, options, progress) as work:
         axes: dict[str, tuple[float, ...]] = table.axes
         added: dict[str, tuple[float, ...]] = {}
         if table.tolerance is not None:
@@ -104,7 +104,7 @@ def lookup_table(case: Case, options: Options, say: Progress) -> LookupResult:
     )
 
 
-def _tell_memory(states: int) -> float:
+def _log_memory(states: int) -> float:
     """Log what a table of many states needs before it is begun; bytes."""
     needed = _BYTES + _BYTES_A_STATE * states
     if states >= _MANY_STATES:

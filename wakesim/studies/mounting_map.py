@@ -78,7 +78,7 @@ _EXPONENTIAL = Headway()
 
 
 @study("mounting_map")
-def mounting_map(case: Case, options: Options, say: Progress) -> MapResult:
+def mounting_map(case: Case, options: Options, progress: Progress) -> MapResult:
     """The map of the case's [map]."""
     began = time.perf_counter()
     table = case.map
@@ -90,7 +90,7 @@ def mounting_map(case: Case, options: Options, say: Progress) -> MapResult:
     reason = reasons(there, offsets, heights)
     density = density_of(case.air)
     warnings: list[str] = []
-    with sweeps(case, options, say) as work:
+    with sweeps(case, options, progress) as work:
         work.stage(0.0, 0.5)
         variables = _fields(work, there, offsets, heights, reason == FREE, density)
         effective = variables["effective_speed"]
