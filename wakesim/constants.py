@@ -548,6 +548,39 @@ CASE_KEYS = tuple(key for key, row in TABLE.items() if row.allowed is not None)
 
 
 @dataclass(frozen=True)
+class WakeLaw:
+    """A law of the mean wake as cases and reports name it.
+
+    ``label`` in figures, ``text`` in reports; ``mixing``: the key of [model] that spreads its
+    wakes; ``other``: the law a comparison is repeated with.
+    """
+
+    label: str
+    text: str
+    mixing: str
+    other: str
+
+
+WAKE_LAWS = {
+    "section": WakeLaw(
+        "marched",
+        "marched through the road's cross-section (the road takes a tenth of its momentum in ten "
+        "seconds)",
+        "weak_shear_mixing", "couple",
+    ),
+    "couple": WakeLaw(
+        "couple", "the couple wake, a comparator (the road holds the air back)",
+        "couple_spread", "section",
+    ),
+    "momentum": WakeLaw(
+        "momentum", "the momentum wake, a comparator (the air slides freely over the road)",
+        "momentum_spread", "couple",
+    ),
+}  # fmt: skip
+DEFAULT_LAW = "section"
+
+
+@dataclass(frozen=True)
 class WakeConstants:
     """Values of the constants that a run may move; every number is that of the row of its name.
 
@@ -555,7 +588,7 @@ class WakeConstants:
     marched on fewer cells and steps, for changes only.
     """
 
-    law: str = "section"
+    law: str = DEFAULT_LAW
     weak_shear_mixing: float = WEAK_SHEAR_MIXING.value
     turbulence_decay_c2: float = TURBULENCE_DECAY_C2.value
     wake_start_energy: float = WAKE_START_ENERGY.value

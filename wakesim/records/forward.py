@@ -50,6 +50,7 @@ from wakesim.air.profiles import ambient_velocity
 from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
+from wakesim.constants import WAKE_LAWS
 from wakesim.errors import CaseError
 from wakesim.records.instrument import Respond
 from wakesim.traffic.lines import (
@@ -60,7 +61,6 @@ from wakesim.traffic.lines import (
     FieldSettings,
     LaneView,
     LineLibrary,
-    air_relative_speed,
 )
 from wakesim.traffic.mount_air import mount_air
 from wakesim.traffic.scene import Scene, field_settings, prepare_scene, scene_lines
@@ -208,7 +208,7 @@ def _lines_of_sights(library: LineLibrary) -> Iterator[tuple[slice, Array, float
         first, rows = int(library.near.first[i * count]), int(library.near.rows[i * count])
         part = slice(first, first + count * rows)
         lines = library.near.data[part].reshape(count, rows, NEAR_CHANNELS, POINTS)
-        relative = air_relative_speed(view.mean_speed_m_s, view.direction, view.wind_along_m_s)
+        relative = view.relative_speed_m_s
         yield part, lines, float(relative)
 
 
@@ -377,11 +377,7 @@ _CENTRE = 4
 
 def spread_name(case: Case) -> str:
     """Key of the case's [model] that spreads the wakes of its law."""
-    return {
-        "section": "weak_shear_mixing",
-        "couple": "couple_spread",
-        "momentum": "momentum_spread",
-    }[case.model.wake_law]
+    return WAKE_LAWS[case.model.wake_law].mixing
 
 
 def allowed_range(key: str) -> tuple[float, float]:

@@ -20,6 +20,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from wakesim import constants
 from wakesim.air.noise import resolved_share, von_karman_noise
 from wakesim.arrays import Array
 from wakesim.case.instrument import Instrument
@@ -244,8 +245,8 @@ _EDGE_S = 5.0  # of a clock hour that is left out
 
 
 def other_law(case: Case) -> Case:
-    """The case with the comparator of its wake law: the couple wake, or the marched one."""
-    law = "section" if case.model.wake_law == "couple" else "couple"
+    """The case with the law that its wake law is compared with."""
+    law = constants.WAKE_LAWS[case.model.wake_law].other
     return replace(case, model=case.model.model_copy(update={"wake_law": law}))
 
 

@@ -123,7 +123,7 @@ def line_nodes(length_m: float, ahead_m: float, behind_m: float) -> Array:
 
 
 def _field(vehicle: Vehicle, settings: FieldSettings, view: LaneView) -> PassField:
-    relative = float(air_relative_speed(view.mean_speed_m_s, 1, view.wind_along_m_s))
+    relative = view.relative_speed_m_s
     air = settings.air_state(view, relative)
     return pass_field(vehicle, constants=settings.constants, air=air, open_tail=settings.open_tail)
 
