@@ -20,7 +20,7 @@ standby_w = 0.01
 [energy]
 year = 2027
 sample_per_hour_s = 20.0
-saturday_flow = 0.5
+saturday_flow = 0.0
 sunday_flow = 0.0
 winds = [{ speed_m_s = 3.0, angle_deg = 90.0, share = 0.25 }]
 turbulence_intensity = 0.0

@@ -43,11 +43,6 @@ PLACES: dict[str, tuple[Files, Files, str]] = {  # old, new, folders.Kind
         result("summary.json", ["result.h5", "map.csv", "figures/b.png"], "new"),
         "RESULT",
     ),
-    "comparison": (
-        result("comparison.json", ["points.csv", "fitted-case.toml", "figures/a.svg"], "old"),
-        result("comparison.json", ["points.csv", "spectrum.csv", "figures/b.svg"], "new"),
-        "COMPARISON",
-    ),
     "scorecard": (
         {"REPORT.md": "old", "one/x.png": "old", "deep/y.png": "old"},
         {"REPORT.md": "new", "one/x.png": "new", "deep/y.png": "new", "two/z.png": "new"},

@@ -67,10 +67,10 @@ def stopped(folder: Path, monkeypatch: pytest.MonkeyPatch, moves: int = 2) -> No
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 @pytest.mark.parametrize(
     "place",
-    ["result", "comparison", "scorecard", pytest.param("result lines", marks=pytest.mark.slow)],
+    ["result", "scorecard", pytest.param("result lines", marks=pytest.mark.slow)],
 )
 def test_killed_at_every_step_a_folder_holds_the_old_or_the_new_result(place, tmp_path):
-    """Through each of the three functions that publish; also while it goes back or is finished."""
+    """A kind with a list of its files and one without; also while it goes back or is finished."""
     place, *more = place.split()
     done = subprocess.run(
         [sys.executable, str(HERE / "killed_publication.py"), place, str(tmp_path), *more],

@@ -22,10 +22,8 @@ import wakesim
 from wakesim.case.load import load_case_text
 from wakesim.cli import main
 from wakesim.errors import CaseError
-from wakesim.measures.interpolation import Axis, interpolate
 from wakesim.runtime import cases_path
 from wakesim.studies import lookup_table
-from wakesim.studies.lookup_table import on_grid
 
 TEXT = quick(
     table_text(
@@ -111,20 +109,6 @@ def test_refinement_adds_flows_where_they_are_needed() -> None:
     assert set(result.axes["flow_veh_h"]) == {50.0, 2000.0, *result.added["flow_veh_h"]}
     assert result.interpolation.largest < 0.006
     assert not any("tolerance" in text for text in result.warnings)
-
-
-def test_a_table_on_a_grid_is_the_one_interpolated_point_by_point() -> None:
-    rng = np.random.default_rng(5)
-    axes = {"height_m": (1.0, 2.0, 4.0), "flow_veh_h": (50.0, 300.0, 900.0, 2000.0)}
-    axes |= {"wind_angle_deg": (0.0, 90.0, 200.0, 360.0)}
-    sides = [Axis.of(name, values) for name, values in axes.items()]
-    table = rng.uniform(size=[len(v) for v in axes.values()])
-    table[..., -1] = table[..., 0]  # 360 degrees are 0
-    at = {n: np.sort(rng.uniform(v[0], v[-1], 7)) for n, v in axes.items()}
-    mesh = dict(zip(at, np.meshgrid(*at.values(), indexing="ij"), strict=True))
-    found = on_grid(sides, table, at)
-    assert found == pytest.approx(interpolate(sides, table, mesh), rel=1e-12)
-    assert on_grid(sides, table, axes) == pytest.approx(table, rel=1e-15)
 
 
 def test_what_a_large_table_needs_is_told_before_anything_is_computed(

@@ -27,16 +27,12 @@ def found(**inputs: float) -> dict[str, float]:
 
 
 def test_more_of_what_moves_the_air_gives_more_and_smoothly() -> None:
-    base = found()
-    for name, low, high in (
-        ("traffic_flow", 0.9, 1.1), ("vehicle_speeds", 0.95, 1.05),
-        ("drag_coefficients", 0.0, 1.0),
-    ):  # fmt: skip
-        ends = [found(**{name: value})["effective_speed_m_s"] for value in (low, high)]
-        assert ends[0] < base["effective_speed_m_s"] < ends[1], name
+    base = found()["effective_speed_m_s"]
+    for more in ({"traffic_flow": 1.1}, {"vehicle_speeds": 1.05}, {"drag_coefficients": 1.0}):
+        assert found(**more)["effective_speed_m_s"] > base, more
     # the same vehicles pass in every sample: a small change of the flow is a small change
-    near = found(traffic_flow=1.001)["effective_speed_m_s"]
-    assert near == pytest.approx(base["effective_speed_m_s"], rel=2e-3)
+    less = found(traffic_flow=0.999)["effective_speed_m_s"]
+    assert base * (1.0 - 2e-3) < less < base
 
 
 def test_the_power_coefficient_scales_the_energy_alone() -> None:
@@ -47,7 +43,7 @@ def test_the_power_coefficient_scales_the_energy_alone() -> None:
 
 def task_list() -> list[Task]:
     _, _, all_payloads = payloads(CASE, MOUNT, seed=7)
-    picked = [*all_payloads[:4], all_payloads[-1]]
+    picked = [*all_payloads[:3], all_payloads[-1]]
     return [Task(content_key("test", p["inputs"]), p) for p in picked]
 
 
@@ -58,13 +54,13 @@ def test_a_run_that_was_stopped_goes_on_to_the_same_bytes(tmp_path: Path) -> Non
     backwards = list(reversed(tasks))
 
     def stop(share: float, _: str) -> None:
-        if share >= 0.4:
+        if share >= 0.5:
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
         sweep(evaluate, backwards, tmp_path / "part", chunk_size=1, progress=stop)
     rest = sweep(evaluate, backwards, tmp_path / "part", chunk_size=1)
-    assert (rest.reused, rest.computed) == (2, 3)
+    assert (rest.reused, rest.computed) == (2, 2)
     assert list(reversed(rest.results)) == list(whole.results)
 
 

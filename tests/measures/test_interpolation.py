@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicHermiteSpline
 
-from wakesim.measures.interpolation import Axis, interpolate
+from wakesim.measures.interpolation import Axis, interpolate, on_grid
 from wakesim.studies.refine import refine
 
 
@@ -112,3 +112,17 @@ def test_refinement_stops_at_the_number_of_states_and_says_so():
 
 def _noise(states):
     return np.array([2.0 + np.sin(1e4 * s["height_m"] ** 2) for s in states])
+
+
+def test_a_table_on_a_grid_is_the_one_interpolated_point_by_point() -> None:
+    rng = np.random.default_rng(5)
+    axes = {"height_m": (1.0, 2.0, 4.0), "flow_veh_h": (50.0, 300.0, 900.0, 2000.0)}
+    axes |= {"wind_angle_deg": (0.0, 90.0, 200.0, 360.0)}
+    sides = [Axis.of(name, values) for name, values in axes.items()]
+    table = rng.uniform(size=[len(v) for v in axes.values()])
+    table[..., -1] = table[..., 0]  # 360 degrees are 0
+    at = {n: np.sort(rng.uniform(v[0], v[-1], 7)) for n, v in axes.items()}
+    mesh = dict(zip(at, np.meshgrid(*at.values(), indexing="ij"), strict=True))
+    found = on_grid(sides, table, at)
+    assert found == pytest.approx(interpolate(sides, table, mesh), rel=1e-12)
+    assert on_grid(sides, table, axes) == pytest.approx(table, rel=1e-15)

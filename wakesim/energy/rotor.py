@@ -164,11 +164,6 @@ class Rotor:
         """Electrical over shaft power, 0..1."""
         return self.generator_efficiency * self.converter_efficiency
 
-    @property
-    def possible_responses(self) -> tuple[str, ...]:
-        """What can be computed: all three, or the quasi-steady one from a power curve."""
-        return RESPONSES if self.power_curve is None else ("quasi_steady",)
-
     def tracking_gain(self, density_kg_m3: float) -> float:
         """k of the generator law Q = k omega^2, N m s2."""
         ratio, best = self.curve.best

@@ -12,7 +12,7 @@ Where the table has kinks it can overshoot a little; the error is measured, not 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -129,6 +129,23 @@ def _parabola(x: Array, at: int) -> Array:
     return out
 
 
+@dataclass(frozen=True, eq=False)
+class Linear(Axis):
+    """An axis along which the table is straight between its values."""
+
+    def weights(self, x: ArrayLike) -> Array:
+        at = np.clip(self.wrapped(np.asarray(x, dtype=np.float64)), *self.ends)
+        n = self.values.size
+        if n == 1:
+            return np.ones((at.size, 1))
+        i = np.clip(np.searchsorted(self.values, at, side="right") - 1, 0, n - 2)
+        t = (at - self.values[i]) / np.diff(self.values)[i]
+        out = np.zeros((at.size, n))
+        rows = np.arange(at.size)
+        out[rows, i], out[rows, i + 1] = 1.0 - t, t
+        return out
+
+
 def interpolate(axes: list[Axis], table: Array, at: Mapping[str, ArrayLike]) -> Array:
     """The table (one dimension an axis) at coordinates that broadcast; their common shape.
 
@@ -181,3 +198,11 @@ def _weighted(
             size = size[1:]
         out[part] = value.reshape(-1)
     return out.reshape(shape)
+
+
+def on_grid(axes: Sequence[Axis], table: Array, at: Mapping[str, Sequence[float]]) -> Array:
+    """The table interpolated at all combinations of values of its axes, axis by axis."""
+    for k, axis in enumerate(axes):
+        weights = axis.weights(np.asarray(at[axis.name], dtype=np.float64))
+        table = np.moveaxis(np.tensordot(weights, table, axes=(1, k)), 0, k)
+    return np.ascontiguousarray(table)

@@ -45,7 +45,8 @@ def environment(*folders: Path) -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.filters |= {form.__name__: form for form in _FILTERS} | {"a_day": _a_day}
+    made.filters |= {form.__name__: form for form in _FILTERS}
+    made.filters |= {"a_day": _a_day, "at": _at, "ends": _ends, "product": math.prod}
     made.tests["finite"] = _finite
     made.globals |= {
         "wording": wording,
@@ -80,6 +81,17 @@ def _finite(value: float | Sequence[float]) -> bool:
 def _a_day(energy: Any) -> float:
     """Energy of an average day of the year, kWh."""
     return float(24.0 * energy.year.annual_kwh / energy.year.hours.hour.size)
+
+
+def _at(variables: Mapping[str, Any], place: tuple[int, ...]) -> dict[str, float]:
+    """The value of every variable at one place."""
+    return {name: float(values[place]) for name, values in variables.items()}
+
+
+def _ends(values: Any) -> tuple[float, float]:
+    """Lowest and highest of an array, what is not finite left out; NaN where nothing is."""
+    known = [value for value in values.ravel().tolist() if math.isfinite(value)]
+    return min(known, default=math.nan), max(known, default=math.nan)
 
 
 def provenance_rows(

@@ -7,10 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from wakesim.case.mounts import PLACE_KINDS
-from wakesim.case.studies import GRID_STUDIES
 from wakesim.energy.loads import (
     AMBIENT_GUST_M_S,
     DRAG_AREA_SHARE,
@@ -27,7 +24,7 @@ from wakesim.traffic.scene import wake_memory
 if TYPE_CHECKING:
     from wakesim.energy.study import EnergyResult
     from wakesim.measures.results import MountStatistics
-    from wakesim.results import GridResult, LookupResult, MapResult, MountResult, Result
+    from wakesim.results import MountResult, Result
 
 _LARGEST_SHARE = 2.0  # a part beyond this says only that opposite carriageways cancel
 _FAILED_SHOWN = 20
@@ -38,9 +35,9 @@ _WORDED = {  # measures that the page has in its own words
 }  # fmt: skip
 
 
-def write_report(result: Result | GridResult, figures: Sequence[Rendered], path: Path) -> None:
+def write_report(result: Any, figures: Sequence[Rendered], path: Path) -> None:
     """Write report.html; raises OSError when the file cannot be written."""
-    grid = result.case.study in GRID_STUDIES
+    grid = not hasattr(result, "mounts")
     rows = page.provenance_rows(full_provenance(result), ("case_text", "wall_time_s"))
     context = {
         "result": result,
@@ -53,10 +50,10 @@ def write_report(result: Result | GridResult, figures: Sequence[Rendered], path:
     path.write_text(text, encoding="utf-8")
 
 
-def console_text(result: Result | GridResult, folder: Path, files: int) -> str:
+def console_text(result: Any, folder: Path, files: int) -> str:
     """The result as ``wakesim run`` prints it."""
     case = result.case
-    grid = case.study in GRID_STUDIES
+    grid = not hasattr(result, "mounts")
     flagged = list(dict.fromkeys([*case.warnings, *result.warnings]))
     if not grid:  # what stands beside a mount's figures is not repeated
         beside = {text for mount in result.mounts for text in mount.warnings}
@@ -72,18 +69,16 @@ def console_text(result: Result | GridResult, folder: Path, files: int) -> str:
     )
 
 
-def answer(result: Result, mount: MountResult) -> list[str]:
-    """The result at one mount in plain sentences."""
-    return page.sentences("answer", mount=mount, case=result.case)
-
-
 def grid_answer(result: Any) -> list[str]:
-    """The result of a study of many states in plain sentences."""
-    numbers = {"mounting_map": _map_numbers, "lookup_table": _lookup_numbers}
-    own = numbers.get(result.case.study, lambda _: {})(result)
-    memory = wake_memory(result.case)
+    """The result of a study of many states in plain sentences, from the study's own template."""
+    case = result.case
     return page.sentences(
-        "grid-answer", result=result, case=result.case, axes=AXES, memory_s=memory, **own
+        f"answer-{case.study}",
+        result=result,
+        case=case,
+        axes=AXES,
+        place_kinds=PLACE_KINDS,
+        memory_s=wake_memory(case),
     )
 
 
@@ -205,27 +200,4 @@ def _grid_context(result: Any, figures: Sequence[Rendered]) -> dict[str, Any]:
         "warnings": [*all_warnings(result), *result.failed[:_FAILED_SHOWN]],
         "figures": [_figure(drawn) for drawn in figures],
         "axes": AXES,
-    }
-
-
-def _map_numbers(result: MapResult) -> dict[str, Any]:
-    """Values at the best place, and the variants under which another place is best."""
-    if result.best is None:
-        return {}
-    y, z = float(result.offset_m[result.best[1]]), float(result.height_m[result.best[0]])
-    return {
-        "place_kinds": PLACE_KINDS,
-        "best": {name: float(v[result.best]) for name, v in result.variables.items()},
-        "moved": [v for v in result.variants if (v.best_offset_m, v.best_height_m) != (y, z)],
-    }
-
-
-def _lookup_numbers(result: LookupResult) -> dict[str, Any]:
-    """Number of states, and the lowest and highest effective speed (NaN where none is known)."""
-    speeds = result.variables["effective_speed"]
-    known = speeds[np.isfinite(speeds)]
-    return {
-        "states": int(np.prod([len(values) for values in result.axes.values()])),
-        "slowest": float(known.min()) if known.size else math.nan,
-        "fastest": float(known.max()) if known.size else math.nan,
     }

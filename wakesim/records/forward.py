@@ -51,12 +51,12 @@ from scipy import fft
 from scipy.interpolate import CubicSpline
 from scipy.ndimage import gaussian_filter1d
 
+from wakesim import constants
 from wakesim.air.noise import resolved_share, von_karman_spectrum
 from wakesim.air.profiles import ambient_velocity
 from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
-from wakesim.case.settings import ModelConstants
 from wakesim.errors import CaseError
 from wakesim.traffic.lines import (
     FAR_CHANNELS,
@@ -395,10 +395,9 @@ def spread_name(case: Case) -> str:
 
 def allowed_range(key: str) -> tuple[float, float]:
     """Smallest and largest value that a case file takes for a number of its [model] table."""
-    limits = ModelConstants.model_fields[key].metadata
-    low = next(m.ge for m in limits if hasattr(m, "ge"))
-    high = next(m.le for m in limits if hasattr(m, "le"))
-    return float(low), float(high)
+    ends = constants.TABLE[key].allowed
+    assert ends is not None
+    return ends
 
 
 def spread_nodes(case: Case, count: int = SPREAD_NODES) -> Array:

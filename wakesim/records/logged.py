@@ -7,7 +7,7 @@ makes the air of exactly the logged passes; average passes, points, decay and pr
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -16,6 +16,7 @@ import numpy as np
 from wakesim.arrays import Array
 from wakesim.case.schema import Case
 from wakesim.errors import CaseError
+from wakesim.progress import Progress
 from wakesim.records.alignment import Alignment, Clock, align
 from wakesim.records.ambient_mast import (
     SLOW_S,
@@ -48,7 +49,6 @@ from wakesim.traffic.scene import field_settings, wake_memory
 from wakesim.traffic.stream import Passes
 
 Ambient = Literal["case", "record", "mast"]
-Progress = Callable[[float, str], None]
 
 DRAWS, FEW_DRAWS = 5, 2  # of the turbulence, for records up to and beyond an hour
 _LONGEST_TO_FIT_S = 3600.0  # of a record, to find the error of the log's times

@@ -27,14 +27,14 @@ from wakesim.case.schema import Case
 from wakesim.case.studies import PLACE_AXES, LookupTableTable
 from wakesim.case.traffic import Traffic
 from wakesim.errors import NumericalError
-from wakesim.measures.interpolation import Axis, interpolate
+from wakesim.measures.interpolation import Axis, Linear, interpolate, on_grid
 from wakesim.measures.model_interval import ends
 from wakesim.measures.model_interval import names as interval_names
 from wakesim.measures.places import chosen_hour, moved_at, one_hour, rotor_statistics
 from wakesim.progress import Progress
 from wakesim.results import InterpolationCheck, LookupResult
 from wakesim.studies.grid import Sweeps, common_of_many, sweeps
-from wakesim.studies.refine import Refined, random_states, refine, relative_error
+from wakesim.studies.refine import random_states, refine, relative_error
 from wakesim.studies.registry import Options, study
 from wakesim.traffic.point_statistics import pulse_fields
 from wakesim.traffic.scene import field_settings
@@ -65,7 +65,12 @@ def lookup_table(case: Case, options: Options, say: Progress) -> LookupResult:
         added: dict[str, tuple[float, ...]] = {}
         if table.tolerance is not None:
             work.stage(0.0, 0.15)
-            found = _refined(work, axes, table.tolerance, table.most_states)
+            found = refine(
+                axes,
+                lambda states: _effective(work, states, "refinement"),
+                table.tolerance,
+                table.most_states,
+            )
             axes, added = found.axes, found.added
             if not found.met:
                 warnings.append(
@@ -114,32 +119,32 @@ def _state_name(values: Sequence[tuple[str, float]]) -> str:
     return ", ".join(f"{name} = {value:.9g}" for name, value in values)
 
 
-def _effective(work: Sweeps, states: Sequence[Mapping[str, float]], what: str) -> Array:
+def _effective(work: Sweeps, states: Sequence[Values], what: str) -> Array:
     """Effective speed (n,) of single states; NaN where one failed."""
-    case = work.case
-    sorted_groups: dict[tuple[tuple[str, float], ...], list[int]] = {}
-    for k, state in enumerate(states):
-        key = tuple(canonical(state).items())
-        sorted_groups.setdefault(key, []).append(k)
-    places = [places_of(case, {n: (v,) for n, v in s.items()})[0] for s in states]
+    members: dict[tuple[tuple[str, float], ...], list[int]] = {}
+    singles = [_single(work.case, state) for state in states]
+    for k, single in enumerate(singles):
+        members.setdefault(single.values, []).append(k)
     groups = [
-        StateGroup(case, key, tuple(places[k] for k in members))
-        for key, members in sorted_groups.items()
+        StateGroup(work.case, values, tuple(singles[k].places[0] for k in numbers))
+        for values, numbers in members.items()
     ]
-    names = [f"{_state_name(g.values)} at {g.places}" for g in groups]
-    outcome = work.run(compute_group, groups, names, what, chunk_size=8)
+    outcome = work.run(compute_group, groups, list(map(_name, groups)), what, chunk_size=8)
     out = np.full(len(states), np.nan)
-    for members, result in zip(sorted_groups.values(), outcome.results, strict=True):
+    for numbers, result in zip(members.values(), outcome.results, strict=True):
         if result is not None:
-            out[members] = result["effective_speed"]
+            out[numbers] = result["effective_speed"]
     return out
 
 
-def _refined(work: Sweeps, axes: Axes, tolerance: float, most_states: int) -> Refined:
-    def evaluate(states: Sequence[Mapping[str, float]]) -> Array:
-        return _effective(work, states, "refinement")
+def _single(case: Case, state: Values) -> StateGroup:
+    """The group of one state alone."""
+    places = places_of(case, {name: (value,) for name, value in state.items()})
+    return StateGroup(case, tuple(canonical(state).items()), places)
 
-    return refine(axes, evaluate, tolerance, most_states)
+
+def _name(group: StateGroup) -> str:
+    return f"{_state_name(group.values)} at {group.places}"
 
 
 # --- states ---------------------------------------------------------------------------------------
@@ -305,16 +310,8 @@ def _interval(
     few = {name: _interval_values(name, values) for name, values in axes.items()}
     groups, index = state_groups(work.case, few)
     tests = random_states(axes, _INTERVAL_CHECKS)
-    test_groups = [
-        StateGroup(
-            work.case,
-            tuple(canonical(state).items()),
-            places_of(work.case, {n: (v,) for n, v in state.items()}),
-        )
-        for state in tests
-    ]
-    names = [_state_name(g.values) for g in groups]
-    names += [f"{_state_name(g.values)} at {g.places}" for g in test_groups]
+    test_groups = [_single(work.case, state) for state in tests]
+    names = [_state_name(g.values) for g in groups] + list(map(_name, test_groups))
     outcome = work.run(compute_interval, [*groups, *test_groups], names, "model interval", 1)
     found = arrange(few, index, outcome.results[: len(groups)])
     if not found:
@@ -340,14 +337,6 @@ def _interval(
     return ends, len(groups) * len(groups[0].places), check
 
 
-def on_grid(axes: Sequence[Axis], table: Array, at: Mapping[str, Sequence[float]]) -> Array:
-    """The table interpolated at all combinations of values of its axes, axis by axis."""
-    for k, axis in enumerate(axes):
-        weights = axis.weights(np.asarray(at[axis.name], dtype=np.float64))
-        table = np.moveaxis(np.tensordot(weights, table, axes=(1, k)), 0, k)
-    return np.ascontiguousarray(table)
-
-
 def _calm(axes: Axes, at: Mapping[str, Any]) -> dict[str, Any]:
     """The same states in the lowest wind of the table."""
     if "wind_speed_m_s" not in axes:
@@ -363,23 +352,6 @@ def _interval_values(name: str, values: tuple[float, ...]) -> tuple[float, ...]:
         return (values[len(values) // 2],)
     picks = np.linspace(0, len(values) - 1, min(most, len(values))).round().astype(int)
     return tuple(values[k] for k in picks)
-
-
-@dataclass(frozen=True, eq=False)
-class Linear(Axis):
-    """An axis along which the table is straight between its values."""
-
-    def weights(self, x: Any) -> Array:
-        at = np.clip(self.wrapped(np.asarray(x, dtype=np.float64)), *self.ends)
-        n = self.values.size
-        if n == 1:
-            return np.ones((at.size, 1))
-        i = np.clip(np.searchsorted(self.values, at, side="right") - 1, 0, n - 2)
-        t = (at - self.values[i]) / np.diff(self.values)[i]
-        out = np.zeros((at.size, n))
-        rows = np.arange(at.size)
-        out[rows, i], out[rows, i + 1] = 1.0 - t, t
-        return out
 
 
 def _interpolation_check(

@@ -385,7 +385,7 @@ def _foresee(case: Case, say: Progress, workers: int, folder: Path) -> None:
 
 
 def _warnings(case: Case, met: bool) -> list[str]:
-    out = list(case.warnings)
+    out = []
     if not met:
         rounds = case.compute.max_rounds
         out.append(
@@ -394,8 +394,7 @@ def _warnings(case: Case, met: bool) -> list[str]:
             "compute.duration_h or compute.tolerance"
         )
     wind = case.air.wind
-    steady = wind is not None and wind.intensity(wind.reference_height_m) == 0.0
-    if steady:
+    if wind is not None and wind.intensity(wind.reference_height_m) == 0.0:
         out.append(
             "the ambient wind is taken as steady: real wind gusts, which raises the effective "
             "speed with and without traffic; set air.wind.turbulence_intensity to include it"

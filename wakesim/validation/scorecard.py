@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -12,6 +12,7 @@ import numpy as np
 
 from wakesim.arrays import Array
 from wakesim.errors import CaseError, NumericalError
+from wakesim.progress import Progress
 from wakesim.validation.comparison import Comparison, Quantity, span
 from wakesim.validation.metrics import Metrics, metrics
 from wakesim.validation.quantities import quantities
@@ -26,8 +27,6 @@ from wakesim.validation.verdict import (
     verdict,
 )
 from wakesim.validation.wrong_models import Trial, judged, try_wrong_models
-
-Progress = Callable[[float, str], None]
 
 # The program as shipped against values that do not come from it, and what is not counted.
 GROUPS = ("counted", "variant", "own law", "fitted")

@@ -214,15 +214,15 @@ def road_strip(axes: Axes, road: Any, bottom: float, tarmac: str = TARMAC) -> No
     """Verge, shoulders and lanes with white lines from ``bottom`` to 0, across the whole axes."""
     left, right = axes.get_xlim()
 
-    def slab(low: float, high: float, colour: str) -> None:
-        low, high = max(low, left), min(high, right)
+    def slab(ends: tuple[float, float], colour: str) -> None:
+        low, high = max(ends[0], left), min(ends[1], right)
         if low < high:
             box(axes, low, bottom, high - low, -bottom, facecolor=colour, lw=0, zorder=2)
 
-    slab(left, right, VERGE)
+    slab((left, right), VERGE)
     for way in road.carriageways:
-        slab(*way.paved_m, SHOULDER)
-        slab(*way.extent_m, tarmac)
+        slab(way.paved_m, SHOULDER)
+        slab(way.extent_m, tarmac)
         for k in range(way.lanes + 1):
             line = way.extent_m[0] + k * way.lane_width_m
             if left < line < right:
