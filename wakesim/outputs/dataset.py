@@ -97,8 +97,8 @@ def _traffic(data: Collected, result: Result, statistics: Sequence[MountStatisti
     data.group(
         "interval",
         statistics,
-        sampling_interval={"comment": wording.SAMPLING_INTERVAL},
-        model_interval={"comment": wording.MODEL_INTERVAL},
+        sampling_interval={"comment": page.statement("sampling_interval")},
+        model_interval={"comment": page.statement("model_interval")},
     )
     data.coordinate("cube_source", [*result.case.vehicles, "ambient"])
     data.coordinate("mechanism", list(wording.MECHANISMS))
@@ -198,7 +198,7 @@ def _lookup_attributes(result: LookupResult) -> dict[str, Any]:
         "format": TABLE_FORMAT,
         "mount_offset_m": float(mount.offset_m),
         "mount_height_m": float(mount.height_m),
-        "interpolation": wording.INTERPOLATION,
+        "interpolation": page.statement("interpolation"),
         "model_interval_parts": "; ".join(result.interval_parts),
         "model_interval_states": np.int64(result.interval_states),
         "model_interval_error_median": float(result.interval_check[0]),
@@ -263,7 +263,7 @@ def _global_attributes(result: Result | GridResult) -> dict[str, Any]:
         "history": f"{provenance.get('created_utc', '')} computed by wakesim {version}",
         "source": f"wakesim {version}: hull pulses and empirical wakes of passing vehicles",
         "comment": " ".join([*wording.CAUTIONS, *page.limits(result.case)]),
-        "references": " ".join(wording.SOURCES),
+        "references": " ".join(page.sentences("sources")),
         "study": result.case.study,
         "invented_data": "yes" if result.case.invented_data else "no",
         "warnings": "\n".join(all_warnings(result)),
@@ -300,5 +300,5 @@ def _hour_attributes(result: LookupResult | MapResult) -> dict[str, Any]:
         "hour": np.int64(result.hour),
         "rotor_width_m": float(mount.rotor_width_m),
         "rotor_height_m": float(mount.rotor_height_m),
-        "sampling_interval": wording.NO_SAMPLING,
+        "sampling_interval": page.statement("no_sampling"),
     }

@@ -51,6 +51,7 @@ def environment(*folders: Path) -> jinja2.Environment:
     made.globals |= {
         "wording": wording,
         "sentences": sentences,
+        "statement": statement,
         "nan": math.nan,
         "pi": math.pi,
         "BETZ": 16.0 / 27.0,
@@ -67,6 +68,11 @@ def sentences(template: str, **context: Any) -> list[str]:
     """Paragraphs of a text template, which blank lines part, each on one line."""
     parts = re.split(r"\n\s*\n", text(template, **context))
     return [wording.one_line(part) for part in parts if part.strip()]
+
+
+def statement(name: str) -> str:
+    """A statement that data files and pages share."""
+    return sentences("statement", name=name)[0]
 
 
 def limits(case: Case) -> tuple[str, ...]:

@@ -1,7 +1,7 @@
-"""Numbers for reading, names of things in plain English, and the sentences that several files hold.
+"""Numbers for reading, names of things in plain English, and cautions; nothing heavy is loaded.
 
 All other sentences stand in ``templates/``. No number stands in any of them without its source or
-the words "common practice". Nothing heavy is loaded.
+the words "common practice".
 """
 
 from __future__ import annotations
@@ -18,19 +18,6 @@ _MOST_DECIMALS = 9  # of an interval whose ends are alike
 INVENTED_BANNER = "Invented data: the place or its traffic is made up."
 INVENTED_MARK = "invented data"
 
-SAMPLING_INTERVAL = (
-    "The sampling interval (90 %) says how far the figure could move because another, equally "
-    "likely sequence of vehicles would have driven past. More simulated hours make it narrower."
-)
-
-MODEL_INTERVAL = (
-    "The model interval says how far the figure could move because mixing, roughness, the start of "
-    "a wake, the air beside a vehicle, drag and dimensions are known only roughly: each uncertain "
-    "input is moved to both ends of its range, one at a time, and the changes up and down are each "
-    "added as the root of the sum of squares. No amount of computing makes it narrower; only a "
-    "measurement at the place does."
-)
-
 CAUTION = (
     "Not a structural or road-safety design: wind and vehicle-gust loads, passive safety of posts, "
     "work near traffic and grid connection follow local codes, the road authority and licensed "
@@ -41,38 +28,6 @@ CAUTIONS: tuple[str, ...] = (
     CAUTION,
     "Decide on the lower end of the model interval, and measure at the place before spending "
     "money: a few weeks of an anemometer at the mount's height tell more than any model.",
-)
-
-SOURCES: tuple[str, ...] = (
-    "Displacement flow by source panels: Hess & Smith 1967, Prog. Aerospace Sci. 8, 1; Katz & "
-    "Plotkin, Low-Speed Aerodynamics.",
-    "Wake and drift: turbulence closure of Launder & Spalding 1974, Comput. Methods Appl. Mech. "
-    "Eng. 3, 269, with the weak-shear correction of Rodi 1976 (from memory); start behind the base "
-    "after Lienhart & Becker 2003; mean of many passes after Campbell 1909, Proc. Cambridge "
-    "Philos. Soc. 15, 117.",
-    "Comparators: couple wake, Eskridge & Hunt 1979, J. Appl. Meteorol. 18, 387; momentum wake, "
-    "Pope 2000, Turbulent Flows, §5.4.",
-    "Headways: Cowan 1975, Transportation Research 9, 371.",
-    "Frequencies of traffic-made turbulence: Eskridge & Rao 1983, J. Climate Appl. Meteorol. 22, "
-    "1431 (abstract).",
-    "Drafting: fitted to the abstract of Cerutti et al. 2021.",
-    "Rotor-equivalent speed: form of IEC 61400-12-1.",
-    "Air density: form of CIPM-2007; pressure with altitude: ISO 2533.",
-    "Upper limit of a rotor: Betz 1920.",
-)
-
-NO_SAMPLING = (
-    "There is no sampling interval: the statistics are exact for vehicles that arrive "
-    "independently of each other (Campbell 1909; Rice 1944), no random numbers are drawn."
-)
-INDEPENDENT = (
-    "Vehicles of a lane are taken as independent of each other (exponential headways), whatever "
-    "headways the case names; bunched traffic blows a little harder or weaker."
-)
-INTERPOLATION = (
-    "Between the values of an axis the effective speed is interpolated by piecewise cubic Hermite "
-    "polynomials with the slopes of parabolas through three values (straight between two), one "
-    "axis after the other; directions over a full circle are closed."
 )
 
 STUDIES = {
