@@ -49,9 +49,8 @@ from wakesim.energy import hourly_power
 from wakesim.energy.hourly_power import CommonSample, Day, rotor_of
 from wakesim.energy.rotor import Rotor
 from wakesim.measures.model_interval import change, coarse, standing_hours, uncertain_inputs
-from wakesim.measures.places import one_hour
 from wakesim.traffic.lines import FieldSettings
-from wakesim.traffic.scene import Scene, field_settings, prepare_scene, scene_lines
+from wakesim.traffic.scene import Scene, field_settings, one_hour, prepare_scene, scene_lines
 from wakesim.traffic.stream import Passes
 
 METHOD = "yield 4"  # part of the key of a kept sample; raise it when ``evaluate`` changes
@@ -440,7 +439,8 @@ def _moved(case: Case, inputs: dict[str, float]) -> tuple[Case, FieldSettings]:
     wind = case.air.wind
     if wind is not None:
         stronger = inputs.get(constants.WIND_SPEED.key, 1.0)
-        case = hourly_power.in_wind(case, replace(wind, speed_m_s=wind.speed_m_s * stronger))
+        faster_wind = wind.model_copy(update={"speed_m_s": wind.speed_m_s * stronger})
+        case = hourly_power.in_wind(case, faster_wind)
     settings = replace(coarse(field_settings(case)), pulse_reach_m=-1.0)
     for item in uncertain_inputs(settings):
         if item.key in inputs:

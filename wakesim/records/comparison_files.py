@@ -126,7 +126,7 @@ def write_json(result: Comparison, path: Path, files: Sequence[str]) -> None:
 
 def as_plain(result: Comparison, files: Sequence[str] = ()) -> dict[str, Any]:
     """The comparison as plain JSON values; keys in the module's text."""
-    inputs, case, logged, told = result.inputs, result.case, result.logged, sentences(result)
+    inputs, case, logged, texts = result.inputs, result.case, result.logged, sentences(result)
     record, log, mount = inputs.record, inputs.log, inputs.mount
     values: dict[str, Any] = plain(
         {
@@ -191,11 +191,11 @@ def as_plain(result: Comparison, files: Sequence[str] = ()) -> dict[str, Any]:
                 }
                 for v in result.model_range.variants
             ],
-            "fit": None if result.fit is None else _fit(result.fit, told["caution"]),
-            "needs_log": told["needs_log"],
+            "fit": None if result.fit is None else _fit(result.fit, texts["caution"]),
+            "needs_log": texts["needs_log"],
             "notes": result.notes,
-            "method": told["method"],
-            "limits": told["limits"],
+            "method": texts["method"],
+            "limits": texts["limits"],
             "cautions": CAUTIONS,
             "provenance": provenance(result),
             "files": list(files),

@@ -19,7 +19,6 @@ from wakesim.arrays import Array
 from wakesim.case.vehicle import Vehicle
 from wakesim.constants import WakeConstants
 
-LAWS = ("section", "couple", "momentum")
 SHARE_U, SHARE_V, SHARE_W = (  # of 2k
     defaults.SHARE_U.value, defaults.SHARE_V.value, defaults.SHARE_W.value,
 )  # fmt: skip
@@ -42,11 +41,24 @@ def bubble_length_m(vehicle: Vehicle, constants: WakeConstants) -> float:
     return constants.bubble_length_heights * vehicle.height_m
 
 
+def with_wall_image(lateral: Array, wall: Array | float | None) -> list[Array]:
+    """Lateral distances from a wake and, with a wall at ``wall`` in the same axis, m, from its
+    image in the wall."""
+    return [lateral] if wall is None else [lateral, 2.0 * wall - lateral]
+
+
 class NearWake:
     """Bubble of one vehicle; methods take broadcastable arrays and return the broadcast shape.
 
-    x is the distance behind the tail; a law adds ``velocity``, ``turbulence`` and ``width``.
+    x is the distance behind the tail; a law adds ``velocity``, ``turbulence``, ``both``, ``width``
+    and ``sections``.
     """
+
+    @classmethod
+    def levels(cls, air: AirState) -> set[int]:
+        """Levels of air in which the section's march of this vehicle is needed: still air, from
+        which the road's balance takes the wake."""
+        return {0}
 
     def __init__(self, vehicle: Vehicle, constants: WakeConstants, air: AirState) -> None:
         self.vehicle = vehicle
