@@ -49,9 +49,8 @@ from wakesim.energy import hourly_power
 from wakesim.energy.hourly_power import CommonSample, Day, rotor_of
 from wakesim.energy.rotor import Rotor
 from wakesim.measures.model_interval import change, coarse, standing_hours, uncertain_inputs
-from wakesim.measures.places import one_hour
 from wakesim.traffic.lines import FieldSettings
-from wakesim.traffic.scene import Scene, field_settings, prepare_scene, scene_lines
+from wakesim.traffic.scene import Scene, field_settings, one_hour, prepare_scene, scene_lines
 from wakesim.traffic.stream import Passes
 
 METHOD = "yield 4"  # part of the key of a kept sample; raise it when ``evaluate`` changes
