@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import pandas as pd
 import pytest
 
 from wakesim.csv_tables import TableError, read_csv_table
@@ -32,13 +31,6 @@ def test_a_table_with_comments_quotes_and_empty_lines(tmp_path: Path) -> None:
     assert table.texts("power_w") == ("1,5", "900")
     assert table.numbers("speed_m_s", "m/s", 0.0, 60.0) == [2.0, 11.5]
     assert table.selected({"name": ["rated"]}).lines == (6,)
-
-
-def test_the_frame_is_that_of_pandas(tmp_path: Path) -> None:
-    path = _file(tmp_path, GOOD)
-    plain = pd.read_csv(path, comment="#", skipinitialspace=True)
-    frame = read_csv_table(path).frame()
-    pd.testing.assert_frame_equal(frame.reset_index(drop=True), plain)
 
 
 @pytest.mark.parametrize("delimiter", [";", "\t"])

@@ -128,10 +128,10 @@ def test_what_a_large_table_needs_is_told_before_anything_is_computed(
 
     monkeypatch.setattr("wakesim.studies.lookup_table.state_groups", stopped)
     assert main(["run", "big.toml"]) == 130
-    told, interrupted = capsys.readouterr().err.splitlines()
+    printed, interrupted = capsys.readouterr().err.splitlines()
     assert interrupted == "interrupted"
-    assert "1008000 states" in told
-    gigabytes = float(re.search(r"about (\S+) GB", told)[1])
+    assert "1008000 states" in printed
+    gigabytes = float(re.search(r"about (\S+) GB", printed)[1])
     assert 0.3 < gigabytes < 3.0
     assert main(["run", "big.toml", "-q"]) == 130
     assert capsys.readouterr().err == "interrupted\n"
@@ -168,15 +168,15 @@ def test_the_memory_that_is_told_is_what_a_table_needs(tmp_path: Path) -> None:
         case, folder = load_case_text(text), Path(sys.argv[1])
         lookup_table.lookup_table(case, Options(1, None, folder), silent).save(folder)
         print(1024 * resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
-        print(lookup_table._tell_memory(300_000))
+        print(lookup_table._log_memory(300_000))
     """)
     path = os.pathsep.join([str(Path(__file__).parent), str(Path(wakesim.__file__).parents[1])])
     done = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path / "out")], check=True, capture_output=True,
         text=True, env=os.environ | {"PYTHONPATH": path},
     )  # fmt: skip
-    measured, told = map(float, done.stdout.split())
-    assert told == pytest.approx(measured, rel=0.3)
+    measured, printed = map(float, done.stdout.split())
+    assert printed == pytest.approx(measured, rel=0.3)
 
 
 def test_the_worked_example_reads_a_table(

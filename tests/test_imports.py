@@ -1,4 +1,4 @@
-"""Which module may import which, and that nothing heavy is loaded before it is needed."""
+"""Which file may import which, and that nothing heavy is loaded before it is needed."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ import json
 import subprocess
 import sys
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -15,33 +16,34 @@ import pytest
 import wakesim
 
 PACKAGE = Path(wakesim.__file__).parent
-STAGES = [
-    "case",
-    "section",
-    "vehicle",
-    "air",
-    "traffic",
-    "measures",
-    "energy",
-    "studies",
-    "outputs",
-]
-ABOVE = {"validation", "records"}  # packages that may import anything but the command line
-COMMON = {
-    "arrays", "constants", "csv_tables", "errors", "folders", "progress", "quantities", "results",
-    "runtime", "sweep", "workers",
-}  # fmt: skip
-SEE_ALL = {"__init__", "__main__", "run", "cli", "cli_claim", "cli_compare"}
+# Folders and files of the package from the bottom up; a level imports what stands above it here.
+LEVELS = (
+    {"arrays", "errors", "runtime", "progress", "workers", "folders", "sweep", "csv_tables"},
+    {"constants", "quantities"},
+    {"case"},
+    {"section"},
+    {"vehicle"},
+    {"air"},
+    {"traffic"},
+    {"measures"},
+    {"energy"},
+    {"results"},
+    {"studies"},
+    {"outputs"},
+    {"run", "records", "validation"},
+    {"cli", "cli_claim", "cli_compare", "__init__", "__main__"},
+)
 HEAVY = ("numpy", "scipy", "numba", "matplotlib", "h5py", "pandas", "xarray")
 
 
-def _imports(tree: ast.AST, package: str, guarded: bool) -> Iterator[str]:
-    """Full names imported anywhere in a module; those under TYPE_CHECKING only if ``guarded``."""
-    for node in ast.iter_child_nodes(tree):
-        if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test) and not guarded:
-            for other in node.orelse:
-                yield from _imports(other, package, guarded)
-            continue
+def module_name(path: Path, package: Path) -> str:
+    parts = path.relative_to(package.parent).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def imported_names(tree: ast.AST, package: str) -> Iterator[str]:
+    """Full names imported anywhere: in functions and for the type checker too."""
+    for node in ast.walk(tree):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -49,69 +51,88 @@ def _imports(tree: ast.AST, package: str, guarded: bool) -> Iterator[str]:
             start = ".".join(base) if node.level else ""
             module = ".".join(part for part in (start, node.module) if part)
             yield from (f"{module}.{alias.name}" for alias in node.names)
-        yield from _imports(node, package, guarded)
 
 
-def _parts_used(path: Path, guarded: bool) -> set[str]:
-    """First names below ``wakesim`` that a file imports; "" stands for the package itself."""
-    package = ".".join(path.relative_to(PACKAGE.parent).parent.parts)
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    names = [name.split(".") for name in _imports(tree, package, guarded)]
-    below = {path.stem for path in PACKAGE.glob("*.py")} | {p.name for p in PACKAGE.iterdir()}
-    return {
-        name[1] if len(name) > 1 and name[1] in below else ""
-        for name in names
-        if name[0] == "wakesim"
-    }
+def imports_of(package: Path) -> dict[str, set[str]]:
+    """For each module of a package the modules of it that it imports."""
+    paths = {module_name(path, package): path for path in package.rglob("*.py")}
+    found: dict[str, set[str]] = {}
+    for name, path in paths.items():
+        inside = name if path.stem == "__init__" else name.rpartition(".")[0]
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        found[name] = set()
+        for imported in imported_names(tree, inside):
+            while imported and imported not in paths:  # a name that the module holds
+                imported = imported.rpartition(".")[0]
+            found[name] |= {imported} - {"", name}
+    return found
 
 
-MODULES = sorted(PACKAGE.rglob("*.py"))
+def circle(graph: Mapping[str, set[str]]) -> list[str]:
+    """Modules that import each other in a ring, the first again at the end; empty when none do."""
+    try:
+        TopologicalSorter(graph).prepare()
+    except CycleError as error:
+        return list(error.args[1])
+    return []
 
 
-def test_the_scan_sees_every_stage_that_exists() -> None:
-    folders = {path.parent.name for path in PACKAGE.glob("*/*.py")}
-    assert folders <= {*STAGES, *ABOVE}
-    assert {"case", "vehicle", "air", "traffic", "measures", "outputs"} <= folders
+def first_name(module: str) -> str:
+    """What a module is filed under in LEVELS."""
+    return [*module.split("."), "__init__"][1]
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(PACKAGE)))
-def test_a_stage_imports_only_earlier_stages(path: Path) -> None:
-    first = path.relative_to(PACKAGE).parts[0]
-    if first in STAGES:
-        allowed = {*STAGES[: STAGES.index(first) + 1], *COMMON}
-        assert _parts_used(path, guarded=True) <= allowed
-    elif first in ABOVE:
-        assert not _parts_used(path, guarded=True) & {"cli", "__main__"}
-    elif path.stem == "results":
-        # Types of the stages for the checker.
-        assert _parts_used(path, guarded=True) <= {"arrays", "case", "measures", "energy"}
-        assert not _parts_used(path, guarded=False)
-    elif path.stem in COMMON:
-        assert _parts_used(path, guarded=True) <= COMMON
-    else:
-        assert path.stem in SEE_ALL
+def level(module: str) -> int:
+    return next(k for k, names in enumerate(LEVELS) if first_name(module) in names)
 
 
-def test_the_rule_catches_a_violation(tmp_path: Path) -> None:
-    source = """
-        from __future__ import annotations
-        from typing import TYPE_CHECKING
-        import wakesim.vehicle.hull
-        if TYPE_CHECKING:
-            from wakesim.outputs import check_target
-        def f():
-            from ..traffic import stream
-            from wakesim import run
-    """
-    tree = ast.parse(textwrap.dedent(source))
-    found = set(_imports(tree, "wakesim.case", guarded=True))
-    assert {
-        "wakesim.vehicle.hull",
-        "wakesim.outputs.check_target",
-        "wakesim.traffic.stream",
-        "wakesim.run",
-    } <= found
-    assert "wakesim.outputs.check_target" not in set(_imports(tree, "wakesim.case", guarded=False))
+@pytest.fixture(scope="module")
+def graph() -> dict[str, set[str]]:
+    return imports_of(PACKAGE)
+
+
+def test_every_file_has_its_level(graph: dict[str, set[str]]) -> None:
+    assert {first_name(module) for module in graph} <= set().union(*LEVELS)
+
+
+def test_no_files_import_each_other_in_a_circle(graph: dict[str, set[str]]) -> None:
+    assert circle(graph) == []
+
+
+def test_imports_lead_downwards_only(graph: dict[str, set[str]]) -> None:
+    assert [
+        f"{module} imports {other}"
+        for module, others in sorted(graph.items())
+        for other in sorted(others)
+        if level(other) > level(module)
+    ] == []
+
+
+def test_the_scan_catches_circles_wherever_they_hide(tmp_path: Path) -> None:
+    package = tmp_path / "house"
+    (package / "attic").mkdir(parents=True)
+    for name, source in {
+        "__init__": "",
+        "attic/__init__": "",
+        "attic/a": """
+            from typing import TYPE_CHECKING
+            if TYPE_CHECKING:
+                from house.b import B
+            def f():
+                from . import c
+        """,
+        "b": "import house.attic.c",
+        "attic/c": "from ..d import name, other",
+        "d": "import sys, house.attic",
+    }.items():
+        (package / f"{name}.py").write_text(textwrap.dedent(source))
+    found = imports_of(package)
+    assert found["house.attic.a"] == {"house.b", "house.attic.c"}
+    assert found["house.attic.c"] == {"house.d"}
+    assert found["house.d"] == {"house.attic"}
+    assert circle(found) == []
+    (package / "d.py").write_text("def f():\n    from house.attic.a import f")
+    assert {"house.attic.a", "house.attic.c", "house.d"} <= set(circle(imports_of(package)))
 
 
 def _loaded(code: str, cwd: Path) -> list[str]:
@@ -193,7 +214,7 @@ assert callable(wakesim.run)
     assert "numba" not in _loaded(code, tmp_path)  # before a study is computed
 
 
-def test_every_public_name_exists() -> None:
+def test_public_names_are_where_the_package_says() -> None:
     for name in wakesim.__all__:
         assert getattr(wakesim, name) is not None
     assert set(wakesim.__all__) <= set(dir(wakesim))

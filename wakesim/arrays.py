@@ -33,3 +33,18 @@ def kernel(
         fastmath=_REORDERED if reorder else False,
         error_model="numpy",
     )
+
+
+def graded(
+    span: float, first: float, growth: float, largest: float = np.inf, *, fitted: bool = False
+) -> Array:
+    """Nodes from 0 to ``span`` or just beyond, with steps growing from ``first`` to ``largest``.
+
+    ``fitted``: scaled so that the last node is at ``span``.
+    """
+    nodes, step = [0.0], first
+    while nodes[-1] < span:
+        nodes.append(nodes[-1] + step)
+        step = min(step * growth, largest)
+    out = np.array(nodes)
+    return out * (span / out[-1]) if fitted else out

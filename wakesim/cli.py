@@ -249,8 +249,8 @@ def _validate(options: argparse.Namespace) -> int:
     folder = Path(options.data) if options.data is not None else validation_path()
     target = Path(options.output) if options.output else default_target(options.data is None)
     find_files(folder)
-    check_target(target, SCORECARD, options.force)
     with hold(target), shown(options.quiet) as report:
+        check_target(target, SCORECARD, options.force)
         scorecard = evaluate_folder(folder, lambda done, text: report(0.7 * done, text))
         calibration = None
         if options.data is None:

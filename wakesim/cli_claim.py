@@ -90,13 +90,10 @@ def check(options: argparse.Namespace) -> int:
 
 
 def _claim(options: argparse.Namespace) -> Claim:
-    from pydantic import ValidationError
-
-    from wakesim.case.energy import ClaimTable, energy_key_problems
+    from wakesim.case.energy import ClaimFile
     from wakesim.case.load import load_case
     from wakesim.case.messages import render
-    from wakesim.case.schema import CaseFile
-    from wakesim.case.schema_errors import explain
+    from wakesim.case.schema_errors import checked
     from wakesim.energy.claims import Claim
 
     figures: dict[str, Any] = {}
@@ -109,18 +106,10 @@ def _claim(options: argparse.Namespace) -> Claim:
     given = {name: value for name, value in flags.items() if value is not None}
     if not figures and not set(given) - {"count", "loads"}:
         raise CaseError("nothing is stated: give --power-w, --speed-m-s, another figure or --case")
-    raw = {"claim": given}
-    try:
-        table = ClaimTable.model_validate(given)
-    except ValidationError as error:
-        details = error.errors(include_url=False, include_input=False)
-        for one in details:
-            one["loc"] = ("claim", *one["loc"])
-        raise CaseError(render(explain(details, raw, CaseFile), _SOURCE, None)) from error
-    problems = list(energy_key_problems(raw)) if set(given) - {"count", "loads"} else []
-    if problems:
+    table, problems = checked({"claim": given}, ClaimFile)
+    if table is None or problems:
         raise CaseError(render(problems, _SOURCE, None))
-    own = {name: value for name, value in table.figures.items() if value is not None}
+    own = {name: value for name, value in table.claim.figures.items() if value is not None}
     counts = {name: own.pop(name) for name in ("count", "loads") if name not in given}
     return Claim(**(counts | figures | own))
 

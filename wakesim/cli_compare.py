@@ -157,7 +157,7 @@ def _compare_into(folder: Path, case: Case, options: argparse.Namespace) -> int:
             fitted=options.fit,
             ambient=options.ambient,
             log_time_error_s=options.log_time_error,
-            say=report,
+            progress=report,
         )
         report(0.92, "figures")
         paths, left_out = save(result, folder, options.force)

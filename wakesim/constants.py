@@ -83,7 +83,7 @@ class Constant:
     unit: str
     range: Ends | Input
     status: str
-    origin: str
+    origin: str = "no published source"
     power: int = 1
     comparator: bool = False
     allowed: Ends | None = None
@@ -103,7 +103,7 @@ class Constant:
     def interval(self) -> str:
         """Whether the model interval of the default law moves it: yes, beside (shown), or no."""
         moved = self.range
-        if not isinstance(moved, Input) or self.comparator or moved.law not in ("", "section"):
+        if not isinstance(moved, Input) or self.comparator or moved.law not in ("", DEFAULT_LAW):
             return "no"
         return "beside" if moved.role == "beside" else "yes"
 
@@ -213,12 +213,10 @@ SIDE_LAYER_WIDTHS = Constant(
     "no published source for vehicles; displacement thickness beside freight trains 0.5 to 3 m as "
     "an upper bound")
 SIDE_LAYER_NOSE_SHARE = Constant(
-    "share of the side layer's momentum at the nose", "–", 0.5, "1", (0.2, 0.8), ASSUMED,
-    "no published source")
+    "share of the side layer's momentum at the nose", "–", 0.5, "1", (0.2, 0.8), ASSUMED)
 WAKE_START_LENGTH = Constant(
     "length scale of the turbulence at the bubble's end", "–", 0.2, "smaller side of the base",
-    (0.1, 0.4), ASSUMED,
-    "no published source")
+    (0.1, 0.4), ASSUMED)
 WAKE_ROAD_ROUGHNESS_M = Constant(
     "roughness length of the road under a marched wake", "z0", 0.002, "m", (0.0005, 0.003),
     ASSUMED,
@@ -296,8 +294,7 @@ REVERSED_FLOW = Constant(
     allowed=(0, 1),
     meaning="its backward speed as a share of the vehicle's")
 SHEAR_HEIGHTS = Constant(
-    "shear layer at the base", "–", 0.05, "vehicle heights", (0.02, 0.1), ASSUMED,
-    "no published source")
+    "shear layer at the base", "–", 0.05, "vehicle heights", (0.02, 0.1), ASSUMED)
 SHEAR_GROWTH = Constant(
     "growth of the shear layer along the bubble", "–", 0.12, "1", (0.05, 0.2), ASSUMED,
     "about that of a plane mixing layer; no source read")
@@ -334,11 +331,9 @@ SHARE_U = Constant(
     "share of u in 2k", "–", 0.4, "1", (0.33, 0.45), DERIVED,
     "rms and energy peaks behind the 25° Ahmed body give 0.33 to 0.41; upper end assumed")
 SHARE_V = Constant(
-    "share of v in 2k", "–", 0.32, "1", (0.25, 0.4), ASSUMED,
-    "no published source")
+    "share of v in 2k", "–", 0.32, "1", (0.25, 0.4), ASSUMED)
 SHARE_W = Constant(
-    "share of w in 2k", "–", 0.28, "1", (0.2, 0.35), ASSUMED,
-    "no published source")
+    "share of w in 2k", "–", 0.28, "1", (0.2, 0.35), ASSUMED)
 TURBULENCE_WIDTH = Constant(
     "lateral width of the turbulence over that of the mean wake", "–", 1.1, "1", (1.0, 1.5),
     ASSUMED,
@@ -354,8 +349,7 @@ TURBULENCE_CENTRE = Constant(
     "suits on-road data (shared/reference/on_road_tke.csv)")
 TURBULENCE_ONSET = Constant(
     "distance over which the turbulence sets in", "–", 0.25, "vehicle heights", (0.1, 0.5),
-    ASSUMED,
-    "no published source")
+    ASSUMED)
 TURBULENCE_BASE = Constant(
     "least standard deviation of the turbulence", "–", 0.3, "base dimensions", (0.2, 0.5),
     ASSUMED,
@@ -412,15 +406,12 @@ AMBIENT_LENGTH_HEIGHTS = Constant(
 
 # Hulls.
 NOSE_RADIUS_BOX = Constant(
-    "nose radius of a box", "–", 0.1, "smaller frontal dimension", (0.03, 0.3), ASSUMED,
-    "no published source")
+    "nose radius of a box", "–", 0.1, "smaller frontal dimension", (0.03, 0.3), ASSUMED)
 NOSE_RADIUS_BONNET = Constant(
     "nose radius of bonnet and cabin", "–", 0.16, "smaller frontal dimension", (0.05, 0.3),
-    ASSUMED,
-    "no published source")
+    ASSUMED)
 EDGE_RADIUS = Constant(
-    "radius of the long edges", "–", 0.1, "smaller frontal dimension", (0.02, 0.2), ASSUMED,
-    "no published source")
+    "radius of the long edges", "–", 0.1, "smaller frontal dimension", (0.02, 0.2), ASSUMED)
 TAIL_RADIUS = Constant(
     "radius of the tail's edges", "–", 0.03, "smaller frontal dimension", (0.01, 0.1), ASSUMED,
     "a sharp edge fixes the separation; no published source")
@@ -455,23 +446,19 @@ BONNET_TAIL_HEIGHT = Constant(
     "bonnet and cabin: height of the tail", "–", 0.8, "body heights", (0.7, 0.9), ASSUMED,
     "generic saloon or hatchback")
 PLANE_CORNER_RADIUS = Constant(
-    "corner radius of the plan outline", "–", 0.15, "vehicle widths", (0.05, 0.3), ASSUMED,
-    "no published source")
+    "corner radius of the plan outline", "–", 0.15, "vehicle widths", (0.05, 0.3), ASSUMED)
 DIMENSIONS_FACTOR = Constant(
-    "factor on all outside dimensions", "–", 1.0, "1", VEHICLE_DIMENSIONS, ASSUMED,
-    "no published source")
+    "factor on all outside dimensions", "–", 1.0, "1", VEHICLE_DIMENSIONS, ASSUMED)
 
 # Traffic.
 LATERAL_SHIFT_M = Constant(
-    "shift of all vehicles in their lane", "–", 0.0, "m", LANE_POSITION, ASSUMED,
-    "no published source")
+    "shift of all vehicles in their lane", "–", 0.0, "m", LANE_POSITION, ASSUMED)
 WANDER_SD_M = Constant(
     "sd of the lateral wander", "–", 0.25, "m", (0.15, 0.4), FROM_MEMORY,
     "motorway lanes; range assumed")
 TRUNCATION_SD = Constant(
     "cut of speed and wander distributions", "–", 3.0, "standard deviations", (2.0, 4.0),
-    ASSUMED,
-    "no published source")
+    ASSUMED)
 SLOWEST_M_S = Constant(
     "slowest speed of the method", "–", 5.0, "m/s", (3.0, 10.0), ASSUMED,
     "dense jams are outside the method")
@@ -489,8 +476,7 @@ BUSY_LANE_VEH_H = Constant(
     (2000.0, 2600.0), FROM_MEMORY,
     "motorway lane; range assumed")
 UNKNOWN_SPEED_M_S = Constant(
-    "speed of a single pass of a class without one", "–", 25.0, "m/s", (15.0, 35.0), ASSUMED,
-    "no published source")
+    "speed of a single pass of a class without one", "–", 25.0, "m/s", (15.0, 35.0), ASSUMED)
 
 # What is flagged, and what is taken where nothing is given.
 GUST_AVERAGING_S = Constant(
@@ -500,8 +486,7 @@ CUT_IN_M_S = Constant(
     "cut-in speed", "–", 1.2, "m/s", (0.5, 3.5), ASSUMED,
     "common practice, no published source")
 VALID_CLEARANCE_M = Constant(
-    "clearance below which results are flagged", "–", 0.5, "m", (0.3, 1.0), ASSUMED,
-    "no published source")
+    "clearance below which results are flagged", "–", 0.5, "m", (0.3, 1.0), ASSUMED)
 CALM_BELOW_M_S = Constant(
     "calm below", "–", 0.5, "m/s", (0.25, 1.0), FROM_MEMORY,
     "reporting practice of weather stations (1 kn); range assumed")
@@ -563,6 +548,39 @@ CASE_KEYS = tuple(key for key, row in TABLE.items() if row.allowed is not None)
 
 
 @dataclass(frozen=True)
+class WakeLaw:
+    """A law of the mean wake as cases and reports name it.
+
+    ``label`` in figures, ``text`` in reports; ``mixing``: the key of [model] that spreads its
+    wakes; ``other``: the law a comparison is repeated with.
+    """
+
+    label: str
+    text: str
+    mixing: str
+    other: str
+
+
+WAKE_LAWS = {
+    "section": WakeLaw(
+        "marched",
+        "marched through the road's cross-section (the road takes a tenth of its momentum in ten "
+        "seconds)",
+        "weak_shear_mixing", "couple",
+    ),
+    "couple": WakeLaw(
+        "couple", "the couple wake, a comparator (the road holds the air back)",
+        "couple_spread", "section",
+    ),
+    "momentum": WakeLaw(
+        "momentum", "the momentum wake, a comparator (the air slides freely over the road)",
+        "momentum_spread", "couple",
+    ),
+}  # fmt: skip
+DEFAULT_LAW = "section"
+
+
+@dataclass(frozen=True)
 class WakeConstants:
     """Values of the constants that a run may move; every number is that of the row of its name.
 
@@ -570,7 +588,7 @@ class WakeConstants:
     marched on fewer cells and steps, for changes only.
     """
 
-    law: str = "section"
+    law: str = DEFAULT_LAW
     weak_shear_mixing: float = WEAK_SHEAR_MIXING.value
     turbulence_decay_c2: float = TURBULENCE_DECAY_C2.value
     wake_start_energy: float = WAKE_START_ENERGY.value

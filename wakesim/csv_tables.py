@@ -2,9 +2,9 @@
 
 Lines that start with # and empty lines are skipped. Every mistake is one line that names file,
 line and column, raised as ``TableError`` (exit status 2), as many at once as can be found. Small
-tables are split by the standard library, since a wrong case must not wait for pandas;
-``CsvTable.frame`` hands them on as a pandas frame. Long records of loggers are parsed by pandas
-piece by piece (``wakesim.records``), on the same opening, encodings, delimiters and messages.
+tables are split by the standard library, since a wrong case must not wait for pandas. Long records
+of loggers are parsed by pandas piece by piece (``wakesim.records.logger``), with the same opening,
+delimiters, columns and messages.
 """
 
 from __future__ import annotations
@@ -16,12 +16,9 @@ import re
 import stat
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, BinaryIO
+from typing import BinaryIO
 
 from wakesim.errors import CaseError, closest, one_line, shorten
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 MOST_BYTES = 20_000_000
 MOST_ROWS = 20_000
@@ -153,17 +150,6 @@ class CsvTable:
             raise TableError(f"{self.source}: no row fits all of {where}")
         rows, lines = [self.rows[i] for i in keep], [self.lines[i] for i in keep]
         return replace(self, rows=tuple(rows), lines=tuple(lines))
-
-    def frame(self) -> pd.DataFrame:
-        """The table as a pandas frame: index ``line``, numbers where a whole column has them."""
-        import pandas as pd
-
-        out = {}
-        for name in self.header:
-            cells = self.texts(name)
-            values = [number(cell) for cell in cells]
-            out[name] = list(cells) if None in values else values
-        return pd.DataFrame(out, index=pd.Index(self.lines, name="line"))
 
 
 def read_csv_table(

@@ -28,8 +28,8 @@ def run(
     ``failed`` lists points that could not be computed.
     Raises CaseError for traffic that is not possible, NumericalError when a result is not finite.
     """
-    say = silent if progress is None else forward_only(progress)
+    report = silent if progress is None else forward_only(progress)
     options = Options(workers, cluster, None if folder is None else Path(folder))
-    result = find(case.study)(case, options, say)
-    say(1.0, "done")
+    result = find(case.study)(case, options, report)
+    report(1.0, "done")
     return result

@@ -153,7 +153,7 @@ def sweep(
             rest.unlink(missing_ok=True)
         work = _Work(function, tasks, shards, chunk_size, progress)
         if executor is None:
-            work.tell = lambda left, seconds: log_duration(what, workers, left, seconds)
+            work.log_rest = lambda left, seconds: log_duration(what, workers, left, seconds)
         _compute(work, executor, workers)
         outcome = work.outcome()
         _write_failures(folder, what, outcome.failures, {task.key for task in tasks})
@@ -172,7 +172,7 @@ class _Work:
         progress: Progress,
     ) -> None:
         self.function, self.tasks, self.progress = function, tasks, progress
-        self.tell: Callable[[int, float], object] | None = None  # tasks left, seconds each
+        self.log_rest: Callable[[int, float], object] | None = None  # tasks left, seconds each
         self.results: list[Values | None] = [None] * len(tasks)
         self.reasons: dict[int, str] = {}
         self._timed: list[float] = []
@@ -216,9 +216,9 @@ class _Work:
         # The first task of a process prepares what the others find ready.
         self._timed += answers.seconds[answers.process not in self._processes :]
         self._processes.add(answers.process)
-        if self.tell is not None and math.isfinite(self.seconds_a_task):
-            self.tell(len(self.tasks) - self.done, self.seconds_a_task)
-            self.tell = None
+        if self.log_rest is not None and math.isfinite(self.seconds_a_task):
+            self.log_rest(len(self.tasks) - self.done, self.seconds_a_task)
+            self.log_rest = None
         self._report()
 
     def give_up(self, chunk: _Chunk, reason: str) -> None:

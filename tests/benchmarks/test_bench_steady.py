@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 import wakesim
+from wakesim.case.traffic import Headway
 from wakesim.measures import series
 from wakesim.runtime import cases_path
 from wakesim.traffic.mount_air import mount_air
@@ -36,7 +37,7 @@ HOUR = 7
 def main_case():
     """The main case, hour 7 alone, negative exponential headways."""
     case = wakesim.load_case(cases_path("expressway-post.toml"))
-    headway = replace(case.traffic.headway, model="exponential", minimum_s=0.0, bunching_s=None)
+    headway = Headway()
     compute = case.compute.model_copy(update={"start_hour": HOUR, "duration_h": 1.0})
     return replace(case, compute=compute, traffic=replace(case.traffic, headway=headway))
 

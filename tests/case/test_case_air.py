@@ -34,7 +34,6 @@ def test_a_roughness_class_stands_for_its_length(name: str, length_m: float) -> 
 
 def test_intensity_given_as_a_number_holds_at_every_height() -> None:
     wind = _wind()
-    assert not wind.intensity_from_roughness
     assert [wind.intensity(z) for z in (0.5, 2.0, 10.0)] == [0.17] * 3
     assert _wind((INTENSITY, "")).intensity(2.0) == 0.0
 
@@ -42,7 +41,7 @@ def test_intensity_given_as_a_number_holds_at_every_height() -> None:
 def test_intensity_from_the_roughness_follows_the_height() -> None:
     wind = _wind((INTENSITY, 'turbulence_intensity = "roughness"'))
     assert wind.intensity(3.0) == pytest.approx(0.217, abs=5e-4)  # the reference table, class 3
-    assert wind.turbulence_intensity == wind.intensity(10.0) == pytest.approx(0.172, abs=5e-4)
+    assert wind.intensity(10.0) == pytest.approx(0.172, abs=5e-4)
     assert wind.intensity(0.03) == wind.intensity(-1.0) == 1.0
     assert wind.intensity(math.e * 0.03 * (1 + 1e-9)) == pytest.approx(1.0)
     lifted = _wind(
@@ -66,99 +65,6 @@ def test_ground_of_the_drift() -> None:
     assert air.eddy_diffusivity_m2_s == 0.4
     assert not air.drift.enabled
     assert (air.drift.roughness_road_m, air.drift.roughness_verge_m) == (0.002, 0.1)
-
-
-# label: (changes to the case with wind, the row that must be named, the message)
-REFUSED = {
-    "misspelt class": (
-        [(ROUGH, 'roughness_class = "opne"')],
-        "opne",
-        'air.wind.roughness_class = "opne": must be one of "sea", "paved", "smooth", "open", '
-        '"roughly open", "rough", "very rough", "closed", "chaotic"; did you mean "open"?',
-    ),
-    "roughness twice": (
-        [(ROUGH, 'roughness_m = 0.03\nroughness_class = "open"')],
-        "roughness_class",
-        'air.wind.roughness_class = "open": the same roughness is given by roughness_m already',
-    ),
-    "class with the power law": (
-        [('profile = "log"', 'profile = "power"'), (ROUGH, 'roughness_class = "open"')],
-        "roughness_class",
-        'air.wind.roughness_class = "open": only for profile = "log"',
-    ),
-    "misspelt word for the intensity": (
-        [(INTENSITY, 'turbulence_intensity = "rough"')],
-        "turbulence_intensity",
-        'air.wind.turbulence_intensity = "rough": must be a number at least 0 and at most 1, or '
-        'the word "roughness"',
-    ),
-    "intensity in quotes": (
-        [(INTENSITY, 'turbulence_intensity = "0.17"')],
-        "turbulence_intensity",
-        'air.wind.turbulence_intensity = "0.17": must be a number at least 0 and at most 1, or '
-        'the word "roughness"',
-    ),
-    "intensity in percent": (
-        [(INTENSITY, "turbulence_intensity = 17")],
-        "turbulence_intensity",
-        "air.wind.turbulence_intensity = 17: must be at least 0 and at most 1; "
-        "17 looks like a percentage, write 0.17",
-    ),
-    "intensity as a list": (
-        [(INTENSITY, "turbulence_intensity = [0.1]")],
-        "turbulence_intensity",
-        "air.wind.turbulence_intensity: must be a number, not a list",
-    ),
-    "intensity without a roughness": (
-        [
-            ('profile = "log"', 'profile = "power"'),
-            (ROUGH, ""),
-            (INTENSITY, 'turbulence_intensity = "roughness"'),
-        ],
-        "turbulence_intensity",
-        'air.wind.turbulence_intensity = "roughness": needs a roughness, so only for '
-        'profile = "log"; else give a number',
-    ),
-    "mount among the roughness": (
-        [
-            (ROUGH, 'roughness_class = "closed"'),
-            (INTENSITY, 'turbulence_intensity = "roughness"'),
-        ],
-        "turbulence_intensity",
-        'air.wind.turbulence_intensity = "roughness": mounts[1].height_m = 2 m is too near the '
-        "ground for it: must be above 2.7 m with roughness_m = 1 m and displacement_m = 0 m; "
-        "else give a number",
-    ),
-    "negative mixing": (
-        [("[air.wind]", "eddy_diffusivity_m2_s = -1\n[air.wind]")],
-        "eddy_diffusivity_m2_s",
-        "air.eddy_diffusivity_m2_s = -1 m²/s: must be at least 0.05 m²/s and at most 20 m²/s",
-    ),
-    "drift as a word": (
-        [("[air.wind]", "drift = true\n[air.wind]")],
-        "drift = true",
-        "air.drift = true: must be a table, [air.drift] or drift = { ... }",
-    ),
-    "road too rough": (
-        [("[air.wind]", "drift = { roughness_road_m = 1 }\n[air.wind]")],
-        "drift",
-        "air.drift.roughness_road_m = 1 m: must be at least 1e-05 m and at most 0.1 m",
-    ),
-    "unit missing in the drift": (
-        [("[air.wind]", "drift = { roughness_verge = 0.1 }\n[air.wind]")],
-        "drift",
-        "air.drift: unknown key 'roughness_verge'; did you mean 'roughness_verge_m'? "
-        "(the unit is part of the key)",
-    ),
-}
-
-
-@pytest.mark.parametrize("label", REFUSED)
-def test_one_mistake_gives_one_line_with_its_place(label: str) -> None:
-    changes, row, message = REFUSED[label]
-    text = edited(WALL, *changes)
-    number = next(i for i, line in enumerate(text.split("\n"), 1) if row in line)
-    assert problems(text) == [f"x.toml:{number}: {message}"]
 
 
 WIND = "[air.wind]\nspeed_m_s = 10.0\nangle_deg = 0.0\nreference_height_m = {}\n{}\n"

@@ -95,7 +95,7 @@ def _well_formed(lines: list[str], name: str) -> bool:
     )
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(mutated())
 def test_changed_tables_give_a_case_or_lines(text: str) -> None:
     outcome = _outcome(text)
@@ -108,7 +108,7 @@ def test_changed_tables_give_a_case_or_lines(text: str) -> None:
         assert _well_formed(outcome, "dir/x.toml")
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(st.sampled_from(NAMES), st.data())
 def test_changed_bytes_give_a_case_or_lines(name: str, data: st.DataObject) -> None:
     raw = bytearray(TEXTS[name].encode())
@@ -128,7 +128,7 @@ def test_changed_bytes_give_a_case_or_lines(name: str, data: st.DataObject) -> N
         assert isinstance(case, Case) or _well_formed(case, str(path))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(mutated())
 def test_every_problem_is_one_line_on_stderr_and_nothing_is_written(text: str) -> None:
     outcome = _outcome(text)

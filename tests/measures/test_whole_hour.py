@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 import wakesim
-from wakesim.measures.places import one_hour
+from wakesim.case.traffic import Headway
 from wakesim.runtime import cases_path
 from wakesim.traffic.point_statistics import point_statistics
+from wakesim.traffic.scene import one_hour
 
 PLACES = {
     ("expressway-post", 7): ((4.5, 0.8), (4.5, 2.0), (4.5, 4.0), (1.5, 2.0), (8.0, 3.0)),
@@ -22,7 +23,7 @@ PLACES = {
 def independent(name, hour):
     """An hour of a shipped case with negative exponential headways."""
     case = wakesim.load_case(cases_path(f"{name}.toml"))
-    headway = replace(case.traffic.headway, model="exponential", minimum_s=0.0, bunching_s=None)
+    headway = Headway()
     return one_hour(replace(case, traffic=replace(case.traffic, headway=headway)), hour)
 
 

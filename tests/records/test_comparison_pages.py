@@ -114,7 +114,7 @@ def test_page(kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Non
     result.inputs.mast, result.inputs.second = mast, SimpleNamespace(
         record=SimpleNamespace(path="low.csv"), mount=CASE.mounts[0]
     )  # fmt: skip
-    result.case = replace(CASE, air=replace(CASE.air, wind=wind), text="[road] # <b>")
+    result.case = replace(CASE, air=CASE.air.model_copy(update={"wind": wind}), text="[road] # <b>")
     drawn = [Rendered("series", "series", "", "Both records.", '<svg width="1"><g id="a"/></svg>')]
     path = tmp_path / "comparison.html"
     write_report(result, drawn, ["couple_spread: not fitted"], path)  # type: ignore[arg-type]

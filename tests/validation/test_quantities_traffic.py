@@ -149,7 +149,7 @@ class TestSpeeds:
 class TestShotNoise:
     def test_record_is_the_plain_sum(self):
         result = pulse_record(0.5, 2.0, 0.7, 60, 3)
-        headway = Headway("exponential", 0.0, None, None, False)
+        headway = Headway()
         times = _times(headway, 0.5, 60 / 0.5, 3)
         t = 0.14 * np.arange(150, 150 + result.size)
         age = t[:, None] - times

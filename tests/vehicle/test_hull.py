@@ -10,8 +10,7 @@ import pytest
 from wakesim.case.vehicle import catalogue, largest_nose_radius_m
 from wakesim.errors import CaseError
 from wakesim.vehicle.hull import vehicle_hull
-from wakesim.vehicle.opentail import net_source_m2
-from wakesim.vehicle.passfield import pass_field
+from wakesim.vehicle.passfield import net_source_m2, pass_field
 from wakesim.vehicle.pulse_grid import pulse_table
 from wakesim.vehicle.wake import WakeConstants, bubble_length_m
 

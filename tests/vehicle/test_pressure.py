@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from wakesim.vehicle.pressure import pulse_pressure
+from wakesim.vehicle.passfield import pulse_pressure
 
 
 def sphere_velocity(points):

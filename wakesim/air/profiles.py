@@ -3,38 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from wakesim.arrays import Array
+from wakesim.case.air import Wind
 from wakesim.section.closure import VON_KARMAN
-
-
-class Wind(Protocol):
-    """What a wind must say of itself: the attributes of ``case.air.wind``."""
-
-    @property
-    def speed_m_s(self) -> float: ...
-    @property
-    def angle_deg(self) -> float: ...
-    @property
-    def reference_height_m(self) -> float: ...
-    @property
-    def profile(self) -> str: ...
-    @property
-    def roughness_m(self) -> float: ...
-    @property
-    def displacement_m(self) -> float: ...
-    @property
-    def exponent(self) -> float: ...
-
-
-class TurbulentWind(Wind, Protocol):
-    """A wind that has a turbulence intensity at each height."""
-
-    def intensity(self, height_m: float) -> float: ...
 
 
 def log_profile(
@@ -123,7 +98,7 @@ def ambient_velocity(wind: Wind | None, height_m: ArrayLike) -> tuple[Array, Arr
     return speed * math.cos(angle), speed * math.sin(angle)
 
 
-def ambient_at(wind: TurbulentWind | None, height_m: ArrayLike) -> tuple[Array, Array]:
+def ambient_at(wind: Wind | None, height_m: ArrayLike) -> tuple[Array, Array]:
     """Mean wind (n, 2) at heights (n,) and the standard deviation (n,) of each component, m/s.
 
     The intensity is that at each height: in a neutral log law it falls as the speed grows, and the

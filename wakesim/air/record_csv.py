@@ -7,14 +7,19 @@ missing-value mark: empty, NaN, or what the caller declares.
 
 from __future__ import annotations
 
-import csv
 import math
 import os
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from wakesim.case.reading import decoded
-from wakesim.csv_tables import Column, Problems
+from wakesim.csv_tables import (
+    Column,
+    Problems,
+    read_table_text,
+    split_line,
+    table_lines,
+    usual_delimiter,
+)
 from wakesim.errors import CaseError, closest, one_line, shorten
 
 MAX_BYTES = 200_000_000
@@ -76,7 +81,7 @@ def read_cells(path: str | os.PathLike[str], missing: Iterable[str]) -> Cells:
     """Every cell of a record file. Raises CaseError, one line a problem."""
     source = one_line(os.fsdecode(path))
     problems = Problems(source)
-    rows = _rows(_text(path, source))
+    rows = _rows(path)
     number, header = next(rows, (0, []))
     if not header:
         raise CaseError(f"{source}: is empty; a record starts with the names of its columns")
@@ -102,33 +107,12 @@ def read_cells(path: str | os.PathLike[str], missing: Iterable[str]) -> Cells:
     return cells
 
 
-def _text(path: str | os.PathLike[str], source: str) -> str:
-    try:
-        with open(path, "rb") as file:
-            data = file.read(MAX_BYTES + 1)
-    except FileNotFoundError as error:
-        raise CaseError(f"{source}: no such file") from error
-    except IsADirectoryError as error:
-        raise CaseError(f"{source}: is a folder, not a wind record") from error
-    except (OSError, ValueError) as error:
-        raise CaseError(f"{source}: cannot be read: {one_line(str(error))}") from error
-    if len(data) > MAX_BYTES:
-        raise CaseError(f"{source}: larger than {MAX_BYTES // 1_000_000} MB")
-    return decoded(data, source)
-
-
-def _rows(text: str) -> Iterator[tuple[int, list[str]]]:
+def _rows(path: str | os.PathLike[str]) -> Iterator[tuple[int, list[str]]]:
     """Line number and stripped cells of every line that holds something."""
-    numbered = [
-        (number, line)
-        for number, line in enumerate(text.splitlines(), 1)
-        if line.strip() and not line.lstrip().startswith("#")
-    ]
-    first = numbered[0][1] if numbered else ""
-    delimiter = max(",;\t", key=first.count)
-    for number, line in numbered:
-        row = next(csv.reader([line], delimiter=delimiter))
-        yield number, [cell.strip() for cell in row]
+    lines = table_lines(read_table_text(path, "a wind record", MAX_BYTES))
+    delimiter = usual_delimiter(lines[0][1]) if lines else ","
+    for number, line in lines:
+        yield number, split_line(line, delimiter)
 
 
 def _columns(header: list[str], line: int, problems: Problems) -> tuple[list[str], list[str]]:

@@ -4,31 +4,31 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import Field, Strict
 
 from wakesim import constants
 from wakesim.case.messages import Problem
 from wakesim.case.mounts import Mount
-from wakesim.case.reading import read_bytes
 from wakesim.case.tables import (
     SHARE_TOLERANCE,
     Fraction,
     Line,
     Table,
     given,
-    one_speed,
-    speed_of,
 )
-from wakesim.errors import CaseError, one_line, shorten
+from wakesim.csv_tables import Problems, read_csv_table
+from wakesim.errors import CaseError
 
-_COLUMNS = (("speed_m_s", "m/s", 60.0), ("power_w", "W", 1e7))  # name, unit, largest value
-_MOST_BYTES = 1_000_000
-_BETZ_FLUX = 16.0 / 27.0 * 0.5 * 1.225  # W/m2 over the cubed speed, the most a rotor can give
+LEAST_SAMPLES = 64  # quasi-random samples that any ranking of the inputs needs
+MOST_SAMPLES = 65536
+BETZ = 16.0 / 27.0  # the largest share of the flux that a rotor can take (Betz 1920)
+_MOST_BYTES = 1_000_000  # of a power curve
+_BETZ_FLUX = BETZ * 0.5 * 1.225  # W/m2 over the cubed speed, the most a rotor can give
 
 
 @dataclass(frozen=True)
@@ -45,79 +45,28 @@ def read_power_curve(path: str | os.PathLike[str], area_m2: float | None = None)
     With a swept area, no point may pass 16/27 of the flux through it (Betz 1920). Raises CaseError,
     one line, naming file, line, column, value, unit and range.
     """
-    source = one_line(os.fsdecode(path))
-    rows = _rows(Path(path), source)
-    number, header = rows[0]
-    if header != [name for name, *_ in _COLUMNS]:
-        raise CaseError(
-            f"{source}:{number}: is no power curve: its first line must name the columns "
-            "speed_m_s, power_w"
-        )
-    points = [_point(f"{source}:{number}", cells) for number, cells in rows[1:]]
-    if len(points) < 2:
-        raise CaseError(f"{source}: holds {len(points)} points: must be at least 2")
-    before = -1.0
-    for (number, _), (speed, power) in zip(rows[1:], points, strict=True):
+    table = read_csv_table(
+        path, "a power curve", required=("speed_m_s", "power_w"), most_bytes=_MOST_BYTES
+    )
+    speeds = table.numbers("speed_m_s", "m/s", 0.0, 60.0)
+    powers = table.numbers("power_w", "W", 0.0, 1e7)
+    problems = Problems(table.source)
+    if len(speeds) < 2:
+        problems.add(0, f"holds {len(speeds)} point: must be at least 2")
+    for before, speed, line in zip(speeds, speeds[1:], table.lines[1:], strict=False):
         if not speed > before:
-            raise CaseError(
-                f"{source}:{number}: speed_m_s = {speed:g} m/s: must be above the line before, "
-                f"{before:g} m/s"
-            )
-        before = speed
+            text = f"speed_m_s = {speed:g} m/s: must be above the line before, {before:g} m/s"
+            problems.add(line, text)
+    for speed, power, line in zip(speeds, powers, table.lines, strict=True):
         most = math.inf if area_m2 is None else _BETZ_FLUX * speed**3 * area_m2
         if power > most * (1.0 + 1e-9):
-            raise CaseError(
-                f"{source}:{number}: power_w = {power:g} W: must be at most {most:.4g} W at "
-                f"{speed:g} m/s, 16/27 of the flux through {area_m2:g} m² (Betz 1920)"
+            text = (
+                f"power_w = {power:g} W: must be at most {most:.4g} W at {speed:g} m/s, 16/27 of "
+                f"the flux through {area_m2:g} m² (Betz 1920)"
             )
-    return PowerPoints(*zip(*points, strict=True))
-
-
-def _rows(path: Path, source: str) -> list[tuple[int, list[str]]]:
-    """(line number, cells) of every line that holds something."""
-    try:
-        data = read_bytes(path, _MOST_BYTES)
-        if len(data) > _MOST_BYTES:
-            raise CaseError(f"{source}: larger than {_MOST_BYTES // 1000} kB; no power curve")
-        lines = data.decode("utf-8-sig").splitlines()
-    except (OSError, ValueError) as error:
-        missing = isinstance(error, FileNotFoundError)
-        reason = "no such file" if missing else getattr(error, "strerror", None)
-        raise CaseError(f"{source}: {reason or 'is not a text file in UTF-8'}") from error
-    rows = [
-        (number, [cell.strip() for cell in line.split(",")])
-        for number, line in enumerate(lines, 1)
-        if line.strip() and not line.lstrip().startswith("#")
-    ]
-    if not rows:
-        raise CaseError(f"{source}: is empty; columns speed_m_s and power_w are needed")
-    return rows
-
-
-def _point(place: str, cells: list[str]) -> tuple[float, float]:
-    if len(cells) != len(_COLUMNS):
-        raise CaseError(f"{place}: holds {len(cells)} cells: must be speed_m_s, power_w")
-    out = []
-    for (name, unit, high), cell in zip(_COLUMNS, cells, strict=True):
-        try:
-            value = float(cell)
-        except ValueError:
-            value = math.nan
-        if not 0.0 <= value <= high:
-            text = shorten(one_line(cell))
-            raise CaseError(
-                f'{place}: {name} = "{text}": must be a number at least 0 {unit} and at most '
-                f"{high:g} {unit}"
-            )
-        out.append(value)
-    return out[0], out[1]
-
-
-if TYPE_CHECKING:
-    from wakesim.case.schema import CaseFile
-
-LEAST_SAMPLES = 64  # quasi-random samples that any ranking of the inputs needs
-MOST_SAMPLES = 65536
+            problems.add(line, text)
+    problems.check()
+    return PowerPoints(tuple(speeds), tuple(powers))
 
 
 class RotorTable(Table):
@@ -160,6 +109,23 @@ class RotorTable(Table):
         Annotated[tuple[Fraction, ...], Strict(False), Field(min_length=2, max_length=72)] | None
     ) = None
 
+    @classmethod
+    def key_rules(cls, raw: Mapping[str, Any]) -> Iterator[Problem]:
+        """Keys of one response, and the response of a power curve."""
+        response = raw.get("response")
+        if "shaft_speed_rpm" in raw and response != "fixed_speed":
+            text = 'only for response = "fixed_speed"'
+            yield Problem(("shaft_speed_rpm",), text, raw["shaft_speed_rpm"])
+        if "power_curve" in raw and response in ("inertial", "fixed_speed"):
+            text = 'must be "quasi_steady": a power curve holds no torque'
+            yield Problem(("response",), text, response)
+
+    def rules(self) -> Iterator[Problem]:
+        """It must start before it stops."""
+        low, high = self.cut_in_m_s, self.cut_out_m_s
+        if low is not None and high is not None and not low < high:
+            yield Problem(("cut_out_m_s",), f"must be above cut_in_m_s = {low:g} m/s", high)
+
 
 class WindState(Table):
     """One wind of the yield, as at 10 m unless the case says otherwise.
@@ -201,6 +167,12 @@ class LoadTable(Table):
     to_hour: int = Field(default=24, ge=0, le=24)
     battery_kwh: float = Field(default=0.0, ge=0, le=1e5)
     battery_efficiency: float = Field(default=constants.BATTERY_EFFICIENCY.value, gt=0, le=1)
+
+    def rules(self) -> Iterator[Problem]:
+        """It must draw for some time."""
+        if self.from_hour == self.to_hour:
+            text = f"must differ from from_hour = {self.from_hour} (all day: 0 and 24)"
+            yield Problem(("to_hour",), text, self.to_hour)
 
 
 class RowTable(Table):
@@ -245,6 +217,23 @@ class EnergyTable(Table):
     row: RowTable | None = None
     samples: int = Field(default=0, ge=0, le=MOST_SAMPLES)
 
+    @classmethod
+    def key_rules(cls, raw: Mapping[str, Any]) -> Iterator[Problem]:
+        """One way to give the winds of the year."""
+        if len(given(raw, "winds", "wind_rose")) == 2:
+            yield Problem(("wind_rose",), "give winds or wind_rose, not both")
+
+    def rules(self) -> Iterator[Problem]:
+        """Shares of the winds, and a number of samples that fills a quasi-random net."""
+        total = sum(wind.share for wind in self.winds)
+        if total > 1.0 + SHARE_TOLERANCE:
+            text = f"the shares sum to {total:g}: must be at most 1 (the rest is still air)"
+            yield Problem(("winds",), text)
+        power_of_two = self.samples & (self.samples - 1) == 0
+        if self.samples and not (self.samples >= LEAST_SAMPLES and power_of_two):
+            text = f"must be 0 or a power of two from {LEAST_SAMPLES} to {MOST_SAMPLES}"
+            yield Problem(("samples",), text, self.samples)
+
 
 class ClaimTable(Table):
     """[claim]: figures as stated, to be checked; per rotor unless said otherwise.
@@ -261,6 +250,8 @@ class ClaimTable(Table):
     ``daily_load_kwh``: need a day of one consumer.
     ``loads``: number of consumers said to be covered.
     """
+
+    SPEEDS: ClassVar = {"speed": False, "traffic_speed": False}
 
     power_w: float | None = Field(default=None, gt=0, le=1e7)
     speed_m_s: float | None = Field(default=None, ge=0.01, le=60)
@@ -281,74 +272,14 @@ class ClaimTable(Table):
     @property
     def figures(self) -> dict[str, float | int | None]:
         """The figures by the names of wakesim.energy.claims.Claim, speeds in m/s."""
-        found = {
-            name: getattr(self, name)
-            for name in type(self).model_fields
-            if not name.endswith(("_kmh", "_mph"))
-        }
-        found["speed_m_s"] = speed_of(self, "speed")
-        found["traffic_speed_m_s"] = speed_of(self, "traffic_speed")
-        return found
+        names = type(self).model_fields
+        return {name: getattr(self, name) for name in names if not name.endswith(("_kmh", "_mph"))}
 
 
-def energy_key_problems(raw: Any) -> Iterator[Problem]:
-    """Keys of [rotor], [energy] and [claim] that exclude or need each other; on the raw file."""
-    if not isinstance(raw, dict):
-        return
-    rotor, energy, claim = (raw.get(name) for name in ("rotor", "energy", "claim"))
-    for name in ("energy", "claim"):
-        if raw.get("study") == "traffic" and name in raw and rotor is None:
-            yield Problem((name,), "needs a table [rotor]", missing=(("rotor",),))
-    if isinstance(rotor, dict):
-        yield from _rotor_problems(rotor)
-    if isinstance(energy, dict):
-        yield from _energy_problems(energy)
-    if isinstance(claim, dict):
-        yield from one_speed(claim, "speed", ("claim",), needed=False)
-        yield from one_speed(claim, "traffic_speed", ("claim",), needed=False)
-        if not set(claim) - {"count", "loads"}:
-            yield Problem(("claim",), "states nothing: give power_w, speed_m_s or another figure")
+class ClaimFile(Table):
+    """A file of nothing but [claim]."""
 
-
-def _rotor_problems(rotor: dict[str, Any]) -> Iterator[Problem]:
-    low: Any = rotor.get("cut_in_m_s")
-    high: Any = rotor.get("cut_out_m_s")
-    if _numbers(low, high) and not low < high:
-        yield Problem(("rotor", "cut_out_m_s"), f"must be above cut_in_m_s = {low:g} m/s", high)
-    response = rotor.get("response")
-    if "shaft_speed_rpm" in rotor and response != "fixed_speed":
-        text = 'only for response = "fixed_speed"'
-        yield Problem(("rotor", "shaft_speed_rpm"), text, rotor["shaft_speed_rpm"])
-    if "power_curve" in rotor and response in ("inertial", "fixed_speed"):
-        text = 'must be "quasi_steady": a power curve holds no torque'
-        yield Problem(("rotor", "response"), text, response)
-
-
-def _energy_problems(energy: dict[str, Any]) -> Iterator[Problem]:
-    if len(given(energy, "winds", "wind_rose")) == 2:
-        text = "give winds or wind_rose, not both"
-        yield Problem(("energy", "wind_rose"), text)
-    winds = energy.get("winds")
-    if isinstance(winds, list):
-        shares: list[Any] = [w.get("share") for w in winds if isinstance(w, dict)]
-        if _numbers(*shares) and sum(shares) > 1.0 + SHARE_TOLERANCE:
-            text = f"the shares sum to {sum(shares):g}: must be at most 1 (the rest is still air)"
-            yield Problem(("energy", "winds"), text)
-    samples: Any = energy.get("samples")
-    whole = isinstance(samples, int) and not isinstance(samples, bool)
-    if whole and 0 < samples <= MOST_SAMPLES and not _power_of_two(samples):
-        text = f"must be 0 or a power of two from {LEAST_SAMPLES} to {MOST_SAMPLES}"
-        yield Problem(("energy", "samples"), text, samples)
-    load = energy.get("load")
-    if isinstance(load, dict):
-        start, end = load.get("from_hour", 0), load.get("to_hour", 24)
-        if _numbers(start, end) and start == end:
-            text = f"must differ from from_hour = {start} (all day: 0 and 24)"
-            yield Problem(("energy", "load", "to_hour"), text, end)
-
-
-def _power_of_two(samples: int) -> bool:
-    return samples >= LEAST_SAMPLES and samples & (samples - 1) == 0
+    claim: ClaimTable
 
 
 def rotor_problems(rotor: RotorTable | None, mounts: Sequence[Mount]) -> Iterator[Problem]:
@@ -372,16 +303,4 @@ def curve_of(
     try:
         return read_power_curve(path, smallest), []
     except CaseError as error:
-        return None, [Problem(("rotor", "power_curve"), str(error))]
-
-
-def energy_warnings(file: CaseFile) -> Iterator[str]:
-    """Tables that the study leaves unused."""
-    used = {"traffic": ("rotor", "energy", "claim"), "mounting_map": ("rotor",)}
-    for name in ("rotor", "energy", "claim"):
-        if getattr(file, name) is not None and name not in used.get(file.study, ()):
-            yield f'[{name}] is not used: the case has study = "{file.study}"'
-
-
-def _numbers(*values: Any) -> bool:
-    return all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in values)
+        return None, [Problem(("rotor", "power_curve"), text) for text in error.problems]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any, Literal
 
 from pydantic import Field
@@ -43,26 +43,25 @@ class Instrument(Table):
     height_m: float | None = Field(default=None, gt=0, le=50)
     offset_m: float | None = Field(default=None, ge=-200, le=200)
 
-
-def instrument_key_problems(raw: Any) -> Iterator[Problem]:
-    """Keys that exclude or need each other; works on the raw [instrument] table."""
-    path = ("instrument",)
-    kind = raw.get("kind") if isinstance(raw, dict) else None
-    if len(given(raw, "response_time_s", "distance_constant_m")) == 2:
-        text = "give response_time_s or distance_constant_m, not both"
-        yield Problem((*path, "distance_constant_m"), text, raw["distance_constant_m"])
-    if kind in _TURNING and not given(raw, "response_time_s", "distance_constant_m"):
-        text = (
-            "'distance_constant_m' is missing (in m; a cup's data sheet states it, 2 to 5 m are "
-            "usual): without it the cups would count as infinitely quick"
-        )
-        missing = tuple((*path, key) for key in ("distance_constant_m", "response_time_s"))
-        yield Problem(path, text, missing=missing)
-    for key, kinds in (
-        ("path_length_m", ("sonic",)),
-        ("starting_speed_m_s", _TURNING),
-        ("vane_distance_constant_m", ("vane_cup",)),
-    ):
-        if kind is not None and kind not in kinds and given(raw, key):
-            words = " or ".join(f'"{name}"' for name in kinds)
-            yield Problem((*path, key), f"only for kind = {words}", raw[key])
+    @classmethod
+    def key_rules(cls, raw: Mapping[str, Any]) -> Iterator[Problem]:
+        """Keys of other kinds of instrument, and what turning ones need."""
+        kind = raw.get("kind")
+        inertia = given(raw, "response_time_s", "distance_constant_m")
+        if len(inertia) == 2:
+            text = "give response_time_s or distance_constant_m, not both"
+            yield Problem(("distance_constant_m",), text, raw["distance_constant_m"])
+        if kind in _TURNING and not inertia:
+            text = (
+                "'distance_constant_m' is missing (in m; a cup's data sheet states it, 2 to 5 m "
+                "are usual): without it the cups would count as infinitely quick"
+            )
+            yield Problem((), text, missing=(("distance_constant_m",), ("response_time_s",)))
+        for key, kinds in (
+            ("path_length_m", ("sonic",)),
+            ("starting_speed_m_s", _TURNING),
+            ("vane_distance_constant_m", ("vane_cup",)),
+        ):
+            if kind is not None and kind not in kinds and key in raw:
+                only = " or ".join(f'"{name}"' for name in kinds)
+                yield Problem((key,), f"only for kind = {only}", raw[key])

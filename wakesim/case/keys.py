@@ -180,10 +180,11 @@ def _default(name: str, field: FieldInfo, names: list[str]) -> str:
     spellings = _spellings(name, names)
     if field.is_required():
         return "needed"
-    value = field.get_default(call_default_factory=True)
-    if value is None and len(spellings) > 1:
+    if len(spellings) > 1:
         return f"at most one of {', '.join(spellings)}"
-    if value is None or value in ((), {}):
+    value = field.get_default(call_default_factory=True)
+    beyond = any(isinstance(m, annotated_types.Gt) and value == m.gt for m in field.metadata)
+    if value is None or value in ((), {}) or beyond:  # beyond its range: the key does not apply
         return "may be left out"
     plain = _number(value) if isinstance(value, float) else shown(value)
     return f"default {plain} {unit_of(name)}".strip()

@@ -11,7 +11,7 @@ import re
 import tomllib
 from bisect import bisect_right
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from wakesim.errors import closest, one_line, shorten
@@ -278,6 +278,16 @@ class Problem:
         parts = [place, head, self.text] if head else [place, self.text]
         return one_line(": ".join(parts))
 
+    def below(self, key: str | int) -> Problem:
+        """The same problem with all its paths seen from one table farther out."""
+        return replace(
+            self,
+            path=(key, *self.path),
+            about=None if self.about is None else (key, *self.about),
+            guessed=tuple((key, *path) for path in self.guessed),
+            missing=tuple((key, *path) for path in self.missing),
+        )
+
     @property
     def unit(self) -> str:
         """Unit of the value at the path, from the last key in it."""
@@ -292,12 +302,12 @@ def render(problems: Iterable[Problem], source: str, lines: LineMap | None) -> l
     """
     problems = list(problems)
     guessed = {path for problem in problems for path in problem.guessed}
-    told = [problem for problem in problems if guessed.isdisjoint(problem.missing)]
+    reported = [problem for problem in problems if guessed.isdisjoint(problem.missing)]
 
     def order(problem: Problem) -> int:
         return (lines.line_of(problem.path) if lines else None) or 0
 
-    return list(dict.fromkeys(p.line(source, lines) for p in sorted(told, key=order)))
+    return list(dict.fromkeys(p.line(source, lines) for p in sorted(reported, key=order)))
 
 
 def where(path: Path) -> str:

@@ -24,9 +24,8 @@ if TYPE_CHECKING:
 
 GROUND_GAP_M = 0.1
 WANDER_SDS = 3.0  # a vehicle's path reaches this many standard deviations of wander
-VALID_CLEARANCE_M = (
-    constants.VALID_CLEARANCE_M.value
-)  # nearer than this the wake laws are not validated
+# Nearer than this the wake laws are not validated.
+VALID_CLEARANCE_M = constants.VALID_CLEARANCE_M.value
 # Published air beside vehicles reaches about 6 m up and a few metres aside
 # (shared/reference/on_road_tke.csv, near_road_experiments.csv); some way beyond, nothing is known.
 VALID_HEIGHT_M, VALID_ASIDE_M = 10.0, 20.0
@@ -104,6 +103,7 @@ KINDS: dict[str, MountKind] = {
     ),
     "wall": MountKind("beside a wall", ROADSIDE, walled=True),
 }  # fmt: skip
+_WALLED = " or ".join(f'kind = "{name}"' for name, kind in KINDS.items() if kind.walled)
 if TYPE_CHECKING:
     KindName = str
 else:
@@ -142,6 +142,32 @@ class Mount(Table):
         """Lowest point of the swept rectangle above the road."""
         return self.height_m - self.rotor_height_m / 2
 
+    @classmethod
+    def key_rules(cls, raw: Mapping[str, Any]) -> Iterator[Problem]:
+        """A mount before a wall needs its wall, other kinds have none."""
+        name = raw.get("kind")
+        kind = KINDS.get(name) if isinstance(name, str) else None
+        if kind is None:
+            return
+        if kind.walled and "wall_offset_m" not in raw:
+            text = (
+                f"'wall_offset_m' is missing (y of the wall face, in m; kind = \"{name}\" needs it)"
+            )
+            yield Problem((), text, missing=(("wall_offset_m",),))
+        elif "wall_offset_m" in raw and not kind.walled:
+            text = f'only for {_WALLED}; this mount has kind = "{name}"'
+            yield Problem(("wall_offset_m",), text, raw["wall_offset_m"])
+
+    def rules(self) -> Iterator[Problem]:
+        """The rectangle must stay above the ground."""
+        if self.bottom_m < GROUND_GAP_M:
+            text = (
+                f"the rotor of {self.rotor_height_m:g} m height would reach down to "
+                f"{self.bottom_m:.3g} m; it must stay at least {GROUND_GAP_M:g} m above the "
+                f"ground: height_m at least {GROUND_GAP_M + self.rotor_height_m / 2:g} m"
+            )
+            yield Problem(("height_m",), text, self.height_m)
+
     @property
     def support(self) -> MountKind:
         """What it hangs on."""
@@ -164,44 +190,17 @@ class Mount(Table):
         return np.column_stack([y.ravel(), z.ravel()]), np.full(9, 1.0 / 9.0)
 
 
-_WALLED = " or ".join(f'kind = "{name}"' for name, kind in KINDS.items() if kind.walled)
 LaneVehicles = Mapping[int, list[Vehicle]]
 
 
-def wall_key_problems(raw: Any) -> Iterator[Problem]:
-    """A wall mount needs its wall, other kinds have none; works on the raw list of mounts."""
-    for i, table in enumerate(raw if isinstance(raw, list) else []):
-        if not isinstance(table, dict):
-            continue
-        name: Any = table.get("kind")
-        kind = KINDS.get(name) if isinstance(name, str) else None
-        if kind is None:
-            continue
-        if kind.walled and "wall_offset_m" not in table:
-            text = (
-                f"'wall_offset_m' is missing (y of the wall face, in m; kind = \"{name}\" needs it)"
-            )
-            yield Problem(("mounts", i), text, missing=(("mounts", i, "wall_offset_m"),))
-        elif "wall_offset_m" in table and not kind.walled:
-            text = f'only for {_WALLED}; this mount has kind = "{name}"'
-            yield Problem(("mounts", i, "wall_offset_m"), text, table["wall_offset_m"])
-
-
 def mount_problems(mounts: Mapping[int, Mount], road: Road | None) -> Iterator[Problem]:
-    """Names used twice, rectangles in the ground or in the wall; by position."""
+    """Names used twice, and walls that do not fit the road; by position."""
     names: dict[str, int] = {}
     for i, mount in mounts.items():
         first = names.setdefault(mount.name.casefold(), i)
         if first != i:
             text = f"the name is taken by mounts[{first + 1}]"
             yield Problem(("mounts", i, "name"), text, mount.name)
-        if mount.bottom_m < GROUND_GAP_M:
-            text = (
-                f"the rotor of {mount.rotor_height_m:g} m height would reach down to "
-                f"{mount.bottom_m:.3g} m; it must stay at least {GROUND_GAP_M:g} m above the "
-                f"ground: height_m at least {GROUND_GAP_M + mount.rotor_height_m / 2:g} m"
-            )
-            yield Problem(("mounts", i, "height_m"), text, mount.height_m)
         if mount.wall_offset_m is not None and road is not None:
             yield from _wall_problems(i, mount, mount.wall_offset_m, road)
 

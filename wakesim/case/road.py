@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field, Strict
 
 from wakesim.case.messages import Problem
-from wakesim.case.tables import Line, Name, Table, one_speed, speed_of
+from wakesim.case.tables import Line, Name, Table
 
 _TOUCH_M = 1e-6  # carriageways that share an edge line do not overlap
 
@@ -71,6 +71,8 @@ class Road(Table):
       with their deviation in the same proportion.
     """
 
+    SPEEDS: ClassVar = {"speed_limit": False}
+
     name: Line = Field(description="name of the road section")
     carriageways: Annotated[tuple[Carriageway, ...], Strict(False)] = Field(
         min_length=1, max_length=8, description="write [[road.carriageways]] for each"
@@ -78,11 +80,6 @@ class Road(Table):
     speed_limit_m_s: float | None = Field(default=None, ge=5, le=60)
     speed_limit_kmh: float | None = Field(default=None, ge=18, le=216)
     speed_limit_mph: float | None = Field(default=None, ge=12, le=134)
-
-    @property
-    def limit_m_s(self) -> float | None:
-        """The speed limit, m/s; None where the case names none."""
-        return speed_of(self, "speed_limit")
 
     @property
     def lanes(self) -> tuple[Lane, ...]:
@@ -116,27 +113,20 @@ class Road(Table):
         """The carriageway of that name, None when there is none."""
         return next((way for way in self.carriageways if way.name == name), None)
 
-
-def road_key_problems(raw: Any) -> Iterator[Problem]:
-    """The speed limit in one unit only; works on the raw table."""
-    if isinstance(raw, dict):
-        yield from one_speed(raw, "speed_limit", ("road",), needed=False)
-
-
-def road_problems(road: Road) -> Iterator[Problem]:
-    """Names used twice and carriageways that lie on each other."""
-    for i, way in enumerate(road.carriageways):
-        path = ("road", "carriageways", i)
-        for j, other in enumerate(road.carriageways[:i]):
-            if way.name.casefold() == other.name.casefold():
-                text = f"the name is taken by road.carriageways[{j + 1}]"
-                yield Problem((*path, "name"), text, way.name)
-            low = max(way.extent_m[0], other.extent_m[0])
-            high = min(way.extent_m[1], other.extent_m[1])
-            if high - low > _TOUCH_M:
-                text = (
-                    f"its lanes lie on those of '{other.name}' between y = {low:g} and {high:g} m; "
-                    "lanes of a forward carriageway reach from the edge line to lower y, "
-                    "those of a backward one to higher y"
-                )
-                yield Problem((*path, "edge_offset_m"), text, way.edge_offset_m)
+    def rules(self) -> Iterator[Problem]:
+        """No name twice and no carriageway on another."""
+        for i, way in enumerate(self.carriageways):
+            path = ("carriageways", i)
+            for j, other in enumerate(self.carriageways[:i]):
+                if way.name.casefold() == other.name.casefold():
+                    text = f"the name is taken by road.carriageways[{j + 1}]"
+                    yield Problem((*path, "name"), text, way.name)
+                low = max(way.extent_m[0], other.extent_m[0])
+                high = min(way.extent_m[1], other.extent_m[1])
+                if high - low > _TOUCH_M:
+                    text = (
+                        f"its lanes lie on those of '{other.name}' between y = {low:g} and "
+                        f"{high:g} m; lanes of a forward carriageway reach from the edge line to "
+                        "lower y, those of a backward one to higher y"
+                    )
+                    yield Problem((*path, "edge_offset_m"), text, way.edge_offset_m)

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field, Strict
 
-from wakesim.case.air import Air, AirTable, Wind
+from wakesim.case.air import Air, Wind
 from wakesim.case.energy import ClaimTable, EnergyTable, PowerPoints, RotorTable
 from wakesim.case.instrument import Instrument
+from wakesim.case.messages import Problem
 from wakesim.case.mounts import Mount
 from wakesim.case.road import Carriageway, Lane, Road
 from wakesim.case.settings import Compute, ModelConstants, Outputs
-from wakesim.case.studies import LookupTableTable, MapTable, PassTableTable
-from wakesim.case.tables import Line, Table
+from wakesim.case.studies import GRID_STUDIES, STUDY_TABLES, MapTable, PassTable, StateTable
+from wakesim.case.tables import HOURS, Line, Table, given
 from wakesim.case.traffic import (
     Headway,
     SinglePass,
@@ -22,11 +24,16 @@ from wakesim.case.traffic import (
     Traffic,
     TrafficState,
     TrafficTable,
-    VehicleTable,
     traffic_state,
     vehicles_of_lanes,
 )
-from wakesim.case.vehicle import Vehicle
+from wakesim.case.vehicle import Vehicle, VehicleTable, name_trouble
+
+if TYPE_CHECKING:
+    _StudyName = str
+else:
+    _StudyName = Literal[tuple(STUDY_TABLES)]
+*_FIRST, _LAST = (f'"{name}"' for name in STUDY_TABLES)
 
 
 class CaseFile(Table):
@@ -36,18 +43,13 @@ class CaseFile(Table):
     """
 
     title: Line = Field(description="one line, shown on every output")
-    study: Literal[
-        "traffic", "single_pass", "mounting_map", "lookup_table", "single_pass_table"
-    ] = Field(
-        description='"traffic", "single_pass", "mounting_map", "lookup_table" or '
-        '"single_pass_table"'
-    )
+    study: _StudyName = Field(description=f"{', '.join(_FIRST)} or {_LAST}")
     invented_data: bool = False
     road: Road = Field(description="the road and its [[road.carriageways]]")
     vehicles: dict[str, VehicleTable] = Field(default_factory=dict)
     traffic: TrafficTable | None = None
     single_pass: SinglePassTable | None = None
-    air: AirTable = AirTable()
+    air: Air = Air()
     mounts: Annotated[tuple[Mount, ...], Strict(False)] = Field(
         min_length=1, description="where the rotor hangs, one table for each"
     )
@@ -59,8 +61,70 @@ class CaseFile(Table):
     energy: EnergyTable | None = None
     claim: ClaimTable | None = None
     map: MapTable | None = None
-    table: LookupTableTable | None = None
-    pass_table: PassTableTable | None = None
+    table: StateTable | None = None
+    pass_table: PassTable | None = None
+
+    @classmethod
+    def key_rules(cls, raw: Mapping[str, Any]) -> Iterator[Problem]:
+        """Tables that a study needs, one mount for a grid, names of own vehicles."""
+        study = raw.get("study")
+        for name in STUDY_TABLES.get(study, ()) if isinstance(study, str) else ():
+            if name not in raw:
+                text = f'table [{name}] is missing; study = "{study}" needs it'
+                yield Problem((), text, missing=((name,),))
+        mounts = raw.get("mounts")
+        if study in GRID_STUDIES and isinstance(mounts, list) and len(mounts) > 1:
+            text = f'study = "{study}" takes the rotor of one mount: give one [[mounts]]'
+            yield Problem(("mounts", 1), text)
+        for name in given(raw, "energy", "claim") if study == "traffic" else ():
+            if "rotor" not in raw:
+                yield Problem((name,), "needs a table [rotor]", missing=(("rotor",),))
+        claim = raw.get("claim")
+        if isinstance(claim, dict) and not set(claim) - {"count", "loads"}:
+            text = "states nothing: give power_w, speed_m_s or another figure"
+            yield Problem(("claim",), text)
+        own = raw.get("vehicles")
+        for name in own if isinstance(own, dict) else ():
+            if trouble := name_trouble(name):
+                yield Problem(("vehicles", name), trouble)
+
+    @property
+    def grid(self) -> MapTable | StateTable | PassTable | None:
+        """The places and states of a study of many states."""
+        grids = {"mounting_map": self.map, "lookup_table": self.table}
+        return grids.get(self.study, self.pass_table if self.study in GRID_STUDIES else None)
+
+    @property
+    def hours_used(self) -> tuple[int, ...]:
+        """Clock hours whose traffic is computed, in the order of the round.
+
+        A yield and the search for the busiest hour go through the whole day.
+        """
+        if isinstance(self.grid, MapTable | StateTable):
+            hour = self.grid.hour
+            return (hour,) if isinstance(hour, int) else tuple(range(HOURS))
+        return self.compute.hours if self.rotor is None else tuple(range(HOURS))
+
+    def unused(self, vehicles: Mapping[str, Vehicle]) -> Iterator[str]:
+        """Warnings of tables and own vehicles that the study leaves unused."""
+        by_rotor = {"traffic": ("rotor", "energy", "claim"), "mounting_map": ("rotor",)}
+        used = (*STUDY_TABLES[self.study], *by_rotor.get(self.study, ()))
+        for table in ("traffic", "single_pass", "map", "table", "pass_table"):
+            if table not in used and getattr(self, table) is not None:
+                yield f'[{table}] is not used: the case has study = "{self.study}"'
+        for name in self.vehicles:
+            if name not in vehicles:
+                yield f"[vehicles.{name}] is not used"
+        for table in ("rotor", "energy", "claim"):
+            if table not in used and getattr(self, table) is not None:
+                yield f'[{table}] is not used: the case has study = "{self.study}"'
+
+
+# What a case holds as its file has it.
+AS_WRITTEN = (
+    "title", "study", "invented_data", "road", "air", "mounts", "model", "compute", "outputs",
+    "instrument", "rotor", "energy", "claim", "map", "table", "pass_table",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -99,8 +163,8 @@ class Case:
     claim: ClaimTable | None = None
     power_curve: PowerPoints | None = None
     map: MapTable | None = None
-    table: LookupTableTable | None = None
-    pass_table: PassTableTable | None = None
+    table: StateTable | None = None
+    pass_table: PassTable | None = None
     mount_warnings: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     def traffic_state(self, hour: int) -> TrafficState:

@@ -7,11 +7,11 @@ from collections.abc import Iterable, Iterator
 from typing import Annotated, Any, Union, get_args, get_origin
 
 import annotated_types
-from pydantic import BaseModel, Tag
+from pydantic import BaseModel, Tag, ValidationError
 from pydantic_core import ErrorDetails
 
 from wakesim.case.messages import Path, Problem, key_text, split_unit, suggest_key, unit_of
-from wakesim.case.tables import HOURS, LIST, NUMBER, TABLE, TEXT
+from wakesim.case.tables import HOURS, LIST, NUMBER, TABLE, TEXT, Kind, Reading
 from wakesim.errors import closest
 
 TAGS = (NUMBER, LIST, TEXT, TABLE)
@@ -96,6 +96,22 @@ def tables_of(
     for key, field in model.model_fields.items():
         for inner in models_in(field.annotation):
             yield from tables_of(inner, (*name, key))
+
+
+def checked(
+    raw: dict[str, Any], root: type[Kind], reading: Reading | None = None
+) -> tuple[Kind | None, list[Problem]]:
+    """The table of a raw dictionary, None where it is wrong, and everything wrong in it.
+
+    ``reading`` is left with what is right in itself, for rules between tables.
+    """
+    reading = Reading() if reading is None else reading
+    try:
+        table, problems = root.model_validate(raw, context=reading), []
+    except ValidationError as error:
+        details = error.errors(include_url=False, include_input=False)
+        table, problems = None, explain(details, raw, root)
+    return table, problems + reading.found(raw)
 
 
 def explain(

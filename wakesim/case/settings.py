@@ -10,14 +10,14 @@ from wakesim import constants
 from wakesim.case.tables import Table
 from wakesim.constants import WakeConstants
 
-_Law = Literal["section", "couple", "momentum"]
+_Law: Any = Literal[tuple(constants.WAKE_LAWS)]
 _NUMBERS: dict[str, Any] = {
     key: (float, Field(default=row.value, ge=row.allowed[0], le=row.allowed[1],
                        description=row.meaning))
     for key, row in constants.TABLE.items() if row.allowed is not None
 }  # fmt: skip
 _Constants = create_model(
-    "_Constants", __base__=Table, wake_law=(_Law, Field(default="section")), **_NUMBERS
+    "_Constants", __base__=Table, wake_law=(_Law, Field(default=constants.DEFAULT_LAW)), **_NUMBERS
 )
 
 

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from functools import cache
 from numbers import Real
-from typing import Any
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, Strict
 
 from wakesim import constants
+from wakesim.case.messages import Path, Problem
+from wakesim.case.tables import SPEED_UNITS, Line, Table
 from wakesim.errors import CaseError, closest, one_line, shorten
 from wakesim.runtime import shared_path
 
@@ -180,7 +184,57 @@ def _relation_problems(values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         )
 
 
-_KMH = 1.0 / 3.6
+def _limited(key: str, description: str | None = None) -> Any:
+    low, high, _ = LIMITS[key]
+    return Field(ge=low, le=high, description=description)
+
+
+class VehicleTable(Table):
+    """[vehicles.<name>]: an own vehicle; limits are those of the vehicle record.
+
+    ``label``: its name in outputs.
+    ``length_m``: from nose to tail.
+    ``width_m``: without mirrors.
+    ``frontal_area_m2``: that drag_coefficient refers to; at most width times height.
+    ``drag_coefficient``: drag over dynamic pressure and frontal area.
+    ``drag_range``: lowest and highest published value, for the model interval.
+    ``shape``: of the hull: a box, or bonnet and cabin.
+    ``heavy``: whether it counts among the heavy vehicles.
+    ``source``: where the figures come from.
+    """
+
+    label: Line | None = None
+    length_m: float = _limited("length_m")
+    width_m: float = _limited("width_m")
+    height_m: float = _limited("height_m", "top above the road")
+    clearance_m: float = _limited("clearance_m", "underside above the road")
+    frontal_area_m2: float = _limited("frontal_area_m2")
+    drag_coefficient: float = _limited("drag_coefficient")
+    drag_range: (
+        Annotated[
+            tuple[Annotated[float, _limited("drag_coefficient")], ...],
+            Strict(False),
+            Field(min_length=2, max_length=2),
+        ]
+        | None
+    ) = None
+    shape: Literal["box", "bonnet"] = "box"
+    nose_radius_m: float | None = Field(
+        default=None, ge=NOSE_RADIUS_M[0], le=NOSE_RADIUS_M[1],
+        description="radius of the edges around the nose",
+    )  # fmt: skip
+    heavy: bool = False
+    source: Line = "given in the case file, no source named"
+
+    def rules(self) -> Iterator[Problem]:
+        """The figures must be those of a vehicle."""
+        values = self.model_dump() | {"mean_speed_m_s": None, "speed_sd_m_s": 0.0}
+        for key, text in vehicle_problems(values):
+            yield Problem((key,), text, about=())
+
+    def vehicle(self, name: str) -> Vehicle:
+        """The class of that name, without a speed of its own."""
+        return Vehicle(**self.model_dump() | {"name": name, "label": self.label or ""})
 
 
 @cache
@@ -206,8 +260,8 @@ def _from_table(name: str, table: dict[str, Any]) -> Vehicle:
         frontal_area_m2=table["frontal_area_m2"],
         drag_coefficient=table["drag_coefficient"],
         drag_range=(table["drag_range"][0], table["drag_range"][1]),
-        mean_speed_m_s=table["mean_speed_kmh"] * _KMH,
-        speed_sd_m_s=table["speed_sd_kmh"] * _KMH,
+        mean_speed_m_s=table["mean_speed_kmh"] * SPEED_UNITS["kmh"],
+        speed_sd_m_s=table["speed_sd_kmh"] * SPEED_UNITS["kmh"],
         nose_radius_m=table.get("nose_radius_m"),
         source=" | ".join(f"{subject}: {text}" for subject, text in sources.items()),
     )
@@ -243,3 +297,31 @@ def unknown_vehicle(name: object, known: list[str]) -> str:
     guess = closest(str(name), shown)
     hint = f"did you mean '{guess}'?" if guess else f"known: {', '.join(shown)}"
     return f"unknown vehicle '{shorten(one_line(str(name)))}'; {hint}"
+
+
+def unknown_problem(name: str, vehicles: Mapping[str, Vehicle], path: Path) -> Problem:
+    """A name at the end of a path that is no vehicle's, told about what holds it."""
+    return Problem(path, unknown_vehicle(name, [*vehicles, *aliases()]), about=path[:-1])
+
+
+def name_problems(
+    names: Sequence[str], path: Path, vehicles: Mapping[str, Vehicle]
+) -> Iterator[Problem]:
+    """The names of a list are vehicles, each once."""
+    seen: set[str] = set()
+    for i, name in enumerate(names):
+        if canonical(name) not in vehicles:
+            yield unknown_problem(name, vehicles, (*path, i))
+        elif canonical(name) in seen:
+            yield Problem((*path, i), "is in the list already", name)
+        seen.add(canonical(name))
+
+
+def name_trouble(name: str) -> str:
+    """Why an own vehicle cannot have this name; empty when it can."""
+    if name in catalogue() or name in aliases():
+        return "the catalogue has a vehicle of this name; choose another one"
+    # "ambient" is the part of the result that no vehicle causes.
+    if not name.isidentifier() or name == "ambient" or len(name) > 40:
+        return "a vehicle's name must be letters, digits and '_' (not 'ambient'), 40 at most"
+    return ""

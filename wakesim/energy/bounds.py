@@ -33,6 +33,7 @@ from numpy.typing import ArrayLike
 
 from wakesim import constants
 from wakesim.arrays import Array
+from wakesim.case.energy import BETZ
 
 if TYPE_CHECKING:
     from wakesim.case.mounts import Mount
@@ -40,8 +41,6 @@ if TYPE_CHECKING:
     from wakesim.traffic.lines import FieldSettings, LaneView
     from wakesim.vehicle.wake import Wake
 
-
-BETZ = 16.0 / 27.0
 HOURS_A_YEAR = 8766.0  # mean of the calendar, 365.25 days
 DIESEL_KWH_PER_LITRE = constants.DIESEL_KWH_PER_LITRE.value
 ENGINE_EFFICIENCY = constants.ENGINE_EFFICIENCY.value
@@ -189,16 +188,13 @@ def bounds_at(
     Negative shaft power, where traffic takes away from the wind, counts as none.
     """
     # Fields and traffic are heavy to load, and the laws above are used without them.
-    from wakesim.traffic.lines import air_relative_speed
     from wakesim.traffic.scene import prepare_scene
 
     scene = prepare_scene(case, mount)
     rates = scene.rates_per_s.mean(axis=0)
     drag, beyond = [], []
     for view in scene.views:
-        relative = float(
-            air_relative_speed(view.mean_speed_m_s, view.direction, view.wind_along_m_s)
-        )
+        relative = view.relative_speed_m_s
         vehicle = view.vehicle
         work = drag_work(vehicle.drag_coefficient, vehicle.frontal_area_m2, relative, density_kg_m3)
         drag.append(float(work))

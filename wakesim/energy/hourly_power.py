@@ -101,7 +101,7 @@ def whole_day(case: Case) -> Case:
 
 def in_wind(case: Case, wind: Wind | None) -> Case:
     """The case in another ambient wind; None is still air."""
-    return replace(case, air=replace(case.air, still=wind is None, wind=wind))
+    return replace(case, air=case.air.in_wind(wind))
 
 
 def on_day(case: Case, day: Day) -> Case:

@@ -22,8 +22,7 @@ from wakesim.case.mounts import Mount
 from wakesim.energy.bounds import HOURS_A_YEAR
 from wakesim.measures.results import Signature
 from wakesim.traffic.lines import FieldSettings, LaneView, air_relative_speed
-from wakesim.vehicle.passfield import pass_field
-from wakesim.vehicle.pressure import pulse_pressure
+from wakesim.vehicle.passfield import pass_field, pulse_pressure
 
 AMBIENT_GUST_M_S = constants.AMBIENT_GUST_M_S.value
 DRAG_AREA_SHARE = constants.ROTOR_DRAG_AREA_SHARE.value  # C_d A of rotor and post over swept area

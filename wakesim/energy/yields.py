@@ -13,7 +13,7 @@ the shares, so that spells are geometric and the shares hold in the long run.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
@@ -52,13 +52,10 @@ def year_winds(case: Case, table: EnergyTable) -> tuple[Winds, Array]:
     else:
         return (case.air.wind,), np.ones(1)
     model = case.air.wind or OPEN_LAND
+    calm = {"turbulence_intensity": table.turbulence_intensity}
     winds: list[Wind | None] = [
-        replace(
-            model, speed_m_s=s, angle_deg=a, turbulence_intensity=table.turbulence_intensity,
-            intensity_from_roughness=False,
-        )
-        for s, a, _ in found
-    ]  # fmt: skip
+        model.model_copy(update=calm | {"speed_m_s": s, "angle_deg": a}) for s, a, _ in found
+    ]
     shares = [p for _, _, p in found]
     if sum(shares) < 1.0 - 1e-9:
         winds.append(None)

@@ -10,6 +10,8 @@ import math
 import re
 from typing import TYPE_CHECKING
 
+from wakesim import constants
+
 if TYPE_CHECKING:
     from wakesim.energy.claims import Implied
 
@@ -38,12 +40,7 @@ STUDIES = {
     "single_pass_table": "table of single passes of vehicles",
 }
 
-WAKE_LAWS = {
-    "section": "marched through the road's cross-section (the road takes a tenth of its momentum "
-    "in ten seconds)",
-    "couple": "the couple wake, a comparator (the road holds the air back)",
-    "momentum": "the momentum wake, a comparator (the air slides freely over the road)",
-}
+WAKE_LAWS = {name: law.text for name, law in constants.WAKE_LAWS.items()}
 
 HEADWAYS = {
     "exponential": "exponential: vehicles independent of each other",

@@ -181,7 +181,7 @@ def _put_right(clock: Clock, length_s: float, axes: Array) -> list[str]:
             f"the record's clock runs {1e6 * abs(clock.rate):.0f} ppm {_side(clock)} against the "
             f"log's, {abs(clock.rate) * length_s:.2f} s over the record: taken out"
         )
-    wrong = axes_words(axes) if len(axes) == 2 else ""
+    wrong = axes_mistake(axes) if len(axes) == 2 else ""
     if wrong:
         out.append(f"the passes show that {wrong}: put right here, but find out why")
     return out
@@ -191,7 +191,7 @@ def _side(clock: Clock) -> str:
     return "fast" if clock.rate > 0.0 else "slow"
 
 
-def axes_words(axes: Array) -> str:
+def axes_mistake(axes: Array) -> str:
     """What is wrong with components that ``axes`` (2, 2) turns into those of the road."""
     first, second = axes.sum(axis=1) < 0.0
     if axes[0, 0] == 0.0:
@@ -228,7 +228,7 @@ def _check_parts(
     """Raises CaseError when parts of the record contradict each other or ``whole``, the clock and
     axes of all."""
     number = int(min(max(grids.length_s // _PART_S, 1), _PARTS, len(sums.all)))
-    told, right = [], "the axes are right"
+    parts, right = [], "the axes are right"
     for picked in np.array_split(sums.all, number) if number > 1 else []:
         segments = [int(s) for s in picked]
         found = sums.best(segments, whole[0].rate if whole else 0.0)
@@ -236,18 +236,18 @@ def _check_parts(
             continue
         samples = slice(sums.segments[segments[0]].start, sums.segments[segments[-1]].stop)
         clock, error, _ = grids.refined(found.clock, found.axes, False, samples)
-        told.append(_Part(samples, clock, error, found.axes))
-    if whole is None and len(told) > 1:
-        whole = (told[0].clock, told[0].axes)
+        parts.append(_Part(samples, clock, error, found.axes))
+    if whole is None and len(parts) > 1:
+        whole = (parts[0].clock, parts[0].axes)
     if whole is None:
         return
-    for part in told:
+    for part in parts:
         start, stop = (grids.time_s[i] / 60.0 for i in (part.samples.start, part.samples.stop - 1))
         when = f"from {start:.0f} to {stop:.0f} min"
         if not np.array_equal(part.axes, whole[1]):
             raise CaseError(
-                f"{source}: {when} {axes_words(part.axes) or right}, elsewhere "
-                f"{axes_words(whole[1]) or right}: "
+                f"{source}: {when} {axes_mistake(part.axes) or right}, elsewhere "
+                f"{axes_mistake(whole[1]) or right}: "
                 "was the instrument turned? Give the parts as records of their own"
             )
         jump = part.clock.offset_s - whole[0].offset_s

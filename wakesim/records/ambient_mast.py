@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from wakesim.air.profiles import wind_speed
 from wakesim.arrays import Array
-from wakesim.case.air import Wind
+from wakesim.case.air import OPEN_LAND
 from wakesim.case.schema import Case
 from wakesim.errors import CaseError
 from wakesim.outputs.wording import interval
@@ -35,7 +35,7 @@ _LONGEST_GAP_S = 120.0
 _FAST_STEP_S = 2.0  # of the record, from which its gusts can be told
 _CALM_M_S = 0.05
 # Open land, as a case without a wind has it.
-_WIND = Wind(0.0, 0.0, 3.0, "log", 0.03, 0.0, 0.14, 0.0)
+_WIND = OPEN_LAND.model_copy(update={"reference_height_m": 3.0})
 
 
 class SlowWind(NamedTuple):
@@ -88,17 +88,18 @@ def with_wind_of(case: Case, mast: AmbientMast, span_s: tuple[float, float]) -> 
     along, across = float(np.nanmean(u[inside])), float(np.nanmean(v[inside]))
     speed = max(math.hypot(along, across), _CALM_M_S)
     wind = case.air.wind or _WIND
-    intensity = wind.turbulence_intensity
+    intensity = wind.intensity(wind.reference_height_m)
     if mast.record.dt_s <= _FAST_STEP_S:
         rest = [(x - _slow(mast, x))[inside] for x in (u, v)]
         square = np.nanmean(rest[0] ** 2 + rest[1] ** 2)
         intensity = math.sqrt(0.5 * float(square)) / speed if math.isfinite(square) else intensity
-    wind = replace(
-        wind, speed_m_s=speed, angle_deg=math.degrees(math.atan2(across, along)),
-        reference_height_m=mast.height_m, turbulence_intensity=intensity,
-        intensity_from_roughness=False,
-    )  # fmt: skip
-    return replace(case, air=replace(case.air, still=False, wind=wind))
+    change = {
+        "speed_m_s": speed,
+        "angle_deg": math.degrees(math.atan2(across, along)),
+        "reference_height_m": mast.height_m,
+        "turbulence_intensity": intensity,
+    }
+    return replace(case, air=case.air.in_wind(wind.model_copy(update=change)))
 
 
 def slow_wind(case: Case, mast: AmbientMast, height_m: float, start_s: float) -> SlowWind:
@@ -106,7 +107,7 @@ def slow_wind(case: Case, mast: AmbientMast, height_m: float, start_s: float) ->
     that of the main record is at ``start_s``. ``case`` is that of ``with_wind_of``."""
     assert case.air.wind is not None
     wind = case.air.wind
-    unit = replace(wind, speed_m_s=1.0)
+    unit = wind.model_copy(update={"speed_m_s": 1.0})
     moved = float(wind_speed(unit, height_m))
     angle = math.radians(wind.angle_deg)
     means = wind.speed_m_s * math.cos(angle), wind.speed_m_s * math.sin(angle)

@@ -1,6 +1,4 @@
-"""What makes a fast record unusable, and what makes it doubtful.
-
-A fast anemometer record beside the road: read from a logger's CSV file, checked, in SI.
+"""A fast anemometer record beside the road: read from a logger's CSV file, checked, in SI.
 
 Columns (any order; others are left aside with a warning; lines that start with # are skipped, and
 lines of a logger above the names of the columns; units may stand in brackets or below the names):
@@ -17,6 +15,8 @@ Any step, with jitter and gaps. Nothing is filled in: rows without a speed are l
 gaps. With the road's bearing b (direction of +x, clockwise from north) and y to the side s of it
 (+1: to the left of +x, -1: to the right), a wind of speed U from direction d has
 u = -U cos(d - b) and v = s U sin(d - b).
+
+The checks say what makes a record unusable, and what makes it doubtful.
 """
 
 from __future__ import annotations

@@ -97,8 +97,8 @@ def _iso(cells: pd.Series, first: str) -> Stamps:
     bad = found.isna().to_numpy() | ~clock
     us = found.dt.tz_localize(None).to_numpy().astype("datetime64[us]").astype(np.int64)
     offset = np.where(stated, 0, NO_OFFSET)
-    told = texts[int(np.argmax(stated & ~bad))] if (stated & ~bad).any() else None
-    return _checked(us, bad, offset, None if told is None else _stated(told))
+    good = np.flatnonzero(stated & ~bad)
+    return _checked(us, bad, offset, _stated(texts[good[0]]) if good.size else None)
 
 
 def _stated(text: str) -> int:
@@ -119,7 +119,7 @@ def _day_month_year(cells: pd.Series, first: str, order: str) -> Stamps:
         return Stamps(np.zeros(count, np.int64), np.full(count, NO_OFFSET, np.int32),
                       np.ones(count, bool), None)  # fmt: skip
     mark, year, seconds, decimals, half = form[1], form[2], form[3], form[4], form[5]
-    found, told = _order(cells, mark, half)
+    found, assumed = _order(cells, mark, half)
     if not found and not order:
         return Stamps(np.zeros(count, np.int64), np.full(count, NO_OFFSET, np.int32),
                       np.zeros(count, bool), None, "", True)  # fmt: skip
@@ -138,7 +138,7 @@ def _day_month_year(cells: pd.Series, first: str, order: str) -> Stamps:
         moments = moments.fillna(other)
     us = moments.to_numpy().astype("datetime64[us]").astype(np.int64)
     bad = moments.isna().to_numpy()
-    return _checked(us, bad, NO_OFFSET, None, chosen if told else "")
+    return _checked(us, bad, NO_OFFSET, None, chosen if assumed else "")
 
 
 def _order(cells: pd.Series, mark: str, half: str | None) -> tuple[str, bool]:

@@ -140,9 +140,9 @@ def read_header(
         if not key and name:
             guess = _meant(name, known)
             if guess:
-                told = " (the unit is part of the name)" if known[guess].unit else ""
+                unit_hint = " (the unit is part of the name)" if known[guess].unit else ""
                 shown = shorten(one_line(name))
-                text = f"unknown column '{shown}'; did you mean '{guess}'?{told}"
+                text = f"unknown column '{shown}'; did you mean '{guess}'?{unit_hint}"
                 problems.add(line, f"{text} To read it so: --column {guess}={_quoted(shown)}")
         elif key in known and key != "time" and _folded(name) != key and name not in given:
             stated = f" ({unit})" if unit and not _BRACKETED.fullmatch(name) else ""

@@ -75,15 +75,15 @@ def compare_record(
     fitted: bool = False,
     ambient: Ambient = "case",
     log_time_error_s: float | None = None,
-    say: Progress = lambda share, text: None,
+    progress: Progress = lambda share, text: None,
 ) -> Comparison:
     """The comparison. ``log_time_error_s``: standard deviation of single times of the log, s; None
-    to find it from the record. ``say`` is told the share done and what comes next.
+    to find it from the record. ``progress`` gets the share done and what comes next.
 
     Raises CaseError with one line when the inputs do not allow it.
     """
     _check_wanted(inputs, fitted, ambient)
-    work = Work.begin(inputs, ambient, say)
+    work = Work.begin(inputs, ambient, progress)
     if inputs.log is not None:
         modelled = model_logged(work, inputs.log, log_time_error_s, fitted)
     else:

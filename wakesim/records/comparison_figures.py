@@ -9,6 +9,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from wakesim.constants import WAKE_LAWS
 from wakesim.outputs import figures
 from wakesim.outputs.figures import Drawing, Rendered, style
 from wakesim.outputs.figures.style import BLUE, GREEN, GREY, INK, ORANGE, SKY, VERMILLION
@@ -244,9 +245,8 @@ def _passes(result: Comparison) -> Figure:
     shapes = result.logged.signatures
     channels = list(shapes[0].curves)
     law = result.case.model.wake_law
-    other = "section" if law == "couple" else "couple"
-    named = {"section": "marched", "couple": "couple", "momentum": "momentum"}
-    labels = ("record, 90 %", f"model, {named[law]} wake", f"model, {named[other]} wake")
+    own, other = WAKE_LAWS[law], WAKE_LAWS[WAKE_LAWS[law].other]
+    labels = ("record, 90 %", f"model, {own.label} wake", f"model, {other.label} wake")
     figure = style.new_figure(
         result, "Average passes by class", 0.5 + 1.75 * len(shapes), legend=labels
     )

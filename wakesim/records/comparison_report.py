@@ -19,7 +19,7 @@ from wakesim import runtime
 from wakesim.outputs import wording
 from wakesim.outputs.figures import Rendered
 from wakesim.outputs.page import environment, inline_svg, provenance_rows
-from wakesim.records.alignment import axes_words
+from wakesim.records.alignment import axes_mistake
 from wakesim.records.comparison import Comparison
 
 _TEMPLATES = Path(__file__).resolve().parent / "templates"
@@ -41,7 +41,7 @@ def sentences(result: Comparison, left_out: Sequence[str] = ()) -> dict[str, lis
     number = Counter(judgement.verdict for judgement in result.judgements)
     counts = [f"{text} {number[key]}" for key, text in _VERDICTS.items() if key in number]
     main = next(j for j in result.judgements if j.key == "effective_speed")
-    axes = "" if result.logged is None else axes_words(result.logged.clock.axes)
+    axes = "" if result.logged is None else axes_mistake(result.logged.clock.axes)
     texts = {
         "answer": found.answer(result, counts, main, axes),
         "needs_log": found.needs_log(result),

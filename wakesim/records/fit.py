@@ -1,6 +1,4 @@
-"""What a fit found: constants with their intervals, or the words why there is none.
-
-Constants of the model fitted to a record, with intervals that hold.
+"""Constants of the model fitted to a record, with intervals that hold.
 
 The mean of the record gives the strength of the displacement flow and the spread of the wakes by
 weighted least squares; the squares of what is left give the turbulence,

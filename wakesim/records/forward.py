@@ -1,25 +1,4 @@
-"""The scene of a mount as a passing log has it: its own classes, speeds and flows.
-
-What a pass looks like on average when its log is not exact.
-
-A log gives the time of a pass to some tenths of a second and mostly no place in the lane. Traffic
-is uniform in time over such errors, so the true time given the logged one scatters about it with
-the logger's own standard deviation, and the expected velocity is the mean line of the class,
-
-    E[u](X) = sum_w p_w (G * f_w)(X),
-
-w over the lateral places (normal weights p_w, unless the log has them), G the normal density of
-the time error carried to the distance V sigma_t. A regression on E[u] is then unbiased (regression
-calibration: R. J. Carroll et al., "Measurement Error in Nonlinear Models", 2006, from memory);
-on f itself it would find the pulse too weak. What is left scatters from pass to pass with variance
-
-    var u(X) = (1 + s^2) sum_w p_w (G * f_w^2)(X) - E[u](X)^2,
-
-s being the relative scatter of the strength of single passes about their class.
-
-The model of a record as a table: what ``forward`` makes and fits, alignment and figures read.
-
-The modelled velocity at an instrument: mean and turbulence, pass by pass from a passing log.
+"""The modelled velocity at an instrument: mean and turbulence, pass by pass from a passing log.
 
 Of each logged pass the mean pulse and wake and the energy of its turbulence are known in advance,
 the turbulence itself is not. So the model of a record is a mean and a variance at each moment,
@@ -35,13 +14,27 @@ linear and is put into the table beforehand; of the turbulence it passes the sha
 
 S being the spectrum of the turbulence of the wakes (von Karman, 0.2 s), H the transfer function.
 
-Without a log single moments cannot be known; see wakesim.records.simulated.
+A log is not exact. It gives the time of a pass to some tenths of a second and mostly no place in
+the lane. Traffic is uniform in time over such errors, so the true time given the logged one
+scatters about it with the logger's own standard deviation, and the expected velocity is the mean
+line of the class,
+
+    E[u](X) = sum_w p_w (G * f_w)(X),
+
+w over the lateral places (normal weights p_w, unless the log has them), G the normal density of
+the time error carried to the distance V sigma_t. A regression on E[u] is then unbiased (regression
+calibration: R. J. Carroll et al., "Measurement Error in Nonlinear Models", 2006, from memory);
+on f itself it would find the pulse too weak. What is left scatters from pass to pass with variance
+
+    var u(X) = (1 + s^2) sum_w p_w (G * f_w^2)(X) - E[u](X)^2,
+
+s being the relative scatter of the strength of single passes about their class.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -57,7 +50,9 @@ from wakesim.air.profiles import ambient_velocity
 from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
+from wakesim.constants import WAKE_LAWS
 from wakesim.errors import CaseError
+from wakesim.records.instrument import Respond
 from wakesim.traffic.lines import (
     FAR_CHANNELS,
     NEAR_CHANNELS,
@@ -66,7 +61,6 @@ from wakesim.traffic.lines import (
     FieldSettings,
     LaneView,
     LineLibrary,
-    air_relative_speed,
 )
 from wakesim.traffic.mount_air import mount_air
 from wakesim.traffic.scene import Scene, field_settings, prepare_scene, scene_lines
@@ -128,9 +122,6 @@ def logged_scene(case: Case, mount: Mount, passes: Passes, span: tuple[float, fl
         rates_per_s=np.array(rates).T,
     )
 
-
-Respond = Callable[[Array, Array, float], tuple[Array, Array]]
-"""(u, v, dt_s) -> (u, v) as the instrument shows them; linear, of unit gain in a steady wind."""
 
 _LARGEST_TIME_S = 2.0
 
@@ -217,7 +208,7 @@ def _lines_of_sights(library: LineLibrary) -> Iterator[tuple[slice, Array, float
         first, rows = int(library.near.first[i * count]), int(library.near.rows[i * count])
         part = slice(first, first + count * rows)
         lines = library.near.data[part].reshape(count, rows, NEAR_CHANNELS, POINTS)
-        relative = air_relative_speed(view.mean_speed_m_s, view.direction, view.wind_along_m_s)
+        relative = view.relative_speed_m_s
         yield part, lines, float(relative)
 
 
@@ -386,11 +377,7 @@ _CENTRE = 4
 
 def spread_name(case: Case) -> str:
     """Key of the case's [model] that spreads the wakes of its law."""
-    return {
-        "section": "weak_shear_mixing",
-        "couple": "couple_spread",
-        "momentum": "momentum_spread",
-    }[case.model.wake_law]
+    return WAKE_LAWS[case.model.wake_law].mixing
 
 
 def allowed_range(key: str) -> tuple[float, float]:

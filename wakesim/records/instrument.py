@@ -1,16 +1,4 @@
-"""Compiled first-order answer whose rate changes from moment to moment.
-
-    dy/dt = r(t) (x(t) - y),     x and r linear between samples
-
-with R = h (r_0 + r_1)/2 the integral of r over a step h and a = exp(-R):
-
-    y_1 = a y_0 + b_0 x_0 + b_1 x_1 + m h (r_1 - r_0)(x_1 - x_0)/12,
-    m = (1 - a)/R,   b_0 = m - a,   b_1 = 1 - m.
-
-The last term is what rate and target share within the step (integral of r x less R times the mean
-of x); a cup overspeeds by it. Exact for a constant rate, else to third order in the step.
-
-What an anemometer and its logger make of the air's velocity.
+"""What an anemometer and its logger make of the air's velocity.
 
 First-order answer with time constant tau: tau dy/dt = x - y, gain 1/sqrt(1 + (2 pi f tau)^2). For
 cups and vanes tau = L/U with L the distance constant and U the speed of the moment, so that they
@@ -35,22 +23,32 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
-from pydantic import ValidationError
 from scipy import signal
 
 from wakesim.arrays import Array, kernel
-from wakesim.case.instrument import Instrument, instrument_key_problems
+from wakesim.case.instrument import Instrument
 from wakesim.case.messages import render
 from wakesim.case.mounts import Mount
 from wakesim.case.reading import parse, read_text
-from wakesim.case.schema_errors import explain
+from wakesim.case.schema_errors import checked
 from wakesim.case.tables import Table
 from wakesim.errors import CaseError, one_line
 
 
 @kernel()
 def relax(targets, rate, step, first):
-    """Answers (k, n) to ``targets`` (k, n) at rates (n,) 1/s; ``first`` (k,) before the start."""
+    """Answers (k, n) to ``targets`` (k, n) at rates (n,) 1/s; ``first`` (k,) before the start.
+
+        dy/dt = r(t) (x(t) - y),     x and r linear between samples
+
+    with R = h (r_0 + r_1)/2 the integral of r over a step h and a = exp(-R):
+
+        y_1 = a y_0 + b_0 x_0 + b_1 x_1 + m h (r_1 - r_0)(x_1 - x_0)/12,
+        m = (1 - a)/R,   b_0 = m - a,   b_1 = 1 - m.
+
+    The last term is what rate and target share within the step (integral of r x less R times the
+    mean of x); a cup overspeeds by it. Exact for a constant rate, else to third order in the step.
+    """
     count, n = targets.shape
     out = np.empty((count, n))
     for j in range(count):
@@ -73,6 +71,7 @@ def relax(targets, rate, step, first):
 
 
 Respond = Callable[[Array, Array, float], tuple[Array, Array]]
+"""(u, v, dt_s) -> (u, v) as the instrument shows them; linear, of unit gain in a steady wind."""
 
 SPEED_ONLY = ("cup", "hot_wire")
 _SLOWEST_M_S = 0.1  # an eddy takes at most p over this to pass the path; cups turn at this rate
@@ -104,13 +103,8 @@ def read_instrument(path: str | os.PathLike[str]) -> Instrument:
     raw, lines = parse(f"[instrument]\n{text}" if bare else text, source)
     shift = 1 if bare else 0
     raw = {"instrument": raw["instrument"]}  # a whole case may be given
-    problems = list(instrument_key_problems(raw["instrument"]))
-    try:
-        table = _InstrumentFile.model_validate(raw)
-    except ValidationError as error:
-        details = error.errors(include_url=False, include_input=False)
-        problems += explain(details, raw, _InstrumentFile)
-    if problems:
+    table, problems = checked(raw, _InstrumentFile)
+    if table is None or problems:
         raise CaseError(render(problems, source, _Shifted(lines, shift)))  # type: ignore[arg-type]
     return table.instrument
 

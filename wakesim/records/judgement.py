@@ -1,12 +1,10 @@
-"""A verdict in plain words on a modelled number, given the measured one.
+"""Numbers of both records with their intervals, and a verdict in plain words on the modelled one.
 
 The verdict is on the model as the case has it: only what chance leaves open (sampling intervals at
 90 %) excuses a difference. Whether the much wider model interval covers the record is said beside
 it, and never turns a miss into a hit.
 
-Numbers of a record that can be held against those of the model, and their intervals.
-
-From block sums of the speed s and of what is left of the velocity after a running mean:
+The numbers, from block sums of the speed s and of the velocity less its running mean:
 
     mean            mean s
     effective       (mean s^3)^(1/3)

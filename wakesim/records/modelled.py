@@ -5,12 +5,9 @@ Passes are either the logged ones or the case's own traffic. Along the road and 
     u = ambient + gusts + drift + pulse_u + wake_u + sqrt(2 share_u k) n_u,  v likewise,
 
 (with an ambient mast, also its slow changes), n being noise of unit variance with the spectrum of
-wake turbulence. The instrument's answer, the
-logger's mean, its noise and its steps follow, and samples are taken at the moments of the measured
-record, gaps included. So both records go through the same statistics, and what an average or a gap
-does to one it does to the other.
-
-Whose air the model makes: the logged vehicles, or simulated ones of the same clock hours.
+wake turbulence. The instrument's answer, the logger's mean, its noise and its steps follow, and
+samples are taken at the moments of the measured record, gaps included. So both records go through
+the same statistics, and what an average or a gap does to one it does to the other.
 """
 
 from __future__ import annotations
@@ -23,6 +20,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from wakesim import constants
 from wakesim.air.noise import resolved_share, von_karman_noise
 from wakesim.arrays import Array
 from wakesim.case.instrument import Instrument
@@ -247,8 +245,8 @@ _EDGE_S = 5.0  # of a clock hour that is left out
 
 
 def other_law(case: Case) -> Case:
-    """The case with the comparator of its wake law: the couple wake, or the marched one."""
-    law = "section" if case.model.wake_law == "couple" else "couple"
+    """The case with the law that its wake law is compared with."""
+    law = constants.WAKE_LAWS[case.model.wake_law].other
     return replace(case, model=case.model.model_copy(update={"wake_law": law}))
 
 

@@ -1,4 +1,4 @@
-"""The signature of a class out of a record: the average over its isolated passes.
+"""Passes in both records: averages over the isolated ones of a class, and the peaks of single ones.
 
 A pass counts when no other vehicle passes within a stated time before and after it. Its samples
 fall into bins of time since the nose was abreast; for each bin the passes that have samples there
@@ -14,19 +14,16 @@ G clusters
 (K.-Y. Liang and S. L. Zeger, Biometrika 73 (1986) 13, from memory), which holds for correlated
 samples within passes and clusters.
 
-Average passes by class: the record's, with its interval, beside those of the model.
-
 The model's air at the record's own samples goes through the same averaging, with the same passes.
 What neighbours do to the single passes it does to both, so numbers are judged with the interval of
 what the model leaves of the record. Of a class only the nearest lane with enough isolated passes is
-taken. Two numbers are judged: the
-swing of the displacement flow, between the two times where the model has its highest and its lowest
-value, and the change along the road while the wake goes by, from just before the pass.
+taken. Two numbers are judged: the swing of the displacement flow, between the two times where the
+model has its highest and its lowest value, and the change along the road while the wake goes by,
+from just before the pass.
 
-Points of both records side by side: block means and the peaks of single passes.
-
-Measures of agreement are those of Chang and Hanna 2004 (wakesim.validation.metrics), with their
-intervals by resampling the blocks that the points lie in.
+Points are block means and peaks of single passes side by side. Measures of agreement are those of
+Chang and Hanna 2004 (wakesim.validation.metrics), with their intervals by resampling the blocks
+that the points lie in.
 """
 
 from __future__ import annotations

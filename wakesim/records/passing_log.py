@@ -1,6 +1,4 @@
-"""The lines of a passing log: classes and lanes found, numbers checked.
-
-A log of single vehicles passing the instrument: when, which class, which lane, how fast.
+"""A log of single vehicles passing the instrument: when, which class, which lane, how fast.
 
 Columns (any order; others are left aside with a warning; lines that start with # are skipped):
 
@@ -78,14 +76,14 @@ def checked_rows(cells: Cells, case: Case, problems: Problems) -> Rows:
         else:
             lane[i] = place
     speed, offset = cells.values["speed"], cells.values.get("offset", np.zeros(count))
-    told = {line for line, _ in problems.lines}
+    named = {line for line, _ in problems.lines}
     for key in cells.header.keys:
         quantity = PASSING_LOG[key].quantity if key in PASSING_LOG else ""
         if quantity not in ("speed", "time_s"):
             continue
         name = cells.header.name_of(key)
         for i in np.flatnonzero(np.isnan(cells.values[quantity]))[:SHOWN_OF_A_KIND].tolist():
-            if int(cells.lines[i]) not in told:
+            if int(cells.lines[i]) not in named:
                 problems.add(int(cells.lines[i]), f"{name}: is missing")
     return Rows(vehicle, lane, speed, np.nan_to_num(offset))
 

@@ -1,12 +1,10 @@
-"""Blocks, running means, exceedances and spectra of a record with gaps.
+"""Blocks, running means, exceedances and spectra of records with gaps, and the curves of both.
 
 A block is a span of time with a least share of its samples, so that its sums are nearly independent
 of those of the next one whatever is missing: single samples lost here and there do not make blocks
 of seconds, which would all be alike and every interval too narrow. Wind and traffic wander for
 hours, so the blocks are as long as the record allows, and no interval knows of weather or seasons
 the record has not seen.
-
-Curves of both records: how often each speed is exceeded, and spectra in bands.
 """
 
 from __future__ import annotations

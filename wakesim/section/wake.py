@@ -19,7 +19,7 @@ Start. The wake carries the momentum of the drag, 1/2 C_D A_f V per metre of roa
   k_0 V^2 of a length scale of a fifth of its smaller side.
 
 Within the bubble the air moves with the vehicle or faster (reversed flow), with shear layers at the
-edges of the base (``flow.wake``).
+edges of the base (``vehicle.wake``).
 
 Other air. The eddy viscosity that spreads a wake is sqrt(own^2 + background^2), so that a wake
 whose own turbulence has decayed spreads as the air around it does; background = m V z/(z + 0.3 m),
@@ -133,17 +133,15 @@ def wake_grid(vehicle: Vehicle, coarse: bool = False) -> tuple[Array, Array]:
     return across, np.concatenate([low, middle, above[1:]])
 
 
-def start_profile(
-    vehicle: Vehicle, drag_area_m2: float, y: Array, z: Array
-) -> tuple[Array, float, float]:
+def start_profile(vehicle: Vehicle, drag_area_m2: float, y: Array, z: Array) -> Array:
     """Gaussian of peak 1 at the bubble's end whose integral over the plane z > 0 is
-    ``drag_area_m2``, at y (ny,) and z (nz,): values (ny, nz), and its (s_y, s_z), m."""
+    ``drag_area_m2``; y and z, m, broadcast."""
     own = vehicle.height_m - vehicle.clearance_m
     middle = 0.5 * (vehicle.height_m + vehicle.clearance_m)
     share = math.sqrt(drag_area_m2 / (2.0 * math.pi * vehicle.width_m * own))
     s_y, s_z = share * vehicle.width_m, share * own
     up = np.exp(-0.5 * ((z - middle) / s_z) ** 2) + np.exp(-0.5 * ((z + middle) / s_z) ** 2)
-    return np.exp(-0.5 * (y / s_y) ** 2)[:, None] * up, s_y, s_z
+    return np.asarray(np.exp(-0.5 * (y / s_y) ** 2) * up)
 
 
 def march_wake(vehicle: Vehicle, start: WakeStart, background_m: float = 0.0) -> WakeTable:
@@ -223,7 +221,7 @@ def march_wake(vehicle: Vehicle, start: WakeStart, background_m: float = 0.0) ->
             us.append(u.copy())
             ks.append(k.copy())
             x, opened, last, start_index = opening, True, 0.0, len(xs)
-            base, _, _ = start_profile(vehicle, drag_area - side, y, z)
+            base = start_profile(vehicle, drag_area - side, y[:, None], z)
             u += base * ((drag_area - side) / (2.0 * (base * area).sum()))
             k += start.energy * body
             eps += 0.09**0.75 * (start.energy * body) ** 1.5 / (START_LENGTH * smaller)

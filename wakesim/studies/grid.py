@@ -43,16 +43,16 @@ class Sweeps:
         options: Options,
         folder: Path,
         executor: Executor | None,
-        say: Progress,
+        progress: Progress,
     ) -> None:
         self.case, self.options, self.folder, self.executor = case, options, folder, executor
-        self._whole = self._say = say
+        self._whole = self._progress = progress
         self.failed: list[str] = []
         self._inputs = content_key(case.text, runtime.version())
 
     def stage(self, first: float, last: float) -> None:
         """Share of the whole that the next sweep begins and ends at."""
-        self._say = span(self._whole, first, last)
+        self._progress = span(self._whole, first, last)
 
     def run(
         self,
@@ -74,7 +74,7 @@ class Sweeps:
         outcome = sweep(
             function, tasks, self.folder, executor=self.executor,
             workers=self._workers(len(tasks), workers), chunk_size=chunk_size,
-            progress=span(self._say, 0.0, 1.0, what), what=what,
+            progress=span(self._progress, 0.0, 1.0, what), what=what,
         )  # fmt: skip
         self.failed += [_sentence(failure, what, names) for failure in outcome.failures]
         return outcome
@@ -102,7 +102,7 @@ def kept_in(folder: Path | None) -> Iterator[Path]:
 
 
 @contextlib.contextmanager
-def sweeps(case: Case, options: Options, say: Progress) -> Iterator[Sweeps]:
+def sweeps(case: Case, options: Options, progress: Progress) -> Iterator[Sweeps]:
     """Sweeps of a case; a cluster is let go of and a temporary folder removed at the end."""
     with contextlib.ExitStack() as stack:
         folder = stack.enter_context(kept_in(options.folder))
@@ -110,7 +110,7 @@ def sweeps(case: Case, options: Options, say: Progress) -> Iterator[Sweeps]:
         executor = None
         if options.cluster is not None:
             executor = stack.enter_context(cluster_executor(options.cluster))
-        yield Sweeps(case, options, folder, executor, say)
+        yield Sweeps(case, options, folder, executor, progress)
 
 
 def common(case: Case, began: float, warnings: Sequence[str] = ()) -> dict[str, Any]:

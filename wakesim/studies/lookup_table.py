@@ -21,23 +21,23 @@ from numpy.typing import NDArray
 
 from wakesim.air.density import density_of
 from wakesim.arrays import Array
-from wakesim.case.air import OPEN_LAND, Air
+from wakesim.case.air import Air
 from wakesim.case.mounts import offsets_of_clearances
 from wakesim.case.schema import Case
-from wakesim.case.studies import PLACE_AXES, LookupTableTable
+from wakesim.case.studies import PLACE_AXES, StateTable
 from wakesim.case.traffic import Traffic
 from wakesim.errors import NumericalError
 from wakesim.measures.interpolation import Axis, Linear, interpolate, on_grid
 from wakesim.measures.model_interval import ends
 from wakesim.measures.model_interval import names as interval_names
-from wakesim.measures.places import chosen_hour, moved_at, one_hour, rotor_statistics
+from wakesim.measures.places import moved_at, rotor_statistics
 from wakesim.progress import Progress
 from wakesim.results import InterpolationCheck, LookupResult
 from wakesim.studies.grid import Sweeps, common_of_many, sweeps
 from wakesim.studies.refine import random_states, refine, relative_error
 from wakesim.studies.registry import Options, study
 from wakesim.traffic.point_statistics import pulse_fields
-from wakesim.traffic.scene import field_settings
+from wakesim.traffic.scene import chosen_hour, field_settings, one_hour
 
 log = logging.getLogger("wakesim")
 
@@ -54,13 +54,13 @@ _BYTES, _BYTES_A_STATE = 0.2e9, 720.0
 
 
 @study("lookup_table")
-def lookup_table(case: Case, options: Options, say: Progress) -> LookupResult:
+def lookup_table(case: Case, options: Options, progress: Progress) -> LookupResult:
     """The states of [table]: values, model interval, and what interpolation misses."""
     began = time.perf_counter()
     table = table_of(case)
     warnings: list[str] = []
-    _tell_memory(prod(map(len, table.axes.values())))
-    with sweeps(case, options, say) as work:
+    _log_memory(prod(map(len, table.axes.values())))
+    with sweeps(case, options, progress) as work:
         axes: dict[str, tuple[float, ...]] = table.axes
         added: dict[str, tuple[float, ...]] = {}
         if table.tolerance is not None:
@@ -104,7 +104,7 @@ def lookup_table(case: Case, options: Options, say: Progress) -> LookupResult:
     )
 
 
-def _tell_memory(states: int) -> float:
+def _log_memory(states: int) -> float:
     """Log what a table of many states needs before it is begun; bytes."""
     needed = _BYTES + _BYTES_A_STATE * states
     if states >= _MANY_STATES:
@@ -197,16 +197,9 @@ def _traffic(case: Case, values: Values, hour: int) -> Traffic:
 
 
 def _air(case: Case, values: Values) -> Air:
-    if "wind_speed_m_s" not in values and "wind_angle_deg" not in values:
-        return case.air
-    wind = case.air.wind or OPEN_LAND
-    wind = replace(
-        wind,
-        speed_m_s=values.get("wind_speed_m_s", wind.speed_m_s),
-        angle_deg=values.get("wind_angle_deg", wind.angle_deg),
-    )
-    still = wind.speed_m_s == 0.0
-    return replace(case.air, still=still, wind=None if still else wind)
+    keys = {"wind_speed_m_s": "speed_m_s", "wind_angle_deg": "angle_deg"}
+    changes = {key: values[name] for name, key in keys.items() if name in values}
+    return case.air.in_wind(case.air.wind, **changes) if changes else case.air
 
 
 def canonical(values: Values) -> dict[str, float]:
@@ -278,7 +271,7 @@ def arrange(
     return out
 
 
-def table_of(case: Case) -> LookupTableTable:
+def table_of(case: Case) -> StateTable:
     """The case's [table]. Raises ValueError when it has none."""
     if case.table is None:
         raise ValueError("the case has no table")

@@ -39,10 +39,8 @@ from wakesim.energy.hourly_power import rotor_of
 from wakesim.measures.model_interval import ends
 from wakesim.measures.places import (
     area_statistics,
-    chosen_hour,
     moved,
     moved_at,
-    one_hour,
     point_moments,
     rotor_statistics,
 )
@@ -52,7 +50,7 @@ from wakesim.studies.grid import Sweeps, common_of_many, sweeps
 from wakesim.studies.post import TrafficStudy
 from wakesim.studies.registry import Options, study
 from wakesim.traffic.point_statistics import point_statistics, pulse_fields
-from wakesim.traffic.scene import field_settings
+from wakesim.traffic.scene import chosen_hour, field_settings, one_hour
 from wakesim.workers import free_processors
 
 Place = tuple[int, int]  # indices of height and offset
@@ -74,11 +72,11 @@ _NEIGHBOURS = (-3, -1, 1, 3)
 _POINTS_A_TASK = 256
 _SET_BACK_PLACES = 5  # of the curve at which variants are computed
 _HEADWAY_ROUNDS, _HEADWAY_TOLERANCE = 12, 0.01
-_EXPONENTIAL = Headway("exponential", 0.0, None, None, False)
+_EXPONENTIAL = Headway()
 
 
 @study("mounting_map")
-def mounting_map(case: Case, options: Options, say: Progress) -> MapResult:
+def mounting_map(case: Case, options: Options, progress: Progress) -> MapResult:
     """The map of the case's [map]."""
     began = time.perf_counter()
     table = case.map
@@ -90,7 +88,7 @@ def mounting_map(case: Case, options: Options, say: Progress) -> MapResult:
     reason = reasons(there, offsets, heights)
     density = density_of(case.air)
     warnings: list[str] = []
-    with sweeps(case, options, say) as work:
+    with sweeps(case, options, progress) as work:
         work.stage(0.0, 0.5)
         variables = _fields(work, there, offsets, heights, reason == FREE, density)
         effective = variables["effective_speed"]

@@ -41,20 +41,20 @@ PASS_VARIABLES = tuple(variables("pass_state"))
 
 
 @study("single_pass_table")
-def pass_table(case: Case, options: Options, say: Progress) -> PassTableResult:
+def pass_table(case: Case, options: Options, progress: Progress) -> PassTableResult:
     """Every class, speed, clearance and height of [pass_table]."""
     began = time.perf_counter()
     table = case.pass_table
     if table is None:
         raise ValueError("the case has no pass table")
-    speeds, heights = table.speeds_m_s, tuple(table.height_m)
+    speeds, heights = table.speed_m_s or (), tuple(table.height_m)
     rows = [
         PassRow(case, name, clearance, heights, speeds)
         for name in case.vehicles
         for clearance in table.clearance_m
     ]
     names = [f"{row.vehicle} at {row.clearance_m:g} m" for row in rows]
-    with sweeps(case, options, say) as work:
+    with sweeps(case, options, progress) as work:
         outcome = work.run(pass_row, rows, names, "passes", chunk_size=2)
     empty = {name: np.full((len(speeds), len(heights)), np.nan) for name in PASS_VARIABLES}
     shape = (len(case.vehicles), len(table.clearance_m), len(speeds), len(heights))
@@ -123,7 +123,7 @@ def line_nodes(length_m: float, ahead_m: float, behind_m: float) -> Array:
 
 
 def _field(vehicle: Vehicle, settings: FieldSettings, view: LaneView) -> PassField:
-    relative = float(air_relative_speed(view.mean_speed_m_s, 1, view.wind_along_m_s))
+    relative = view.relative_speed_m_s
     air = settings.air_state(view, relative)
     return pass_field(vehicle, constants=settings.constants, air=air, open_tail=settings.open_tail)
 

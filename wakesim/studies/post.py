@@ -63,17 +63,17 @@ _PARTS = {"traffic": (1.0,), "energy": (0.5, 1.0), "samples": (0.3, 0.5, 1.0)}
 
 
 @study("traffic")
-def post(case: Case, options: Options, say: Progress) -> Result:
+def post(case: Case, options: Options, progress: Progress) -> Result:
     """Series, measures and model interval at every mount of the case, and the rotor's energy."""
     began = time.perf_counter()
     with kept_in(options.folder) as folder:
         workers = options.workers or (free_processors() if options.folder is not None else 1)
         if _samples(case):
             forget_failures(folder)
-            _foresee(case, say, workers, folder)
+            _foresee(case, progress, workers, folder)
         count, mounts, studies = len(case.mounts), [], []
         for k, mount in enumerate(case.mounts):
-            mine = span(say, k / count, (k + 1) / count, mount.name)
+            mine = span(progress, k / count, (k + 1) / count, mount.name)
             found, traffic = _at(case, mount, workers, folder, mine)
             mounts.append(found)
             studies.append(traffic)
@@ -89,15 +89,15 @@ def post(case: Case, options: Options, say: Progress) -> Result:
 
 
 def _at(
-    case: Case, mount: Mount, workers: int, folder: Path, say: Progress
+    case: Case, mount: Mount, workers: int, folder: Path, progress: Progress
 ) -> tuple[MountResult, TrafficStudy]:
     """Traffic and energy at one mount."""
     parts = _PARTS["samples" if _samples(case) else "energy" if case.rotor else "traffic"]
     density = density_of(case.air)
-    traffic = TrafficStudy(case, mount, density, span(say, 0.0, parts[0]))
+    traffic = TrafficStudy(case, mount, density, span(progress, 0.0, parts[0]))
     found = traffic.result()
     if case.rotor is not None:
-        energy = _energy(case, found, density, say, parts, workers, folder)
+        energy = _energy(case, found, density, progress, parts, workers, folder)
         found = replace(found, energy=energy)
     warnings = (*found.warnings, *case.mount_warnings.get(mount.name, ()))
     return replace(found, warnings=warnings), traffic
@@ -113,8 +113,8 @@ class TrafficStudy:
     ``passes_total``, ``simulated_s`` and ``tolerance_met`` say how it went.
     """
 
-    def __init__(self, case: Case, mount: Mount, density_kg_m3: float, say: Progress) -> None:
-        self.case, self.mount, self.density, self.say = case, mount, density_kg_m3, say
+    def __init__(self, case: Case, mount: Mount, density_kg_m3: float, progress: Progress) -> None:
+        self.case, self.mount, self.density, self.progress = case, mount, density_kg_m3, progress
         self.scene = prepare_scene(case, mount)
         self.settings = field_settings(case)
         self.dt = 1.0 / case.compute.sample_rate_hz
@@ -142,7 +142,7 @@ class TrafficStudy:
     def result(self) -> MountResult:
         """Simulate, and collect all measures. Raises NumericalError for a series not finite."""
         compute = self.case.compute
-        self.say(0.0, "pass fields")
+        self.progress(0.0, "pass fields")
         self._air = mount_air(self.scene, self.settings)
         lines = scene_lines(self.scene, self.settings, self._air.viscosity, self._cache)
         first_passes = self._round(lines)
@@ -161,7 +161,7 @@ class TrafficStudy:
                 self.mount.wall_offset_m,
                 effective,
                 pulse_fields,
-                lambda share: self.say(0.5 + (interval_end - 0.5) * share, "model interval"),
+                lambda share: self.progress(0.5 + (interval_end - 0.5) * share, "model interval"),
             )
         statistics = self._statistics(model, variants, cutoff, first_passes)
         if compute.whole_hour and self.scene.views:
@@ -169,9 +169,9 @@ class TrafficStudy:
         return MountResult(self.mount, self._signatures(), statistics)
 
     def _whole_hour(self, begin: float) -> WholeHour:
-        say = self.say
+        progress = self.progress
         return compare_hour(
-            self.case, self.mount, say=lambda s: say(begin + (1.0 - begin) * s, "whole hour")
+            self.case, self.mount, say=lambda s: progress(begin + (1.0 - begin) * s, "whole hour")
         )
 
     def _round(self, lines: LineLibrary) -> Passes:
@@ -186,7 +186,7 @@ class TrafficStudy:
         for part in series.walk(self.scene, lines, reduced, 0.0, self.samples, noise, self._air):
             parts.append(part)
             done += part.speed.size
-            self.say(0.1 + 0.4 * done / self.samples, f"traffic, round {number + 1}")
+            self.progress(0.1 + 0.4 * done / self.samples, f"traffic, round {number + 1}")
         sums = series.merge(parts)
         if not np.isfinite(sums.speed).all():
             raise NumericalError(f"mount '{self.mount.name}': the speed series is not finite")
@@ -318,7 +318,7 @@ def _energy(
     case: Case,
     found: MountResult,
     density_kg_m3: float,
-    say: Progress,
+    progress: Progress,
     parts: tuple[float, ...],
     workers: int,
     folder: Path,
@@ -327,12 +327,12 @@ def _energy(
     assert statistics is not None
     energy = energy_study(
         case, found.mount, density_kg_m3, statistics, found.signatures,
-        span(say, parts[0], parts[1]),
+        span(progress, parts[0], parts[1]),
     )  # fmt: skip
     if not _samples(case):
         return energy
     place, values, tasks = _sample_tasks(case, found.mount, energy.power.shaft_speed_rad_s)
-    rest = span(say, parts[1], parts[2])
+    rest = span(progress, parts[1], parts[2])
     outcome = sweep(
         uncertainty.evaluate,
         tasks,
@@ -360,7 +360,7 @@ def _sample_tasks(
     return place, values, [Task(content_key(*common, p["inputs"]), p) for p in payloads]
 
 
-def _foresee(case: Case, say: Progress, workers: int, folder: Path) -> None:
+def _foresee(case: Case, progress: Progress, workers: int, folder: Path) -> None:
     """Compute the first samples of an uncertain yield, to say at the start how long all take.
 
     The sweep over all finds them computed. A rotor held at a speed that the traffic's study has
@@ -370,7 +370,7 @@ def _foresee(case: Case, say: Progress, workers: int, folder: Path) -> None:
     assert rotor is not None
     if rotor.response == "fixed_speed" and rotor.shaft_speed_rpm is None:
         return
-    say(0.0, "first samples of the uncertain yield")
+    progress(0.0, "first samples of the uncertain yield")
     tasks = _sample_tasks(case, case.mounts[0], None)[2]
     first = tasks[:_SAMPLES_A_CHUNK]
     threads = get_num_threads()

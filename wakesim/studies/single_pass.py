@@ -35,12 +35,12 @@ _NOTICEABLE = 0.1  # duration counts speeds above this share of the peak
 
 
 @study("single_pass")
-def single_pass(case: Case, options: Options, say: Progress) -> Result:
+def single_pass(case: Case, options: Options, progress: Progress) -> Result:
     """One pass of each vehicle that the case names, at every mount."""
     began = time.perf_counter()
     count = len(case.mounts)
     mounts = [
-        passes_at(case, mount, span(say, k / count, (k + 1) / count, mount.name))
+        passes_at(case, mount, span(progress, k / count, (k + 1) / count, mount.name))
         for k, mount in enumerate(case.mounts)
     ]
     return Result(
@@ -53,7 +53,7 @@ def single_pass(case: Case, options: Options, say: Progress) -> Result:
     )
 
 
-def passes_at(case: Case, mount: Mount, say: Progress) -> MountResult:
+def passes_at(case: Case, mount: Mount, progress: Progress) -> MountResult:
     """One signature for each vehicle the case names, in its lane and at its speed."""
     wanted = case.single_pass
     if wanted is None:
@@ -69,7 +69,7 @@ def passes_at(case: Case, mount: Mount, say: Progress) -> MountResult:
             vehicle, lane.centre_m, lane.direction, speed, 0.0, float(along), float(across)
         )
         found.append(signature(view, lane.name, mount, settings))
-        say((k + 1) / len(wanted.vehicles), vehicle.label)
+        progress((k + 1) / len(wanted.vehicles), vehicle.label)
     return MountResult(mount, tuple(found), None, case.mount_warnings.get(mount.name, ()))
 
 

@@ -19,10 +19,16 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
 
 from wakesim import constants as defaults
-from wakesim.arrays import Array
+from wakesim.arrays import Array, graded
 from wakesim.case.vehicle import Vehicle
 from wakesim.vehicle.passfield import solved_hull
-from wakesim.vehicle.wake import AirState, WakeConstants, bubble_length_m, vehicle_wake
+from wakesim.vehicle.wake import (
+    AirState,
+    WakeConstants,
+    bubble_length_m,
+    vehicle_wake,
+    with_wall_image,
+)
 
 POINTS = 9
 NEAR_CHANNELS, FAR_CHANNELS = 4, 2
@@ -45,6 +51,11 @@ class LaneView:
     speed_sd_m_s: float
     wind_along_m_s: float = 0.0  # ambient wind at half the vehicle's height, road axes
     wind_across_m_s: float = 0.0
+
+    @property
+    def relative_speed_m_s(self) -> float:
+        """Mean speed of the vehicles through the air, m/s."""
+        return float(air_relative_speed(self.mean_speed_m_s, self.direction, self.wind_along_m_s))
 
 
 @dataclass(frozen=True)
@@ -114,22 +125,19 @@ def air_relative_speed(speed: Array | float, direction: Array | int, along_m_s: 
     return np.maximum(np.asarray(speed) - np.asarray(direction) * along_m_s, 1.0)
 
 
+def memory_fade(age_s: Array, memory_s: float) -> Array:
+    """Share of a wake that is followed at an age, s: 1, falling to 0 over the memory's end."""
+    return np.clip((memory_s - age_s) / (FADE * memory_s), 0.0, 1.0)
+
+
 def _x_nodes(length: float, gap: float, first: float, last: float) -> Array:
     """X nodes (decreasing), graded away from nose (0) and tail (-length)."""
     fine = float(np.clip(0.2 * gap, 0.12, 2.5))
     inside, outside = max(length / 12.0, fine), max(4.0, 2.0 * fine)
 
-    def graded(span: float, largest: float) -> Array:
-        out, step = [0.0], fine
-        while out[-1] < span:
-            out.append(out[-1] + step)
-            step = min(step * 1.2, largest)
-        return np.array(out)
-
-    ahead = graded(first, outside)
-    behind = graded(-last - length, outside)
-    half = graded(0.5 * length, inside)
-    half *= 0.5 * length / half[-1]
+    ahead = graded(first, fine, 1.2, outside)
+    behind = graded(-last - length, fine, 1.2, outside)
+    half = graded(0.5 * length, fine, 1.2, inside, fitted=True)
     nodes = np.concatenate([ahead, -half, half - length, -length - behind])
     return np.unique(nodes)[::-1]
 
@@ -207,16 +215,14 @@ def _wake_columns(
     wake = vehicle_wake(vehicle, settings.constants, air)
     behind = (-vehicle.length_m - x)[:, None]
     offsets = points[:, 0] - view.lane_centre_m + settings.lateral_shift_m
-    lateral = [s * (offsets[None, :] - wander[:, None]).reshape(1, -1)]
-    if wall_y_m is not None:
-        wall = s * (wall_y_m - view.lane_centre_m - wander)
-        lateral.append((2.0 * np.repeat(wall, POINTS))[None, :] - lateral[0])
+    lateral = s * (offsets[None, :] - wander[:, None]).reshape(1, -1)
+    wall = None if wall_y_m is None else s * (wall_y_m - view.lane_centre_m - wander)
+    beside = None if wall is None else np.repeat(wall, POINTS)[None, :]
     z = np.tile(points[:, 1], wander.size)[None, :]
-    age = np.maximum(behind, 0.0) / relative
-    fade = np.clip((settings.wake_memory_s - age) / (FADE * settings.wake_memory_s), 0.0, 1.0)
+    fade = memory_fade(np.maximum(behind, 0.0) / relative, settings.wake_memory_s)
     out = np.zeros((2, x.size, wander.size * POINTS))
     active = behind[:, 0] >= -vehicle.length_m
-    for y in lateral:
+    for y in with_wall_image(lateral, beside):
         u, k = wake.both(behind[active], y, z)
         out[0, active] += s * u
         out[1, active] += k

@@ -34,11 +34,11 @@ from wakesim.section.crossflow import Barrier
 from wakesim.section.drift import DriftField, DriftModel
 from wakesim.section.grid import CrossSectionGrid
 from wakesim.section.road import RoadSection, RoadState, Sources
-from wakesim.section.wake import BACKGROUND_HEIGHT_M, bracket, prepare_tables, wake_table
-from wakesim.traffic.lines import FADE, FieldSettings, LaneView, air_relative_speed
+from wakesim.section.wake import BACKGROUND_HEIGHT_M, prepare_tables, wake_table
+from wakesim.traffic.lines import FieldSettings, LaneView, memory_fade
 from wakesim.traffic.scene import wind_friction_velocity
 from wakesim.vehicle.marched_wake import wake_start
-from wakesim.vehicle.wake import Wake, vehicle_wake
+from wakesim.vehicle.wake import Wake, law_class, vehicle_wake, with_wall_image
 
 _FINE_M, _COARSE_M = 0.5, 0.8
 _GROWTH = 0.16
@@ -117,7 +117,7 @@ class MeanAir:
     def lane_speed(self) -> Array:
         """Mean air speed along each view's way where its wakes enter, (hours, views) m/s."""
         made, own = self.made, np.array([s.direction for s in self.views])
-        return np.array([own * self.section.met(made, state.u) for state in self.states])
+        return np.array([own * self.section.entry_speed(made, state.u) for state in self.states])
 
     def _force(self, hour: int) -> Array:
         """Source of each view with its drag of the hour, own way counted positive."""
@@ -164,14 +164,9 @@ def viscosity_levels(viscosity: Array) -> tuple[Array, NDArray[np.int64]]:
     return levels[used], np.searchsorted(used, number).astype(np.int64)
 
 
-def relative_speed(view: LaneView) -> float:
-    """Mean speed of a view's vehicles through the air, m/s."""
-    return float(air_relative_speed(view.mean_speed_m_s, view.direction, view.wind_along_m_s))
-
-
 def wake_of(view: LaneView, settings: FieldSettings, viscosity_m2_s: float) -> Wake:
     """Wake of a view's vehicles in air of an eddy viscosity made by traffic."""
-    relative = relative_speed(view)
+    relative = view.relative_speed_m_s
     air = settings.air_state(view, relative, viscosity_m2_s)
     return vehicle_wake(view.vehicle, settings.constants, air)
 
@@ -184,7 +179,7 @@ def followed_wake(
 
     From where the wake enters the balance to the wake memory, with its fade.
     """
-    wake, relative = wake_of(view, settings, viscosity_m2_s), relative_speed(view)
+    wake, relative = wake_of(view, settings, viscosity_m2_s), view.relative_speed_m_s
     first = entry_behind_m(view, settings)
     last = relative * settings.wake_memory_s
     if last <= first:
@@ -192,15 +187,11 @@ def followed_wake(
     edges = np.geomspace(first, last, _AGES + 1)
     x = np.sqrt(edges[1:] * edges[:-1])
     age = x / relative
-    fade = np.clip((settings.wake_memory_s - age) / (FADE * settings.wake_memory_s), 0.0, 1.0)
-    weight = fade * np.diff(edges) / relative
+    weight = memory_fade(age, settings.wake_memory_s) * np.diff(edges) / relative
     lateral = view.direction * (points[:, 0] - view.lane_centre_m + settings.lateral_shift_m)
-    places = [lateral]
-    if wall_y_m is not None:
-        wall = view.direction * (wall_y_m - view.lane_centre_m)
-        places.append(2.0 * wall - lateral)
+    wall = None if wall_y_m is None else view.direction * (wall_y_m - view.lane_centre_m)
     out = np.zeros((2, len(points)))
-    for y in places:
+    for y in with_wall_image(lateral, wall):
         u, k = wake.both(x[:, None], y[None, :], points[None, :, 1])
         out[0] += view.direction * relative * (weight @ u)
         out[1] += relative**2 * (weight @ k)
@@ -259,7 +250,7 @@ def sources(
     return Sources(
         entry,
         np.array([s.direction for s in views]),
-        np.array([relative_speed(s) for s in views]),
+        np.array([s.relative_speed_m_s for s in views]),
     )
 
 
@@ -367,32 +358,30 @@ def _states(
     The chains do not depend on how many threads there are, nor does any result.
     """
     order = np.argsort(-(rates @ made.speed**3), kind="stable")
-    found: list[RoadState | None] = [None] * len(rates)
+    states: list[RoadState | None] = [None] * len(rates)
 
     def chain(numbers: NDArray[np.int64]) -> None:
         last = start
         for n in numbers:
             last = section.steady_traffic(made, rates[n], closure, last)
-            found[n] = last
+            states[n] = last
 
     with ThreadPoolExecutor(_CHAINS) as pool:
         list(pool.map(chain, (order[i::_CHAINS] for i in range(_CHAINS))))
-    return [state for state in found if state is not None]
+    return [state for state in states if state is not None]
 
 
 def prepare_wakes(
     views: Sequence[LaneView], settings: FieldSettings, viscosity: Sequence[float] = ()
 ) -> None:
     """March the tables that views need in air of the given eddy viscosities, and in still air."""
-    if settings.constants.law != "section":
-        viscosity = ()
+    law = law_class(settings.constants.law)
     wanted = []
     for view in views:
         start = wake_start(view.vehicle, settings.constants)
         levels = {0}
         for value in viscosity:
-            air = settings.air_state(view, relative_speed(view), value)
-            low, high, _ = bracket(air.diffusivity_over_speed_m)
-            levels |= {low, high}
+            air = settings.air_state(view, view.relative_speed_m_s, value)
+            levels |= law.levels(air)
         wanted += [(view.vehicle, start, level) for level in sorted(levels)]
     prepare_tables(wanted)

@@ -26,8 +26,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wakesim.arrays import Array
-from wakesim.traffic.lines import FADE, air_relative_speed
+from wakesim.arrays import Array, graded
+from wakesim.traffic.lines import FADE, air_relative_speed, memory_fade
 from wakesim.traffic.stream import SLOWEST_M_S, TRUNCATION_SD
 from wakesim.vehicle.pulse_grid import AHEAD_M, BEHIND_M
 from wakesim.vehicle.wake import TURBULENCE_ONSET, Wake
@@ -78,8 +78,8 @@ def pass_nodes(
     length = wake.vehicle.length_m
     speed, chance = speeds(mean_m_s, sd_m_s)
     relative = air_relative_speed(speed, 1, along_m_s)
-    ahead = _graded(AHEAD_M, _FIRST_M, _GROWTH, AHEAD_M)
-    half = _graded(0.5 * length, _FIRST_M, _GROWTH, 0.25 * length)
+    ahead = graded(AHEAD_M, _FIRST_M, _GROWTH, AHEAD_M, fitted=True)
+    half = graded(0.5 * length, _FIRST_M, _GROWTH, 0.25 * length, fitted=True)
     body = np.concatenate([half, length - half[-2::-1]])
     behind = _wake_edges(wake, relative, memory_s, lateral_m)
     edges = -np.concatenate([-ahead[::-1], body[1:], length + behind[1:]])
@@ -135,19 +135,10 @@ def wander_nodes(count: int) -> tuple[Array, Array]:
 def _moments(relative: Array, chance: Array, behind: Array, memory_s: float) -> Array:
     """(n, 5): E[r], E[r c], E[r^2], E[r^2 c], E[r^2 c^2] at distances behind the tail (n,)."""
     age = np.maximum(behind, 0.0)[:, None] / relative
-    fade = np.clip((memory_s - age) / (FADE * memory_s), 0.0, 1.0)
+    fade = memory_fade(age, memory_s)
     ones = np.ones_like(fade)
     columns = [ones, fade, relative * ones, relative * fade, relative * fade**2]
     return np.stack([c @ (chance * relative) for c in columns], axis=1)
-
-
-def _graded(span: float, first: float, growth: float, largest: float) -> Array:
-    """Edges 0 .. span, panels growing from ``first``."""
-    out, step = [0.0], first
-    while out[-1] < span:
-        out.append(out[-1] + step)
-        step = min(step * growth, largest)
-    return np.array(out) * (span / out[-1])
 
 
 def _wake_edges(

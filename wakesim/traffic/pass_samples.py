@@ -15,12 +15,12 @@ import numpy as np
 
 from wakesim.arrays import Array, Index, kernel
 from wakesim.section.wake import ROAD_ROUGHNESS_M
-from wakesim.traffic.lines import FieldSettings, LaneView, air_relative_speed
+from wakesim.traffic.lines import FieldSettings, LaneView
 from wakesim.traffic.measure import Measure
 from wakesim.traffic.pass_nodes import PassNodes, pass_nodes, wander_nodes
 from wakesim.vehicle.kernels.pulse_lines import pulse_row
 from wakesim.vehicle.pulse_grid import PulseFields, PulseTable
-from wakesim.vehicle.wake import SHARE_U, SHARE_V, AirState, vehicle_wake
+from wakesim.vehicle.wake import SHARE_U, SHARE_V, AirState, vehicle_wake, with_wall_image
 
 # Gap to a vehicle, m, up to which 5 and 3 wander nodes are used; farther off, 1.
 _RULE_GAPS_M = (1.5, 9.0)
@@ -86,11 +86,8 @@ class PassSampler:
         for number, view in enumerate(self.views):
             self._groups.setdefault(self._group_key(view), []).append(number)
 
-    def _relative(self, view: LaneView) -> float:
-        return float(air_relative_speed(view.mean_speed_m_s, view.direction, view.wind_along_m_s))
-
     def _air(self, view: LaneView) -> AirState:
-        return self.settings.air_state(view, self._relative(view), self.viscosity_m2_s)
+        return self.settings.air_state(view, view.relative_speed_m_s, self.viscosity_m2_s)
 
     def _group_key(self, view: LaneView) -> tuple[object, ...]:
         along = view.direction * view.wind_along_m_s
@@ -137,15 +134,13 @@ class PassSampler:
         table = self.pulses.table(view.vehicle)
         wake = vehicle_wake(view.vehicle, settings.constants, self._air(view))
         lateral = np.stack([self._lateral(s, self.points[:, 0]) for s in views])
-        places = [lateral]
-        if self.wall_y_m is not None:
-            wall = np.array([self._wall(s) for s in views])
-            places.append(2.0 * wall[:, None] - lateral)
+        wall = None if self.wall_y_m is None else np.array([[self._wall(s)] for s in views])
+        seen = with_wall_image(lateral, wall)
         margin = _LATERAL_MARGIN_M + 3.0 * settings.wander_sd_m
         nodes = pass_nodes(
             wake, table.x, view.mean_speed_m_s, view.speed_sd_m_s,
             view.direction * view.wind_along_m_s, settings.wake_memory_s,
-            (min(p.min() for p in places) - margin, max(p.max() for p in places) + margin),
+            (min(p.min() for p in seen) - margin, max(p.max() for p in seen) + margin),
             self.refine,
         )  # fmt: skip
         behind = -view.vehicle.length_m - nodes.x[nodes.nose :]

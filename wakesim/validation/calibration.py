@@ -28,8 +28,7 @@ from wakesim.validation.fitting import Constant, Fit, Problem, estimate, judge
 from wakesim.validation.quantities.gust import line_extreme, line_pulse, pass_line
 from wakesim.validation.quantities.passage import front_deficit, passage_energy
 from wakesim.validation.report import rendered, wrapped
-from wakesim.vehicle.opentail import net_source_m2
-from wakesim.vehicle.passfield import pass_field
+from wakesim.vehicle.passfield import net_source_m2, pass_field
 from wakesim.vehicle.wake import TURBULENCE_TIME_S, AirState, WakeConstants, vehicle_wake
 
 # 25 degree Ahmed body (Lienhart and Becker 2003); drag and nose radius: Ahmed et al. 1984, from

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -19,7 +20,6 @@ from wakesim.arrays import Array
 from wakesim.case.vehicle import Vehicle
 from wakesim.constants import WakeConstants
 
-LAWS = ("section", "couple", "momentum")
 SHARE_U, SHARE_V, SHARE_W = (  # of 2k
     defaults.SHARE_U.value, defaults.SHARE_V.value, defaults.SHARE_W.value,
 )  # fmt: skip
@@ -42,11 +42,31 @@ def bubble_length_m(vehicle: Vehicle, constants: WakeConstants) -> float:
     return constants.bubble_length_heights * vehicle.height_m
 
 
+def with_wall_image(lateral: Array, wall: Array | float | None) -> list[Array]:
+    """Lateral distances from a wake and, with a wall at ``wall`` in the same axis, m, from its
+    image in the wall."""
+    return [lateral] if wall is None else [lateral, 2.0 * wall - lateral]
+
+
 class NearWake:
     """Bubble of one vehicle; methods take broadcastable arrays and return the broadcast shape.
 
-    x is the distance behind the tail; a law adds ``velocity``, ``turbulence`` and ``width``.
+    x is the distance behind the tail. A law is a subclass with ``law`` as its name, in a file of
+    this folder that ends in ``_wake``, and gives ``velocity``, ``turbulence``, ``both``, ``width``
+    and ``sections``.
     """
+
+    laws: ClassVar[dict[str, type[NearWake]]] = {}
+
+    def __init_subclass__(cls, law: str = "") -> None:
+        if law:
+            cls.laws[law] = cls
+
+    @classmethod
+    def levels(cls, air: AirState) -> set[int]:
+        """Levels of air in which the section's march of this vehicle is needed: still air, from
+        which the road's balance takes the wake."""
+        return {0}
 
     def __init__(self, vehicle: Vehicle, constants: WakeConstants, air: AirState) -> None:
         self.vehicle = vehicle
@@ -78,3 +98,25 @@ class NearWake:
         inside = np.clip(x / self.bubble_m, 0.0, 1.0)
         strength = 1.0 + self.constants.reversed_flow * np.sin(math.pi * inside)
         return strength * self.base_shape(x, self.lateral(x, y), z)
+
+    def velocity(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
+        """Mean along-road wake velocity u/V at x behind the tail."""
+        raise NotImplementedError
+
+    def turbulence(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
+        """Turbulent kinetic energy k/V^2."""
+        raise NotImplementedError
+
+    def both(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> tuple[Array, Array]:
+        """``velocity`` and ``turbulence`` together."""
+        u, k = np.broadcast_arrays(self.velocity(x, y, z), self.turbulence(x, y, z))
+        return u, k
+
+    def width(self, x: ArrayLike) -> Array:
+        """Standard deviation of the mean wake across, m."""
+        raise NotImplementedError
+
+    def sections(self, x: Array) -> tuple[Array, Array, Array, Array]:
+        """y (ny,), z (nz,) m and u, k (n, ny, nz) at distances x (n,) behind the tail, about the
+        wake's own centre, for y >= 0."""
+        raise NotImplementedError

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim import constants
-from wakesim.arrays import Array
+from wakesim.arrays import Array, graded
 from wakesim.case.vehicle import BONNET_FRONT, Vehicle, largest_nose_radius_m
 
 # Radii are shares of the smaller frontal dimension.
@@ -82,19 +82,6 @@ def _rounded_rectangle(half_width: float, half_height: float, radius: float, n: 
     return np.concatenate(points)
 
 
-def _graded(length: float, first: float, largest: float, growth: float = 1.3) -> Array:
-    """Stations 0 .. length, fine at both ends."""
-    steps = []
-    step, total = first, 0.0
-    while total < 0.5 * length:
-        steps.append(step)
-        total += step
-        step = min(step * growth, largest)
-    half = np.concatenate([[0.0], np.cumsum(steps)])
-    half *= 0.5 * length / half[-1]
-    return np.concatenate([half, length - half[-2::-1]])
-
-
 def _stations(vehicle: Vehicle, nose: float, tail: float, panels: float) -> tuple[Array, Array]:
     """Distance behind the nose and inset from the full outline of every cross-section."""
     arc = np.linspace(0.0, 0.5 * np.pi, 5)
@@ -103,9 +90,10 @@ def _stations(vehicle: Vehicle, nose: float, tail: float, panels: float) -> tupl
     tail_x = vehicle.length_m - tail * (1.0 - np.cos(tail_arc))
     tail_inset = tail * (1.0 - np.sin(tail_arc))
     smaller = min(vehicle.width_m, vehicle.height_m - vehicle.clearance_m)
-    body = nose + _graded(
-        vehicle.length_m - nose - tail, 0.12 * smaller / panels, 0.34 * smaller / panels
-    )
+    middle = vehicle.length_m - nose - tail
+    first, largest = 0.12 * smaller / panels, 0.34 * smaller / panels
+    half = graded(0.5 * middle, first, 1.3, largest, fitted=True)  # fine at both ends
+    body = nose + np.concatenate([half, middle - half[-2::-1]])
     x = np.concatenate([nose_x[:-1], body, tail_x[1:]])
     inset = np.concatenate([nose_inset[:-1], np.zeros(body.size), tail_inset[1:]])
     return x, inset

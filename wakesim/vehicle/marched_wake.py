@@ -39,8 +39,14 @@ def wake_start(vehicle: Vehicle, constants: WakeConstants) -> WakeStart:
     )
 
 
-class MarchedWake(NearWake):
+class MarchedWake(NearWake, law="section"):
     """Wake of one vehicle from its table; x is the distance behind the tail, beside it x < 0."""
+
+    @classmethod
+    def levels(cls, air: AirState) -> set[int]:
+        """Levels of ``section.wake.LEVELS_M`` whose tables the wake in this air is made of."""
+        low, high, _ = bracket(air.diffusivity_over_speed_m)
+        return {0, low, high}
 
     def __init__(
         self,
@@ -58,13 +64,7 @@ class MarchedWake(NearWake):
 
     def _start(self, x: Array, y: Array, z: Array) -> tuple[Array, Array, Array]:
         """Blend, and u and k of the bubble's end, where the base's part is not in the table."""
-        v = self.vehicle
-        own = v.height_m - v.clearance_m
-        share = np.sqrt(self._base_area / (2.0 * np.pi * v.width_m * own))
-        middle = 0.5 * (v.height_m + v.clearance_m)
-        up = np.exp(-0.5 * ((z - middle) / (share * own)) ** 2)
-        up = up + np.exp(-0.5 * ((z + middle) / (share * own)) ** 2)
-        u = np.exp(-0.5 * (self.lateral(x, y) / (share * v.width_m)) ** 2) * up
+        u = start_profile(self.vehicle, self._base_area, self.lateral(x, y), z)
         k = self.constants.wake_start_energy * self.base_shape(x, self.lateral(x, y), z)
         return self.blend(x), u, k
 
@@ -110,6 +110,3 @@ class MarchedWake(NearWake):
         y = np.concatenate([[0.0], self.table.y])
         u, k = still._both(x[:, None, None], y[None, :, None], self.table.z[None, None, :])
         return y, self.table.z, u, k
-
-
-__all__ = ["MarchedWake", "start_profile", "wake_start"]

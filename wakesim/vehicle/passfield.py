@@ -3,6 +3,16 @@
 A rigid vehicle at constant speed in uniform air carries its field along. Points are in the
 vehicle frame (X ahead of the nose, Y from the centreline, Z above the road); a field is
 multiplied by the air-relative speed V to give m/s.
+
+The separated tail: a vehicle's base is no full sink. The air leaves the base area at the vehicle's
+speed and is taken up along a bubble of length L_b whose section closes as S(s) = A_b (1 -
+(s/L_b)^2); all but the net source Q = 1/2 C_D A_f per unit speed, the volume flux of the wake's
+displacement (Betz 1925). Far from the vehicle the flow outside the wake is then that of the source
+Q over the road.
+
+Pressure of the pulse: in the road frame the flow is unsteady and frozen in the vehicle's frame,
+d/dt = -V d/dX, so Bernoulli's equation for the potential part reads p = rho (V u_x - 1/2 |u|^2),
+with u_x along the direction of travel. It holds outside the wake.
 """
 
 from __future__ import annotations
@@ -16,10 +26,18 @@ from numpy.typing import ArrayLike
 from wakesim import constants as defaults
 from wakesim.arrays import Array
 from wakesim.case.vehicle import Vehicle
-from wakesim.vehicle.hull import vehicle_hull
-from wakesim.vehicle.opentail import bubble_sinks, net_source_m2
-from wakesim.vehicle.panels3d import SourceHull
-from wakesim.vehicle.wake import AirState, Wake, WakeConstants, bubble_length_m, vehicle_wake
+from wakesim.vehicle.hull import HullShape, vehicle_hull
+from wakesim.vehicle.panels3d import SinkSheet, SourceHull
+from wakesim.vehicle.wake import (
+    AirState,
+    Wake,
+    WakeConstants,
+    bubble_length_m,
+    vehicle_wake,
+    with_wall_image,
+)
+
+_SHEETS = 24
 
 
 @lru_cache(maxsize=128)
@@ -56,6 +74,31 @@ def _projected_base(quads: Array) -> float:
     return float(-vector[:, 0].sum())
 
 
+def net_source_m2(drag_coefficient: float, frontal_area_m2: float, factor: float = 1.0) -> float:
+    """Net source of vehicle and wake per unit speed, Q/V = 1/2 C_D A_f times ``factor``, m2."""
+    return factor * (0.5 * drag_coefficient * frontal_area_m2)
+
+
+def bubble_sinks(
+    shape: HullShape, tail_x_m: float, bubble_length_m: float, outflow_m2: float, net_m2: float
+) -> SinkSheet:
+    """Sink sheets across the bubble that take up ``outflow_m2 - net_m2`` per unit speed."""
+    s = (np.arange(_SHEETS) + 0.5) / _SHEETS
+    section = 1.0 - s**2
+    weight = 2.0 * s / np.sum(2.0 * s)
+    scale = np.sqrt(section)
+    mid = 0.5 * (shape.base_bottom_m + shape.base_top_m)
+    half_width = 0.5 * shape.base_width_m * scale
+    half_height = 0.5 * (shape.base_top_m - shape.base_bottom_m) * scale
+    quads = np.empty((_SHEETS, 4, 3))
+    quads[..., 0] = (tail_x_m - s * bubble_length_m)[:, None]
+    for corner, (a, b) in enumerate(((-1, -1), (1, -1), (1, 1), (-1, 1))):
+        quads[:, corner, 1] = a * half_width
+        quads[:, corner, 2] = mid + b * half_height
+    area = 4.0 * half_width * half_height
+    return SinkSheet(quads, -(outflow_m2 - net_m2) * weight / area)
+
+
 class PassField:
     """Velocity and turbulence around one vehicle, per unit air-relative speed."""
 
@@ -72,9 +115,7 @@ class PassField:
         p = np.asarray(points, dtype=np.float64)
         if p.ndim != 2 or p.shape[1] != 3:
             raise ValueError(f"points must have shape (m, 3), not {p.shape}")
-        lateral = [p[:, 1]]
-        if self.hull.wall_y is not None:  # image of the wake in the wall
-            lateral.append(2.0 * self.hull.wall_y - p[:, 1])
+        lateral = with_wall_image(p[:, 1], self.hull.wall_y)
         return -self.vehicle.length_m - p[:, 0], lateral, p[:, 2]
 
     def wake(self, points: ArrayLike) -> Array:
@@ -132,3 +173,15 @@ def pass_field(
     length = bubble_length_m(vehicle, constants) if open_tail else None
     hull = solved_hull(vehicle, length, wall_lateral_m, refinement, net_source_factor)
     return PassField(vehicle, hull, vehicle_wake(vehicle, constants, air))
+
+
+def pulse_pressure(velocity: ArrayLike, speed_m_s: float, density_kg_m3: float) -> Array:
+    """Gauge pressure (m,), Pa.
+
+    ``velocity`` (m, 3) is the displacement flow per unit speed in the vehicle frame, for instance
+    ``pass_field(vehicle).displacement(points)``. Raises ValueError for another shape.
+    """
+    u = np.asarray(velocity, dtype=np.float64)
+    if u.ndim != 2 or u.shape[1] != 3:
+        raise ValueError(f"velocity must have shape (m, 3), not {u.shape}")
+    return density_kg_m3 * speed_m_s**2 * (u[:, 0] - 0.5 * np.einsum("mc,mc->m", u, u))

@@ -29,7 +29,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike
 
-from wakesim.arrays import Array
+from wakesim.arrays import Array, graded
 from wakesim.case.vehicle import Vehicle
 from wakesim.vehicle.kernels.pulse_lines import pulse_rows
 from wakesim.vehicle.passfield import solved_hull
@@ -128,18 +128,13 @@ def _block(tree: SourceTree, x: Array, y: Array, z: Array) -> Array:
 def x_nodes(length: float) -> Array:
     """X of a table, m, decreasing: graded away from nose (0) and tail (-length)."""
 
-    def graded(span: float, largest: float) -> Array:
-        out, step = [0.0], _FINE_X_M
-        while out[-1] < span:
-            out.append(out[-1] + step)
-            step = min(step * _GROWTH_X, largest)
-        nodes = np.array(out)
-        return nodes * (span / nodes[-1])
+    def away(span: float, largest: float) -> Array:
+        return graded(span, _FINE_X_M, _GROWTH_X, largest, fitted=True)
 
-    half = graded(0.5 * length, length / 12.0)
+    half = away(0.5 * length, length / 12.0)
     nodes = np.concatenate(
-        [graded(AHEAD_M, _LARGEST_X_M), -half, half[:-1] - length,
-         -length - graded(BEHIND_M, _LARGEST_X_M)[1:]]
+        [away(AHEAD_M, _LARGEST_X_M), -half, half[:-1] - length,
+         -length - away(BEHIND_M, _LARGEST_X_M)[1:]]
     )  # fmt: skip
     return np.unique(nodes)[::-1]
 

@@ -65,7 +65,10 @@ def couple_amplitude(vehicle: Vehicle, spread: float) -> float:
 
 
 class SimilarityWake(NearWake):
-    """Wake of one vehicle by the law ``constants.law``; x is the distance behind the tail."""
+    """What both laws share; x is the distance behind the tail.
+
+    A law adds ``start_share``, ``grown`` and ``profile``.
+    """
 
     def __init__(
         self,
@@ -83,30 +86,15 @@ class SimilarityWake(NearWake):
         v = self.vehicle
         drag_area = 0.5 * v.drag_coefficient * v.frontal_area_m2
         area = v.width_m * self._height
-        if self.constants.law == "couple":
-            couple = drag_area * DRAG_HEIGHT * v.height_m
-            share = (couple / (math.pi * math.sqrt(math.e) * area * self._height)) ** (1.0 / 3.0)
-        else:
-            share = (drag_area / (2.0 * math.pi * area)) ** 0.5
+        share = self.start_share(drag_area, area)
         return share * v.width_m, share * self._height
 
     def spread(self, x: ArrayLike, ambient: bool = True) -> tuple[Array, Array]:
         """Standard deviations (s_y, s_z) of the mean wake at x >= 0 behind the tail, m."""
-        v, c = self.vehicle, self.constants
         past = np.maximum(np.asarray(x, dtype=np.float64) - self.bubble_m, 0.0)
         start_y, start_z = self._start
         square = start_y * start_z
-        if c.law == "couple":
-            rate = (2.0 * c.couple_spread * couple_amplitude(v, c.couple_spread)) ** 4
-            isotropic = np.sqrt(square**2 + rate * v.height_m**3 * past)
-        else:
-            growth = (
-                3.0 * c.momentum_spread * math.log(2.0) / (2.0 * math.pi)
-                * 2.0 * v.drag_coefficient * v.frontal_area_m2
-            )  # fmt: skip
-            half_radius = np.cbrt((_HALF_WIDTH**2 * square) ** 1.5 + growth * past)
-            isotropic = (half_radius / _HALF_WIDTH) ** 2
-        added = isotropic - square
+        added = self.grown(square, past) - square
         if ambient:
             added = added + 2.0 * self.air.diffusivity_over_speed_m * past
         return np.sqrt(start_y**2 + added), np.sqrt(start_z**2 + added)
@@ -119,13 +107,7 @@ class SimilarityWake(NearWake):
         y = self.lateral(x, y)
         across = np.exp(-0.5 * (y / s_y) ** 2)
         drag_area = 0.5 * v.drag_coefficient * v.frontal_area_m2
-        if self.constants.law == "couple":
-            couple = drag_area * DRAG_HEIGHT * v.height_m
-            upward = z * np.exp(-0.5 * (z / s_z) ** 2)
-            return couple / (math.pi * s_y * s_z**3) * across * upward
-        upward = np.exp(-0.5 * ((z - self._mid) / s_z) ** 2)
-        upward = upward + np.exp(-0.5 * ((z + self._mid) / s_z) ** 2)
-        return drag_area / (2.0 * math.pi * s_y * s_z) * across * upward
+        return self.profile(drag_area, s_y, s_z, across, z)
 
     def velocity(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
         """Mean along-road wake velocity u/V at x behind the tail; zero for x < 0."""
@@ -160,11 +142,6 @@ class SimilarityWake(NearWake):
         factor = c.turbulence_factor**2
         return np.where(x >= 0.0, factor * level * across * upward, 0.0)
 
-    def both(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> tuple[Array, Array]:
-        """``velocity`` and ``turbulence`` together."""
-        u, k = self.velocity(x, y, z), self.turbulence(x, y, z)
-        return np.broadcast_arrays(u, k)[0], np.broadcast_arrays(u, k)[1]
-
     def width(self, x: ArrayLike) -> Array:
         """Standard deviation of the mean wake across, m."""
         return self.spread(x)[0]
@@ -175,8 +152,58 @@ class SimilarityWake(NearWake):
         across, up = wake_grid(self.vehicle)
         y = np.concatenate([[0.0], 0.5 * (across[1:] + across[:-1])])
         z = 0.5 * (up[1:] + up[:-1])
-        still = SimilarityWake(
+        still = type(self)(
             self.vehicle, self.constants, AirState(self.air.diffusivity_over_speed_m, 0.0)
         )
         u, k = still.both(x[:, None, None], y[None, :, None], z[None, None, :])
         return y, z, u, k
+
+
+class CoupleWake(SimilarityWake, law="couple"):
+    """The couple wake over a no-slip road."""
+
+    def start_share(self, drag_area_m2: float, area_m2: float) -> float:
+        """Standard deviations at the bubble's end over width and height of the body."""
+        couple = drag_area_m2 * DRAG_HEIGHT * self.vehicle.height_m
+        share = couple / (math.pi * math.sqrt(math.e) * area_m2 * self._height)
+        return float(share ** (1.0 / 3.0))
+
+    def grown(self, square: float, past: Array) -> Array:
+        """s_y s_z at ``past`` m behind the bubble, m2, from ``square`` there."""
+        v, spread = self.vehicle, self.constants.couple_spread
+        rate = (2.0 * spread * couple_amplitude(v, spread)) ** 4
+        return np.sqrt(square**2 + rate * v.height_m**3 * past)
+
+    def profile(
+        self, drag_area_m2: float, s_y: Array, s_z: Array, across: Array, z: Array
+    ) -> Array:
+        """u/V with the standard deviations s_y and s_z, ``across`` its shape over y."""
+        couple = drag_area_m2 * DRAG_HEIGHT * self.vehicle.height_m
+        upward = z * np.exp(-0.5 * (z / s_z) ** 2)
+        return np.asarray(couple / (math.pi * s_y * s_z**3) * across * upward)
+
+
+class MomentumWake(SimilarityWake, law="momentum"):
+    """The momentum wake over a slip road."""
+
+    def start_share(self, drag_area_m2: float, area_m2: float) -> float:
+        """Standard deviations at the bubble's end over width and height of the body."""
+        return float((drag_area_m2 / (2.0 * math.pi * area_m2)) ** 0.5)
+
+    def grown(self, square: float, past: Array) -> Array:
+        """s_y s_z at ``past`` m behind the bubble, m2, from ``square`` there."""
+        v = self.vehicle
+        growth = (
+            3.0 * self.constants.momentum_spread * math.log(2.0) / (2.0 * math.pi)
+            * 2.0 * v.drag_coefficient * v.frontal_area_m2
+        )  # fmt: skip
+        half_radius = np.cbrt((_HALF_WIDTH**2 * square) ** 1.5 + growth * past)
+        return np.asarray((half_radius / _HALF_WIDTH) ** 2)
+
+    def profile(
+        self, drag_area_m2: float, s_y: Array, s_z: Array, across: Array, z: Array
+    ) -> Array:
+        """u/V with the standard deviations s_y and s_z, ``across`` its shape over y."""
+        upward = np.exp(-0.5 * ((z - self._mid) / s_z) ** 2)
+        upward = upward + np.exp(-0.5 * ((z + self._mid) / s_z) ** 2)
+        return np.asarray(drag_area_m2 / (2.0 * math.pi * s_y * s_z) * across * upward)

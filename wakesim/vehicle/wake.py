@@ -1,35 +1,42 @@
 """Wake laws by name: the marched wake (default) and two similarity laws as comparators.
 
-A law is a class with ``velocity``, ``turbulence``, ``both``, ``width`` and ``sections``
-(``marched_wake``, ``similarity_wake``), entered in ``_LAWS`` here.
+A law is a subclass of ``bubble.NearWake`` in a file of its own here that ends in ``_wake``, under
+a name that ``constants.WAKE_LAWS`` describes: what the case may name, reports show and comparisons
+repeat is read from there.
 """
 
 from __future__ import annotations
 
 from functools import lru_cache
+from importlib import import_module
+from pathlib import Path
 
 from wakesim.case.vehicle import Vehicle
+from wakesim.constants import WAKE_LAWS
 from wakesim.vehicle.bubble import (
-    LAWS,
     SHARE_U,
     SHARE_V,
     SHARE_W,
     TURBULENCE_ONSET,
     TURBULENCE_TIME_S,
     AirState,
+    NearWake,
     WakeConstants,
     bubble_length_m,
+    with_wall_image,
 )
-from wakesim.vehicle.marched_wake import MarchedWake
-from wakesim.vehicle.similarity_wake import SimilarityWake
 
-Wake = MarchedWake | SimilarityWake
+Wake = NearWake
+LAWS = tuple(WAKE_LAWS)
 
-_LAWS: dict[str, type[MarchedWake] | type[SimilarityWake]] = {
-    "section": MarchedWake,
-    "couple": SimilarityWake,
-    "momentum": SimilarityWake,
-}
+
+def law_class(name: str) -> type[Wake]:
+    """The class of a law. Raises ValueError for an unknown one."""
+    for file in Path(__file__).parent.glob("*_wake.py"):
+        import_module(f"wakesim.vehicle.{file.stem}")
+    if name not in NearWake.laws:
+        raise ValueError(f"unknown wake law {name!r}; known: {', '.join(LAWS)}")
+    return NearWake.laws[name]
 
 
 @lru_cache(maxsize=96)
@@ -37,9 +44,7 @@ def vehicle_wake(
     vehicle: Vehicle, constants: WakeConstants = WakeConstants(), air: AirState = AirState()
 ) -> Wake:
     """The wake of a vehicle in given air. Raises ValueError for an unknown law."""
-    if constants.law not in _LAWS:
-        raise ValueError(f"unknown wake law {constants.law!r}; known: {', '.join(LAWS)}")
-    return _LAWS[constants.law](vehicle, constants, air)
+    return law_class(constants.law)(vehicle, constants, air)
 
 
 __all__ = [
@@ -53,5 +58,7 @@ __all__ = [
     "Wake",
     "WakeConstants",
     "bubble_length_m",
+    "law_class",
     "vehicle_wake",
+    "with_wall_image",
 ]

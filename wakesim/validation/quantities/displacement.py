@@ -48,7 +48,7 @@ from wakesim.validation.quantities.inputs import (
 from wakesim.vehicle.outlines import ellipse
 from wakesim.vehicle.panels2d import VortexOutline
 from wakesim.vehicle.panels3d import SourceHull
-from wakesim.vehicle.pressure import pulse_pressure
+from wakesim.vehicle.passfield import pulse_pressure
 
 _PANELS_2D, _PANELS_3D = 400, 20
 _SURFACE_PANELS = 4  # nearest panel centres averaged for a speed on a hull's surface

@@ -21,6 +21,7 @@ from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 
@@ -56,7 +57,7 @@ from wakesim.validation.quantities.inputs import (
 )
 
 MODELS = ("exponential", "shifted_exponential", "cowan_m3")
-_RANDOM = Headway("exponential", 0.0, None, None, False)
+_RANDOM = Headway()
 _MOST_VEHICLES = 2_000_000
 _PULSE_LENGTH = 30.0  # time constants after which the test pulse is cut: 1e-13 of it
 _ROWS, _SAMPLES = 25, 5  # rows of the pulse's line and samples of the record in a time constant
@@ -84,6 +85,11 @@ _HEADWAY = {
 # --- headways -----------------------------------------------------------------------------------
 
 
+def bunched(**values: Any) -> Headway:
+    """A Cowan M3 headway, whose values may lie beyond what a case file allows."""
+    return Headway.model_construct(**{"model": "cowan_m3"} | values)
+
+
 def _headways(c: Comparison) -> list[Headway]:
     """Headway model of each point, from the options or from ``minimum_s`` and ``free_share``."""
     model = choice(c, "model", "cowan_m3", MODELS)
@@ -91,7 +97,7 @@ def _headways(c: Comparison) -> list[Headway]:
     if "free_share" in c.conditions:
         share = condition(c, "free_share", SMALLEST, 1.0)
         return [
-            Headway("cowan_m3", float(least), -math.log(free) / float(q), None, False)
+            bunched(minimum_s=float(least), bunching_s=-math.log(free) / float(q))
             for least, free, q in zip(minimum, share, _lane_flow(c), strict=True)
         ]
     bunching_s, factor = number(c, "bunching_s", 0.0, 60.0), number(c, "bunching_factor", 0.0, 60.0)
@@ -102,7 +108,8 @@ def _headways(c: Comparison) -> list[Headway]:
             "bunching_s, bunching_factor, tanner = true"
         )
     least = np.zeros(c.size) if model == "exponential" else minimum
-    return [Headway(model, float(m), bunching_s, factor, tanner) for m in least]
+    more = {"bunching_s": bunching_s, "bunching_factor": factor, "tanner": tanner}
+    return [bunched(model=model, minimum_s=float(m), **more) for m in least]
 
 
 def _lane_flow(c: Comparison) -> Array:
@@ -208,10 +215,8 @@ def hourly_count_sd(c: Comparison) -> Array:
     seed = integer(c, "seed", 1, 0, 2**31 - 1)
     headway = _RANDOM
     if choice(c, "model", "exponential", MODELS) == "cowan_m3":
-        bunching = setting(c, "bunching_s", 7.5, 0.0, 60.0)
-        headway = Headway(
-            "cowan_m3", setting(c, "minimum_s", 1.0, 0.0, 10.0), bunching, None, False
-        )
+        least = setting(c, "minimum_s", 1.0, 0.0, 10.0)
+        headway = bunched(minimum_s=least, bunching_s=setting(c, "bunching_s", 7.5, 0.0, 60.0))
     edges = 3600.0 * np.arange(hours + 1)
     out = np.empty(c.size)
     for i, flow in enumerate(road / 3600.0 / lanes):
