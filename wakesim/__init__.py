@@ -29,10 +29,10 @@ if TYPE_CHECKING:
     from wakesim.energy.rotor import Rotor as Rotor
     from wakesim.energy.rotor import generic_rotor as generic_rotor
     from wakesim.errors import CaseError as CaseError
-    from wakesim.measures.whole_hour import march_section as march_section
     from wakesim.outputs.table_reader import open_table as open_table
     from wakesim.run import run as run
     from wakesim.traffic.stationary import shot_noise as shot_noise
+    from wakesim.traffic.whole_hour import march_section as march_section
     from wakesim.vehicle.panels2d import VortexOutline as VortexOutline
     from wakesim.vehicle.panels3d import SourceHull as SourceHull
     from wakesim.vehicle.passfield import pass_field as pass_field
@@ -53,7 +53,7 @@ _HOMES = {
     "check_claim": "wakesim.energy.claims",
     "generic_rotor": "wakesim.energy.rotor",
     "load_case": "wakesim.case.load",
-    "march_section": "wakesim.measures.whole_hour",
+    "march_section": "wakesim.traffic.whole_hour",
     "WindRose": "wakesim.air.rose",
     "open_table": "wakesim.outputs.table_reader",
     "pass_field": "wakesim.vehicle.passfield",

@@ -42,9 +42,9 @@ def test_moist_air_against_reference_table():
 
 def test_moist_air_against_independent_equation_of_state():
     properties = pytest.importorskip("CoolProp.HumidAirProp")
-    for celsius in (-10.0, 0.0, 8.0, 15.0, 22.0, 30.0):
-        for pressure in (75e3, 90e3, 101325.0, 104e3):
-            for humidity in (0.0, 0.4, 0.8, 1.0):
+    for celsius in (-10.0, 0.0, 15.0, 30.0):
+        for pressure in (75e3, 104e3):
+            for humidity in (0.0, 0.8, 1.0):
                 if celsius < 0.0 and humidity > 0.8:
                     continue  # above saturation over ice, where that library stops
                 volume = properties.HAPropsSI(

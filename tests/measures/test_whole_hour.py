@@ -9,9 +9,9 @@ import pytest
 
 import wakesim
 from wakesim.case.traffic import Headway
-from wakesim.measures.places import one_hour
 from wakesim.runtime import cases_path
 from wakesim.traffic.point_statistics import point_statistics
+from wakesim.traffic.scene import one_hour
 
 PLACES = {
     ("expressway-post", 7): ((4.5, 0.8), (4.5, 2.0), (4.5, 4.0), (1.5, 2.0), (8.0, 3.0)),

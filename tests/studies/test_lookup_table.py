@@ -7,7 +7,7 @@ import pytest
 from grid_cases import map_text, table_text
 
 from wakesim.case.load import load_case_text
-from wakesim.measures.places import chosen_hour, one_hour, rotor_statistics
+from wakesim.measures.places import rotor_statistics
 from wakesim.studies import lookup_table as lookup
 from wakesim.studies.mounting_map import (
     FREE,
@@ -23,6 +23,7 @@ from wakesim.studies.mounting_map import (
     kinds,
     reasons,
 )
+from wakesim.traffic.scene import chosen_hour, one_hour
 
 
 def test_flows_keep_their_ratio_unless_they_are_split():

@@ -9,6 +9,7 @@ import pytest
 from one_lane_road import FAR, FAR_FLOW, text_of
 
 from wakesim.case.load import load_case_text
+from wakesim.measures.model_interval import coarse
 from wakesim.traffic.mean_air import followed_wake
 from wakesim.traffic.mount_air import mount_air, settling_time
 from wakesim.traffic.point_statistics import point_statistics
@@ -38,7 +39,7 @@ def at_mount(air):
 def test_the_mean_does_not_depend_on_how_long_wakes_are_followed(flow):
     """Followed wakes and drift add up to the same mean at any point, by construction."""
     case = case_of(flow=flow)
-    settings = field_settings(case)
+    settings = coarse(field_settings(case))
     points = np.array([[2.0, 0.8], [2.0, 2.0], [6.0, 3.0]])
     found = [
         point_statistics(case, points, settings=replace(settings, wake_memory_s=memory))

@@ -12,6 +12,7 @@ from scipy import stats
 
 from wakesim.case.load import load_case_text
 from wakesim.measures import series
+from wakesim.measures.model_interval import coarse
 from wakesim.measures.places import rotor_statistics
 from wakesim.measures.series import rotor_sums
 from wakesim.studies.mounting_map import ColumnBlock, assemble, columns_of, compute_columns
@@ -98,7 +99,7 @@ def test_agrees_with_the_monte_carlo(place):
     case = case_of(hours=1, **PLACES[place])
     settings = field_settings(case)
     if place not in LONG:
-        settings = replace(settings, refinement=0.6)  # of both
+        settings = coarse(settings)  # of both
     rows = monte_carlo(case, settings, 12 if place in LONG else 3)
     mean, error = rows.mean(axis=0), rows.std(axis=0, ddof=1) / np.sqrt(len(rows))
     exact = exact_row(case, settings, pulse_fields(settings))

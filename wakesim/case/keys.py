@@ -183,7 +183,8 @@ def _default(name: str, field: FieldInfo, names: list[str]) -> str:
     if len(spellings) > 1:
         return f"at most one of {', '.join(spellings)}"
     value = field.get_default(call_default_factory=True)
-    if value is None or value in ((), {}):
+    beyond = any(isinstance(m, annotated_types.Gt) and value == m.gt for m in field.metadata)
+    if value is None or value in ((), {}) or beyond:  # beyond its range: the key does not apply
         return "may be left out"
     plain = _number(value) if isinstance(value, float) else shown(value)
     return f"default {plain} {unit_of(name)}".strip()

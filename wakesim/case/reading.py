@@ -81,18 +81,6 @@ def read_text(path: str | os.PathLike[str], *, regular: bool = False) -> str:
     return text
 
 
-def decoded(data: bytes, source: str) -> str:
-    """Text of a data file's bytes in UTF-8. Raises CaseError naming the line when it is not."""
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        raise CaseError(f"{source}:{line}: is not UTF-8 text; save the file as UTF-8") from error
-    if "\0" in text:
-        raise CaseError(f"{source}: is not a text file")
-    return text
-
-
 def _unreadable(path: Path, error: OSError | ValueError) -> str:
     if isinstance(error, FileNotFoundError):
         try:

@@ -190,7 +190,7 @@ def _limited(key: str, description: str | None = None) -> Any:
 
 
 class VehicleTable(Table):
-    """[vehicles.<name>]: an own vehicle; limits are those of the catalogue's classes.
+    """[vehicles.<name>]: an own vehicle; limits are those of the vehicle record.
 
     ``label``: its name in outputs.
     ``length_m``: from nose to tail.

@@ -10,8 +10,6 @@ Other headways differ a little; ``mounting_map`` measures by how much at its bes
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -24,23 +22,6 @@ from wakesim.traffic.lines import FieldSettings
 from wakesim.traffic.point_statistics import PointStatistics, point_statistics, pulse_fields
 from wakesim.traffic.scene import field_settings
 from wakesim.vehicle.pulse_grid import PulseFields
-
-
-def busiest_hour(case: Case) -> int:
-    """The clock hour with most vehicles on all carriageways."""
-    flows = [float(case.traffic_state(hour).flow_veh_s.sum()) for hour in range(24)]
-    return int(np.argmax(flows))
-
-
-def chosen_hour(case: Case, hour: int | str) -> int:
-    """A clock hour, or the busiest one."""
-    return busiest_hour(case) if isinstance(hour, str) else hour
-
-
-def one_hour(case: Case, hour: int, mount: Mount | None = None) -> Case:
-    """The case reduced to one clock hour, and to one mount."""
-    compute = case.compute.model_copy(update={"start_hour": hour, "duration_h": 1.0})
-    return replace(case, compute=compute, mounts=(mount or case.mounts[0],))
 
 
 def moved(mount: Mount, offset_m: float, height_m: float) -> Mount:

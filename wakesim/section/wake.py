@@ -19,7 +19,7 @@ Start. The wake carries the momentum of the drag, 1/2 C_D A_f V per metre of roa
   k_0 V^2 of a length scale of a fifth of its smaller side.
 
 Within the bubble the air moves with the vehicle or faster (reversed flow), with shear layers at the
-edges of the base (``flow.wake``).
+edges of the base (``vehicle.wake``).
 
 Other air. The eddy viscosity that spreads a wake is sqrt(own^2 + background^2), so that a wake
 whose own turbulence has decayed spreads as the air around it does; background = m V z/(z + 0.3 m),

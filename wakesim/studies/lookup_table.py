@@ -30,14 +30,14 @@ from wakesim.errors import NumericalError
 from wakesim.measures.interpolation import Axis, Linear, interpolate, on_grid
 from wakesim.measures.model_interval import ends
 from wakesim.measures.model_interval import names as interval_names
-from wakesim.measures.places import chosen_hour, moved_at, one_hour, rotor_statistics
+from wakesim.measures.places import moved_at, rotor_statistics
 from wakesim.progress import Progress
 from wakesim.results import InterpolationCheck, LookupResult
 from wakesim.studies.grid import Sweeps, common_of_many, sweeps
 from wakesim.studies.refine import random_states, refine, relative_error
 from wakesim.studies.registry import Options, study
 from wakesim.traffic.point_statistics import pulse_fields
-from wakesim.traffic.scene import field_settings
+from wakesim.traffic.scene import chosen_hour, field_settings, one_hour
 
 log = logging.getLogger("wakesim")
 

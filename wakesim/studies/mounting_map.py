@@ -39,10 +39,8 @@ from wakesim.energy.hourly_power import rotor_of
 from wakesim.measures.model_interval import ends
 from wakesim.measures.places import (
     area_statistics,
-    chosen_hour,
     moved,
     moved_at,
-    one_hour,
     point_moments,
     rotor_statistics,
 )
@@ -52,7 +50,7 @@ from wakesim.studies.grid import Sweeps, common_of_many, sweeps
 from wakesim.studies.post import TrafficStudy
 from wakesim.studies.registry import Options, study
 from wakesim.traffic.point_statistics import point_statistics, pulse_fields
-from wakesim.traffic.scene import field_settings
+from wakesim.traffic.scene import chosen_hour, field_settings, one_hour
 from wakesim.workers import free_processors
 
 Place = tuple[int, int]  # indices of height and offset

@@ -89,6 +89,23 @@ def wind_friction_velocity(case: Case) -> float:
     return friction_velocity(wind.speed_m_s, wind.reference_height_m, rough, displacement)
 
 
+def busiest_hour(case: Case) -> int:
+    """The clock hour with most vehicles on all carriageways."""
+    flows = [float(case.traffic_state(hour).flow_veh_s.sum()) for hour in range(24)]
+    return int(np.argmax(flows))
+
+
+def chosen_hour(case: Case, hour: int | str) -> int:
+    """A clock hour, or the busiest one."""
+    return busiest_hour(case) if isinstance(hour, str) else hour
+
+
+def one_hour(case: Case, hour: int, mount: Mount | None = None) -> Case:
+    """The case reduced to one clock hour, and to one mount."""
+    compute = case.compute.model_copy(update={"start_hour": hour, "duration_h": 1.0})
+    return replace(case, compute=compute, mounts=(mount or case.mounts[0],))
+
+
 def wake_memory(case: Case) -> float:
     """How long single wakes are followed, s: as the case says, or twenty headways of the road.
 
