@@ -10,7 +10,7 @@ from wakesim import constants
 from wakesim.case.tables import Table
 from wakesim.constants import WakeConstants
 
-_Law: Any = Literal[tuple(constants.WAKE_LAWS)]  # type: ignore[valid-type]
+_Law: Any = Literal[tuple(constants.WAKE_LAWS)]
 _NUMBERS: dict[str, Any] = {
     key: (float, Field(default=row.value, ge=row.allowed[0], le=row.allowed[1],
                        description=row.meaning))
