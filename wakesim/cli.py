@@ -242,8 +242,8 @@ def _validate_arguments(parser: argparse.ArgumentParser) -> None:
 def _validate(options: argparse.Namespace) -> int:
     from wakesim.folders import SCORECARD, check_target, hold
     from wakesim.runtime import validation_path
-    from wakesim.validation.publish import default_target, publish
     from wakesim.validation.reader import find_files
+    from wakesim.validation.report import default_target, publish
     from wakesim.validation.scorecard import as_plain, evaluate_folder, table_lines
 
     folder = Path(options.data) if options.data is not None else validation_path()

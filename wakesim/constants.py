@@ -103,7 +103,7 @@ class Constant:
     def interval(self) -> str:
         """Whether the model interval of the default law moves it: yes, beside (shown), or no."""
         moved = self.range
-        if not isinstance(moved, Input) or self.comparator or moved.law not in ("", "section"):
+        if not isinstance(moved, Input) or self.comparator or moved.law not in ("", DEFAULT_LAW):
             return "no"
         return "beside" if moved.role == "beside" else "yes"
 

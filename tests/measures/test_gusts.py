@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wakesim.measures.gusts import gust_peak, moving_mean
+from wakesim.measures.effective import gust_peak, moving_mean
 
 
 def test_moving_mean_against_direct_averages():

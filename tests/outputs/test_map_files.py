@@ -67,6 +67,7 @@ def test_xarray_reads_the_map(result, folder):
     import xarray
 
     with xarray.open_dataset(folder / "map.h5") as data:
+        assert data.equals(result.to_xarray())
         assert data["effective_speed"].dims == ("height_m", "offset_m")
         assert np.array_equal(
             data["effective_speed"].values, result.variables["effective_speed"], equal_nan=True

@@ -168,7 +168,7 @@ def test_check_changes_nothing_and_loads_nothing_heavy(tmp_path):
 def test_a_full_disk_gives_one_line_and_leaves_old_results(tmp_path):
     """Real refusals by the system, at different points of the work with its real figures."""
     text = single_pass_text().split("[[mounts]]")
-    (tmp_path / "case.toml").write_text("[[mounts]]".join(text[:3]), encoding="utf-8")
+    (tmp_path / "case.toml").write_text("[[mounts]]".join(text[:2]), encoding="utf-8")
     out = tmp_path / "out"
     limits = (5_000, 25_000, 90_000)
     code = (

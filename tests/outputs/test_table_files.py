@@ -123,6 +123,13 @@ def test_the_table_gives_its_own_states_back(result, table):
     assert high == pytest.approx(found)
 
 
+def test_result_and_table_give_the_same_rows(result, table):
+    rows = result.to_pandas()
+    assert rows.equals(table.to_pandas())
+    assert rows.equals(result.to_pandas("table.csv"))
+    assert result.to_xarray().equals(table.to_xarray())
+
+
 def test_arguments_broadcast(table):
     flow = np.linspace(150.0, 600.0, 7)
     at = {"offset_m": 2.0, "height_m": 1.5, "wind_speed_m_s": 1.0, "wind_angle_deg": 90.0}

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import os
+import re
 import subprocess
 import sys
 import time
@@ -15,6 +17,7 @@ import pytest
 
 import wakesim
 from wakesim.errors import CaseError
+from wakesim.outputs import table_file, table_reader
 from wakesim.outputs.netcdf import TABLE_FORMAT, states
 from wakesim.outputs.netcdf import write as write_data
 
@@ -277,7 +280,7 @@ HOSTILE: dict[str, tuple[Callable[[h5py.File, Path], None], str]] = {
     "falling axis": (axis_of([5.0, 4.0, 3.0, 2.0, 1.0]), "height_m do not rise"),
     "equal values": (axis_of([1.0, 2.0, 2.0, 4.0, 5.0]), "height_m do not rise"),
     "huge": (huge, "drift has a size that no table has"),
-    "other shape": (other_shape, "is no lookup table"),
+    "other shape": (other_shape, "drift does not lie over"),
     "single precision": (single_precision, "double precision"),
     "text": (text_for_numbers, "double precision"),
     "group": (a_group, "drift is no array"),
@@ -287,7 +290,7 @@ HOSTILE: dict[str, tuple[Callable[[h5py.File, Path], None], str]] = {
     "infinite": (infinite, "mean_speed holds values outside 0 to 200"),
     "impossible": (impossible, "mean_speed holds values outside 0 to 200"),
     "format": (attribute("format", TABLE_FORMAT + "0"), '"format" is not'),
-    "format in bytes": (attribute("format", np.bytes_(b"\xff\xfe")), "table"),
+    "format in bytes": (attribute("format", np.bytes_(b"\xff\xfe")), '"format" is not'),
     "density in words": (attribute("air_density_kg_m3", "thin"), "no density of air"),
     "no density": (attribute("air_density_kg_m3", np.nan), "no density of air"),
     "array": (attribute("text_3", np.arange(4.0)), "neither text nor number"),
@@ -296,6 +299,17 @@ HOSTILE: dict[str, tuple[Callable[[h5py.File, Path], None], str]] = {
 
 @pytest.mark.parametrize("name", HOSTILE)
 def test_hostile_tables_are_refused(name, path):
+    """By the check itself, in this process."""
+    change, words = HOSTILE[name]
+    with h5py.File(path, "r+") as file:
+        change(file, path.parent)
+    request = table_reader._request(path, path.stat().st_size)
+    with pytest.raises(table_file.NoTable, match=re.escape(words)):
+        table_file.hand_over(request, io.BytesIO())
+
+
+@pytest.mark.parametrize("name", ["external storage", "falling axis", "format in bytes"])
+def test_a_refusal_is_one_line(name, path):
     change, words = HOSTILE[name]
     with h5py.File(path, "r+") as file:
         change(file, path.parent)
@@ -330,8 +344,6 @@ def test_a_pipe_is_refused_at_once(tmp_path):
 
 def test_a_reader_that_hangs_is_stopped(path, monkeypatch, tmp_path):
     """Whatever the library does with a file, the answer comes."""
-    from wakesim.outputs import table_file, table_reader
-
     script = tmp_path / "hangs.py"
     script.write_text("while True: pass\n", encoding="utf-8")
     monkeypatch.setattr(table_file, "__file__", str(script))

@@ -85,7 +85,7 @@ def test_mean_flow_is_the_linear_balance_of_the_lowered_drag(section, one_way):
 
 def test_traffic_lowers_its_own_drag(section, table, one_way):
     made, rates, busy = one_way
-    moved = section.met(made, busy.u) / made.speed
+    moved = section.entry_speed(made, busy.u) / made.speed
     assert np.all(moved > 0.02)
     np.testing.assert_allclose(busy.factor, (1.0 - moved) ** 2, rtol=0.03)
     factors = [section.steady_traffic(made, s * rates, CLOSURE).factor[0] for s in (0.01, 1e-4)]

@@ -117,7 +117,8 @@ POINT = {"X_m": 1.0, "Y_m": 0.0, "Z_m": 0.1, "speed_m_s": 40.0}
         ("solid_added_mass", {"semi_x_m": 1.0}, None, {"panels": 2.5}, "whole number, 4 to 28"),
         ("solid_added_mass", {"semi_y_m": 1.0}, None, {}, "needs the condition 'semi_x_m'"),
         (
-            "passing_moment", {"semi_x_m": 1.0, "lateral_m": 0.5, "order": 2.0}, None, {},
+            "passing_moment", {"semi_x_m": 1.0, "lateral_m": 0.5, "order": 2.0}, None,
+            {"panels": 4},
             "inside the body",
         ),
     ],
@@ -245,5 +246,5 @@ def test_volumes_of_the_bodies():
 )
 def test_bad_conditions_of_a_pressure_are_refused_in_one_line(conditions, options, text):
     with pytest.raises(CaseError, match=text) as caught:
-        compute("peak_pressure_coefficient", conditions, TRAIN, **options)
+        compute("peak_pressure_coefficient", conditions, TRAIN, **{"refinement": 0.5, **options})
     assert "\n" not in str(caught.value)

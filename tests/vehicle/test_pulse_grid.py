@@ -12,8 +12,7 @@ from solids import cube_sphere
 import wakesim
 from wakesim.vehicle.panels3d import SourceHull
 from wakesim.vehicle.passfield import pass_field
-from wakesim.vehicle.pulse_grid import PulseFields
-from wakesim.vehicle.source_tree import SourceTree
+from wakesim.vehicle.pulse_grid import PulseFields, SourceTree
 from wakesim.vehicle.wake import WakeConstants
 
 CLASSES = ("small_car", "artic_lorry_eu")

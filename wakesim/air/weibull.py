@@ -133,7 +133,7 @@ def _censored(
 
     low, high = math.log(0.1), math.log(100.0)
     start = np.array([math.log(scale), min(max(math.log(shape), low), high)])
-    found = optimize.minimize(
+    result = optimize.minimize(
         loss,
         start,
         jac=True,
@@ -141,4 +141,4 @@ def _censored(
         bounds=[(start[0] - 5.0, start[0] + 5.0), (low, high)],
         options={"ftol": 1e-13, "gtol": 1e-7},
     )
-    return math.exp(found.x[0]), math.exp(found.x[1])
+    return math.exp(result.x[0]), math.exp(result.x[1])

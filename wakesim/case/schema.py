@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field, Strict
 
@@ -29,6 +29,12 @@ from wakesim.case.traffic import (
 )
 from wakesim.case.vehicle import Vehicle, VehicleTable, name_trouble
 
+if TYPE_CHECKING:
+    _StudyName = str
+else:
+    _StudyName = Literal[tuple(STUDY_TABLES)]
+*_FIRST, _LAST = (f'"{name}"' for name in STUDY_TABLES)
+
 
 class CaseFile(Table):
     """A case file as written; see the example cases for a commented one of each kind.
@@ -37,12 +43,7 @@ class CaseFile(Table):
     """
 
     title: Line = Field(description="one line, shown on every output")
-    study: Literal[
-        "traffic", "single_pass", "mounting_map", "lookup_table", "single_pass_table"
-    ] = Field(
-        description='"traffic", "single_pass", "mounting_map", "lookup_table" or '
-        '"single_pass_table"'
-    )
+    study: _StudyName = Field(description=f"{', '.join(_FIRST)} or {_LAST}")
     invented_data: bool = False
     road: Road = Field(description="the road and its [[road.carriageways]]")
     vehicles: dict[str, VehicleTable] = Field(default_factory=dict)

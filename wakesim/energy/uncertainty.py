@@ -162,8 +162,8 @@ def ranking(
     if root != 1 and y.min() < 0.0:
         raise ValueError("a root needs outputs of at least 0")
     terms = _affordable_terms(parameters, y.size)
-    names, spread = tuple(p.name for p in parameters), float(np.var(y))
-    if spread <= 1e-24 * max(float(np.mean(y**2)), 1e-300):
+    names, variance = tuple(p.name for p in parameters), float(np.var(y))
+    if variance <= 1e-24 * max(float(np.mean(y**2)), 1e-300):
         return Ranking(names, np.zeros(len(names)), np.zeros(len(names)), 1.0)
     z = y if root == 1 else y ** (1.0 / root)
     basis = _basis(x, parameters, terms)
@@ -171,7 +171,7 @@ def ranking(
     coefficient = np.linalg.solve(upper, orthogonal.T @ z)
     leverage = np.sum(orthogonal**2, axis=1)
     left_out = z - (z - basis @ coefficient) / np.maximum(1.0 - leverage, 1e-9)
-    explained = 1.0 - float(np.mean((y - _power(left_out, root)) ** 2)) / spread
+    explained = 1.0 - float(np.mean((y - _power(left_out, root)) ** 2)) / variance
     if root == 1:
         first, total = _squared(coefficient, terms)
     else:
@@ -204,14 +204,14 @@ def _sampled(
         return _power(_basis(x, parameters, terms) @ coefficient, root)
 
     at_a, at_b = value(a), value(b)
-    spread = float(np.var(np.concatenate([at_a, at_b])))
+    variance = float(np.var(np.concatenate([at_a, at_b])))
     first, total = np.empty(count), np.empty(count)
     for k in range(count):
         mixed = a.copy()
         mixed[:, k] = b[:, k]
         at_mixed = value(mixed)
-        first[k] = np.mean((at_b - at_b.mean()) * (at_mixed - at_a)) / spread
-        total[k] = 0.5 * np.mean((at_a - at_mixed) ** 2) / spread
+        first[k] = np.mean((at_b - at_b.mean()) * (at_mixed - at_a)) / variance
+        total[k] = 0.5 * np.mean((at_a - at_mixed) ** 2) / variance
     return first, total
 
 

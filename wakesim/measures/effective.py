@@ -1,4 +1,4 @@
-"""Speed measures: rotor-equivalent and effective speed, energy pattern factor, power density.
+"""Speed measures: effective speed, energy pattern factor, power density, gusts.
 
 A rotor lives on the cube of the speed, so the speed that stands for a gusty series is the
 root-mean-cube: the constant wind with the same kinetic energy flux.
@@ -76,3 +76,27 @@ def share_above(speed: ArrayLike, cut_in_m_s: float) -> float:
 def power_density(effective_speed_m_s: float, density_kg_m3: float) -> float:
     """Kinetic energy flux 0.5 rho U^3 through a square metre, W/m2."""
     return 0.5 * density_kg_m3 * effective_speed_m_s**3
+
+
+def moving_mean(speed: ArrayLike, dt: float, averaging_s: float) -> Array:
+    """Means over every window of ``averaging_s`` seconds inside a series (n,), m/s.
+
+    Shape (n - m + 1,) with m the samples in a window: ``averaging_s`` rounded to whole steps, at
+    least one; a record shorter than the averaging time is one window.
+    """
+    values = np.asarray(speed, dtype=np.float64)
+    if values.ndim != 1 or values.size == 0:
+        raise ValueError("a one-dimensional series of at least one sample is needed")
+    if not (dt > 0.0 and averaging_s > 0.0):
+        raise ValueError("time step and averaging time must be greater than 0 s")
+    window = min(max(1, round(averaging_s / dt)), values.size)
+    if window == 1:
+        return values.copy()
+    sums = np.concatenate(([0.0], np.cumsum(values)))
+    return (sums[window:] - sums[:-window]) / window
+
+
+def gust_peak(speed: ArrayLike, dt: float, averaging_s: float = 3.0) -> float:
+    """Largest moving mean of a series (n,), m/s. 3 s is the usual averaging time of gusts
+    (World Meteorological Organization, Guide to Instruments, No. 8, from memory)."""
+    return float(moving_mean(speed, dt, averaging_s).max())

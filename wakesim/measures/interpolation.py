@@ -154,9 +154,9 @@ def interpolate(axes: list[Axis], table: Array, at: Mapping[str, ArrayLike]) -> 
     unknown = np.isnan(table)
     if not unknown.any():
         return _weighted(axes, table, at)
-    found = _weighted(axes, np.where(unknown, 0.0, table), at)
-    found[needs(axes, unknown, at)] = np.nan
-    return found
+    result = _weighted(axes, np.where(unknown, 0.0, table), at)
+    result[needs(axes, unknown, at)] = np.nan
+    return result
 
 
 def needs(

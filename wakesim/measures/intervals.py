@@ -117,15 +117,15 @@ def _stretches(strata: Strata, n: int) -> list[tuple[int, int, int]]:
             raise ValueError(f"stratum labels must be integers of shape ({n},)")
         cuts = np.concatenate(([0], np.flatnonzero(np.diff(strata)) + 1, [n]))
         return [(int(strata[a]), int(a), int(b)) for a, b in pairwise(cuts)]
-    found = []
+    result = []
     for label, piece in enumerate(strata):
         start, stop, step = piece.indices(n)
         if step != 1 or stop <= start:
             raise ValueError("each stratum must be a slice of at least one sample, in steps of one")
-        found.append((label, start, stop))
-    if not found:
+        result.append((label, start, stop))
+    if not result:
         raise ValueError("at least one stratum is needed")
-    return found
+    return result
 
 
 def join_blocks(parts: Sequence[Blocks]) -> Blocks:

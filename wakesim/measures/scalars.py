@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from wakesim.arrays import Array
-from wakesim.measures import effective, gusts
+from wakesim.measures import effective
 from wakesim.quantities import group
 
 
@@ -95,7 +95,7 @@ def time_above_cut_in(s: MountSeries) -> float:
 @measure
 def gust_peak_m_s(s: MountSeries) -> float:
     """Largest moving mean of the first realisation."""
-    return gusts.gust_peak(s.first_m_s, s.dt_s, s.gust_averaging_s)
+    return effective.gust_peak(s.first_m_s, s.dt_s, s.gust_averaging_s)
 
 
 @measure

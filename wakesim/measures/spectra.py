@@ -7,11 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import fft
+from scipy import signal
 
 from wakesim.arrays import Array
-
-_SEGMENTS_AT_ONCE = 256
 
 
 def velocity_spectrum(velocity: ArrayLike, dt: float, segment_s: float) -> tuple[Array, Array]:
@@ -34,21 +32,9 @@ def velocity_spectrum(velocity: ArrayLike, dt: float, segment_s: float) -> tuple
         raise ValueError("time step and segment length must be greater than 0 s")
     length = min(max(4, round(segment_s / dt)), values.size)
     fluctuation = values - values.mean()
-    power = _mean_periodogram(fluctuation, length)
-    power[1 : (length + 1) // 2] *= 2.0
-    frequency = fft.rfftfreq(length, dt)
-    variance = float(np.mean(fluctuation * fluctuation))
-    total = float(power.sum())
+    frequency, power = signal.welch(
+        fluctuation, 1.0 / dt, "hann", length, length - length // 2, detrend=False
+    )
+    variance, total = float(np.mean(fluctuation * fluctuation)), float(power.sum())
     scale = variance / (total * frequency[1]) if total > 0.0 else 0.0
     return frequency, power * scale
-
-
-def _mean_periodogram(values: Array, length: int) -> Array:
-    """Mean squared amplitude of the windowed segments, unscaled, shape (length // 2 + 1,)."""
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(length) / length)
-    segments = np.lib.stride_tricks.sliding_window_view(values, length)[:: max(1, length // 2)]
-    total = np.zeros(length // 2 + 1)
-    for start in range(0, segments.shape[0], _SEGMENTS_AT_ONCE):
-        amplitude = fft.rfft(segments[start : start + _SEGMENTS_AT_ONCE] * window, axis=1)
-        total += np.sum(amplitude.real**2 + amplitude.imag**2, axis=0)
-    return total / segments.shape[0]

@@ -155,15 +155,20 @@ def write(data: xarray.Dataset, path: Path) -> None:
 
 def _encoding(values: xarray.Variable) -> dict[str, Any]:
     """Long numbers packed, in chunks; a fill value only where something is missing."""
-    found: dict[str, Any] = {}
+    encoding: dict[str, Any] = {}
     if values.dtype.kind not in "iuf":
-        return found
+        return encoding
     if values.dtype.kind == "f":
         missing = bool(np.isnan(values.values).any())
-        found["_FillValue"] = values.dtype.type(np.nan) if missing else None
+        encoding["_FillValue"] = values.dtype.type(np.nan) if missing else None
     if values.size >= _COMPRESS_FROM:
-        found |= {"zlib": True, "complevel": 4, "shuffle": True, "chunksizes": _chunk(values.shape)}
-    return found
+        encoding |= {
+            "zlib": True,
+            "complevel": 4,
+            "shuffle": True,
+            "chunksizes": _chunk(values.shape),
+        }
+    return encoding
 
 
 def _chunk(shape: tuple[int, ...]) -> tuple[int, ...]:

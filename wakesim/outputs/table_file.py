@@ -18,6 +18,7 @@ import contextlib
 import json
 import os
 import sys
+from typing import BinaryIO
 
 import h5py
 import numpy as np
@@ -36,8 +37,13 @@ class NoTable(Exception):
 
 
 def main(request: dict) -> None:
-    """Check the file and write its numbers to stdout."""
+    """Check the file in limited time and memory and write its numbers to stdout."""
     _limit_cpu_and_memory(request["cpu_s"], request["memory_bytes"])
+    hand_over(request, sys.stdout.buffer)
+
+
+def hand_over(request: dict, out: BinaryIO) -> None:
+    """Check the file and write its numbers to ``out``; NoTable says what is wrong with it."""
     with h5py.File(os.fsencode(request["path"]), "r") as file:
         attributes = _attributes(file, request["format"])
         members = _members(file, {*request["axes"], *request["variables"]})
@@ -53,7 +59,6 @@ def main(request: dict) -> None:
             if members[name].shape != shape or _axis_names(members[name], axes) != axes:
                 raise NoTable(f"{name} does not lie over the axes of effective_speed")
         head = {"attributes": attributes, "axes": axes, "variables": variables, "shape": shape}
-        out = sys.stdout.buffer
         out.write(json.dumps(head).encode() + b"\n")
         for name, size in zip(axes, shape, strict=True):
             out.write(_axis_values(name, members[name], size).tobytes())
@@ -87,14 +92,14 @@ def _attributes(file: h5py.File, wanted: str) -> dict:
     """Numbers and texts of the whole table."""
     if len(file.attrs) > _MOST_ATTRIBUTES or file.attrs.get("format") != wanted:
         raise NoTable(f'its attribute "format" is not "{wanted}"')
-    found = {name: _plain(value) for name, value in file.attrs.items()}
-    for name, value in found.items():
+    attributes = {name: _plain(value) for name, value in file.attrs.items()}
+    for name, value in attributes.items():
         if name.startswith("interpolation_error_") and isinstance(value, str):
             raise NoTable("its interpolation error is no number")
-    density = found.get("air_density_kg_m3", "")
+    density = attributes.get("air_density_kg_m3", "")
     if isinstance(density, str) or not 0.1 < density < 10.0:
         raise NoTable("its attribute air_density_kg_m3 is no density of air")
-    return found
+    return attributes
 
 
 def _plain(value: object) -> str | int | float:

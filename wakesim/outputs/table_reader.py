@@ -132,12 +132,12 @@ class LookupTable:
         beyond = {a.name: a.outside(places[a.name]) for a in self._axes}
         if outside == "error":
             self._refuse(places, beyond)
-        found = interpolate(self._axes, values, places)
+        answer = interpolate(self._axes, values, places)
         if outside == "flag":
-            found[np.broadcast_to(_any(beyond), found.shape)] = np.nan
+            answer[np.broadcast_to(_any(beyond), answer.shape)] = np.nan
         if variable != "drift":
-            found = np.maximum(found, 0.0)  # a cubic may overshoot; NaN stays
-        return found
+            answer = np.maximum(answer, 0.0)  # a cubic may overshoot; NaN stays
+        return answer
 
     def is_outside(self, **at: ArrayLike) -> NDArray[np.bool_]:
         """Where a state is outside at least one axis; the shape the arguments broadcast to."""
@@ -175,8 +175,8 @@ class LookupTable:
         Keys ``states``, ``median``, ``p90`` and ``largest``; empty when it was not measured.
         """
         head = "interpolation_error_"
-        found = {k.removeprefix(head): v for k, v in self.attributes.items() if k.startswith(head)}
-        return {key: float(value) for key, value in found.items()}
+        errors = {k.removeprefix(head): v for k, v in self.attributes.items() if k.startswith(head)}
+        return {key: float(value) for key, value in errors.items()}
 
     def _values(self, variable: str) -> Array:
         if variable not in self.variables:
@@ -274,19 +274,23 @@ def _has_signature(name: str, path: str | os.PathLike[str]) -> bool:
         raise CaseError(f"{name}: cannot be read as a table: {error.strerror}") from error
 
 
+def _request(path: str | os.PathLike[str], size: int) -> dict[str, Any]:
+    """What the reading process is asked for."""
+    return {
+        "path": os.fsdecode(path), "format": TABLE_FORMAT, "axes": list(AXES),
+        "variables": LIMITS, "most_states": MOST_STATES,
+        "cpu_s": _LEAST_CPU_S + size // _BYTES_A_SECOND, "memory_bytes": _MEMORY_BYTES,
+    }  # fmt: skip
+
+
 def _contents(name: str, path: str | os.PathLike[str], size: int) -> bytes:
     """What the reading process hands over; CaseError for anything but success."""
-    cpu_s = _LEAST_CPU_S + size // _BYTES_A_SECOND
-    request = {
-        "path": os.fsdecode(path), "format": TABLE_FORMAT, "axes": list(AXES),
-        "variables": LIMITS, "most_states": MOST_STATES, "cpu_s": cpu_s,
-        "memory_bytes": _MEMORY_BYTES,
-    }  # fmt: skip
+    request = _request(path, size)
     try:
         done = subprocess.run(
             [sys.executable, "-P", table_file.__file__, json.dumps(request)],
-            stdin=subprocess.DEVNULL, capture_output=True, timeout=_CLOCK_FACTOR * cpu_s,
-            env=os.environ | _CHILD_ENVIRONMENT,
+            stdin=subprocess.DEVNULL, capture_output=True,
+            timeout=_CLOCK_FACTOR * request["cpu_s"], env=os.environ | _CHILD_ENVIRONMENT,
         )  # fmt: skip
     except subprocess.TimeoutExpired as error:
         raise CaseError(f"{name}: cannot be read as a table: reading takes too long") from error
@@ -302,14 +306,14 @@ def _contents(name: str, path: str | os.PathLike[str], size: int) -> bytes:
 
 def _table(name: str, data: bytes) -> LookupTable:
     head, _, rest = data.partition(b"\n")
-    found = json.loads(head)
+    header = json.loads(head)
     numbers = np.frombuffer(rest, dtype="<f8").astype(np.float64)
-    shape = tuple(found["shape"])
-    ends = np.cumsum([*shape, *[math.prod(shape)] * len(found["variables"])])
+    shape = tuple(header["shape"])
+    ends = np.cumsum([*shape, *[math.prod(shape)] * len(header["variables"])])
     parts = np.split(numbers, ends[:-1])
-    axes = dict(zip(found["axes"], parts, strict=False))
+    axes = dict(zip(header["axes"], parts, strict=False))
     variables = {
         variable: part.reshape(shape)
-        for variable, part in zip(found["variables"], parts[len(axes) :], strict=True)
+        for variable, part in zip(header["variables"], parts[len(axes) :], strict=True)
     }
-    return LookupTable(name, axes, variables, found["attributes"])
+    return LookupTable(name, axes, variables, header["attributes"])

@@ -126,72 +126,40 @@ def write_json(result: Comparison, path: Path, files: Sequence[str]) -> None:
 
 def as_plain(result: Comparison, files: Sequence[str] = ()) -> dict[str, Any]:
     """The comparison as plain JSON values; keys in the module's text."""
-    inputs, case, logged, texts = result.inputs, result.case, result.logged, sentences(result)
-    record, log, mount = inputs.record, inputs.log, inputs.mount
+    inputs, case, texts = result.inputs, result.case, sentences(result)
+    record, second, mast, wind = inputs.record, inputs.second, inputs.mast, case.air.wind
+    start = None if record.start is None else record.start.isoformat()
     values: dict[str, Any] = plain(
         {
             "format_version": FORMAT_VERSION,
             "title": case.title,
             "invented_data": bool(case.invented_data),
-            "case": {"path": case.path, "sha256": case.sha256}
-            | {key: getattr(case.model, key) for key in _CONSTANTS},
-            "record": {
-                "path": record.path,
-                "sha256": record.sha256,
-                "start_utc": None if record.start is None else record.start.isoformat(),
+            "case": _of(case, "path", "sha256") | _of(case.model, *_CONSTANTS),
+            "record": _of(record, "path", "sha256")
+            | {
+                "start_utc": start,
                 "duration_s": result.record.duration_s,
                 "samples": result.record.speed_m_s.size,
                 "step_s": record.dt_s,
                 "gap_share": record.gap_share,
                 "components": result.curves.channel == "u",
             },
-            "log": None
-            if log is None
-            else {"path": log.path, "sha256": log.sha256, "passes": log.counts},
-            "mount": {
-                "name": mount.name,
-                "offset_m": mount.offset_m,
-                "height_m": mount.height_m,
-                "cut_in_m_s": mount.cut_in_m_s,
-            },
+            "log": inputs.log and _of(inputs.log, "path", "sha256") | {"passes": inputs.log.counts},
+            "mount": _of(inputs.mount, "name", "offset_m", "height_m", "cut_in_m_s"),
             "instrument": inputs.instrument.model_dump(),
             "other_instrument": inputs.other_instrument,
             "ambient": result.ambient,
-            "ambient_mast": _mast(result),
-            "second": _second(result),
-            "clock": _clock(result),
-            "log_time_error": None if logged is None else asdict(logged.time_error),
-            "blocks": {"number": result.pair.blocks, "block_s": result.pair.block_s},
-            "simulated_s": result.simulated_s,
-            "hours": result.hours,
-            "quantities": [asdict(judgement) for judgement in result.judgements],
-            "metrics": [
-                {"key": p.key, "words": p.words, "n": p.measured.size}
-                | p.values
-                | {"intervals": p.intervals}
-                for p in (() if logged is None else logged.points)
-            ],
-            "signatures": [
-                {
-                    "vehicle": s.vehicle,
-                    "label": s.label,
-                    "lane": s.lane,
-                    "passes": s.passes,
-                    "candidates": s.candidates,
-                    "clear_before_s": s.clear_s[0],
-                    "clear_after_s": s.clear_s[1],
-                }
-                for s in (() if logged is None else logged.signatures)
-            ],
-            "variants": [
-                {
-                    "parameter": v.parameter,
-                    "setting": v.setting,
-                    "change": {q.key: v.change[i] for i, q in enumerate(QUANTITIES)},
-                }
-                for v in result.model_range.variants
-            ],
-            "fit": None if result.fit is None else _fit(result.fit, texts["caution"]),
+            "ambient_mast": mast
+            and wind
+            and _of(mast.record, "path", "sha256")
+            | {
+                "height_m": mast.height_m,
+                "wind_speed_m_s": wind.speed_m_s,
+                "wind_angle_deg": wind.angle_deg,
+            },
+            "second": second
+            and _of(second.record, "path", "sha256") | _of(second.mount, "offset_m", "height_m"),
+            **_of_log(result),
             "needs_log": texts["needs_log"],
             "notes": result.notes,
             "method": texts["method"],
@@ -201,73 +169,71 @@ def as_plain(result: Comparison, files: Sequence[str] = ()) -> dict[str, Any]:
             "files": list(files),
         }
     )
+    if values["fit"]:
+        values["fit"]["notes"] += texts["caution"]
     return values
 
 
-def _clock(result: Comparison) -> dict[str, Any] | None:
-    if result.logged is None:
-        return None
-    clock = result.logged.clock
+def _of(thing: object, *names: str) -> dict[str, Any]:
+    """Attributes of an object by their names."""
+    return {name: getattr(thing, name) for name in names}
+
+
+def _of_log(result: Comparison) -> dict[str, Any]:
+    """From "clock" to "fit": what was found, None and empty lists without a log."""
+    logged = result.logged
+    clock, points, shapes = (
+        (None, (), ()) if logged is None else (logged.clock, logged.points, logged.signatures)
+    )
     return {
-        "offset_s": clock.clock.offset_s,
-        "offset_interval_s": clock.offset_interval_s,
-        "rate": clock.clock.rate,
-        "rate_interval": clock.rate_interval,
-        "correlation": clock.correlation,
-        "chance": clock.chance,
-        "significant": bool(clock.significant),
-        "applied": bool(clock.significant),
-        "axes": clock.axes.tolist(),
+        "clock": clock
+        and {
+            "offset_s": clock.clock.offset_s,
+            "offset_interval_s": clock.offset_interval_s,
+            "rate": clock.clock.rate,
+            **_of(clock, "rate_interval", "correlation", "chance"),
+            "significant": bool(clock.significant),
+            "applied": bool(clock.significant),
+            "axes": clock.axes.tolist(),
+        },
+        "log_time_error": logged and asdict(logged.time_error),
+        "blocks": {"number": result.pair.blocks, "block_s": result.pair.block_s},
+        "simulated_s": result.simulated_s,
+        "hours": result.hours,
+        "quantities": [asdict(judgement) for judgement in result.judgements],
+        "metrics": [
+            {"key": p.key, "words": p.words, "n": p.measured.size}
+            | p.values
+            | {"intervals": p.intervals}
+            for p in points
+        ],
+        "signatures": [
+            _of(s, "vehicle", "label", "lane", "passes", "candidates")
+            | {"clear_before_s": s.clear_s[0], "clear_after_s": s.clear_s[1]}
+            for s in shapes
+        ],
+        "variants": [
+            _of(v, "parameter", "setting")
+            | {"change": {q.key: v.change[i] for i, q in enumerate(QUANTITIES)}}
+            for v in result.model_range.variants
+        ],
+        "fit": result.fit and _of_fit(result.fit),
     }
 
 
-def _mast(result: Comparison) -> dict[str, Any] | None:
-    mast, wind = result.inputs.mast, result.case.air.wind
-    if mast is None or wind is None:
-        return None
-    return {
-        "path": mast.record.path,
-        "sha256": mast.record.sha256,
-        "height_m": mast.height_m,
-        "wind_speed_m_s": wind.speed_m_s,
-        "wind_angle_deg": wind.angle_deg,
-    }
-
-
-def _second(result: Comparison) -> dict[str, Any] | None:
-    second = result.inputs.second
-    if second is None:
-        return None
-    return {
-        "path": second.record.path,
-        "sha256": second.record.sha256,
-        "offset_m": second.mount.offset_m,
-        "height_m": second.mount.height_m,
-    }
-
-
-def _fit(fit: FitResult, caution: Sequence[str]) -> dict[str, Any]:
+def _of_fit(fit: FitResult) -> dict[str, Any]:
     return {
         "constants": [
-            {
-                "name": c.name,
-                "value": c.value,
-                "interval": (c.low, c.high),
-                "case_value": c.case_value,
-                "status": c.status,
-                "effective_blocks": c.effective_blocks,
-                "note": c.note,
-            }
+            _of(c, "name", "value")
+            | {"interval": (c.low, c.high)}
+            | _of(c, "case_value", "status", "effective_blocks", "note")
             for c in fit.constants.values()
         ],
-        "names": fit.names,
-        "correlation": fit.correlation,
-        "explained": fit.explained,
-        "background_sd_m_s": fit.background_sd_m_s,
+        **_of(fit, "names", "correlation", "explained", "background_sd_m_s"),
         "converged": bool(fit.converged),
         "clock_offset_s": fit.clock.offset_s,
         "clock_interval_s": fit.clock_interval_s,
-        "notes": (*fit.notes, *caution),
+        "notes": fit.notes,
     }
 
 

@@ -93,10 +93,10 @@ def _climb(grid: CrossSectionGrid, stream: Array, closed: NDArray[np.bool_]) -> 
     held[:, [0, -1]] = True
     free = np.flatnonzero(~held)
     rows = operator.tocsr()[free]
-    found = value.ravel().copy()
-    right = -rows[:, np.flatnonzero(held)] @ found[held.ravel()]
-    found[free] = splu(rows[:, free].tocsc(), permc_spec="MMD_AT_PLUS_A").solve(right)
-    return found.reshape(held.shape)
+    result = value.ravel().copy()
+    right = -rows[:, np.flatnonzero(held)] @ result[held.ravel()]
+    result[free] = splu(rows[:, free].tocsc(), permc_spec="MMD_AT_PLUS_A").solve(right)
+    return result.reshape(held.shape)
 
 
 def _second(x: Array) -> sparse.csr_matrix:

@@ -113,13 +113,13 @@ class DriftModel:
         if s.ndim != 3 or s.shape[1:] != self.grid.shape or not np.all(np.isfinite(s)):
             raise ValueError(f"sources must be finite and of shape (k, *{self.grid.shape})")
         right = s.reshape(len(s), -1) * self._mass
-        found = self._factor.solve(np.ascontiguousarray(right.T))
-        left = np.abs(self._operator @ found - right.T).max(initial=0.0)
+        result = self._factor.solve(np.ascontiguousarray(right.T))
+        left = np.abs(self._operator @ result - right.T).max(initial=0.0)
         if not left <= _RESIDUAL * np.abs(right).max(initial=0.0):
             raise NumericalError(
                 f"the drift's balance does not close: {left:.1e} m3/s2 left in a cell"
             )
-        return np.ascontiguousarray(found.T).reshape(s.shape)
+        return np.ascontiguousarray(result.T).reshape(s.shape)
 
     def solve(self, source: ArrayLike) -> DriftField:
         """Steady drift of one source field (ny, nz), m/s2."""

@@ -134,7 +134,7 @@ class RoadSection:
         cells = np.diff(np.diff(sums, axis=0), axis=1)
         return np.moveaxis(cells, (0, 1), (-2, -1)) / grid.areas
 
-    def met(self, sources: Sources, u: Array) -> Array:
+    def entry_speed(self, sources: Sources, u: Array) -> Array:
         """Mean along-road velocity, road axes, where each source's wakes enter, (s,) m/s."""
         weight = sources.entry[:, 0] * self.grid.areas
         return np.einsum("sij,ij->s", weight, u) / weight.sum(axis=(1, 2))
@@ -211,7 +211,7 @@ class RoadSection:
             time = 0.0
             while time < span:
                 if n % _EVERY == 0:
-                    factor = drag_factor(self.met(sources, fields[0]), speed)
+                    factor = drag_factor(self.entry_speed(sources, fields[0]), speed)
                     made = self._made(sources, rates, factor)
                 self.step(fields, made, last, step, closure)
                 last, time, n = step, time + step, n + 1

@@ -26,7 +26,7 @@ _SMALLEST_FREE_SHARE = 1e-9
 
 
 class HeadwaySettings(Protocol):
-    """What a headway model must say of itself: the attributes of ``case.traffic.headway``."""
+    """What a headway model must have: the attributes of ``case.traffic.headway``."""
 
     @property
     def model(self) -> str: ...

@@ -117,7 +117,7 @@ class MeanAir:
     def lane_speed(self) -> Array:
         """Mean air speed along each view's way where its wakes enter, (hours, views) m/s."""
         made, own = self.made, np.array([s.direction for s in self.views])
-        return np.array([own * self.section.met(made, state.u) for state in self.states])
+        return np.array([own * self.section.entry_speed(made, state.u) for state in self.states])
 
     def _force(self, hour: int) -> Array:
         """Source of each view with its drag of the hour, own way counted positive."""
@@ -358,17 +358,17 @@ def _states(
     The chains do not depend on how many threads there are, nor does any result.
     """
     order = np.argsort(-(rates @ made.speed**3), kind="stable")
-    found: list[RoadState | None] = [None] * len(rates)
+    states: list[RoadState | None] = [None] * len(rates)
 
     def chain(numbers: NDArray[np.int64]) -> None:
         last = start
         for n in numbers:
             last = section.steady_traffic(made, rates[n], closure, last)
-            found[n] = last
+            states[n] = last
 
     with ThreadPoolExecutor(_CHAINS) as pool:
         list(pool.map(chain, (order[i::_CHAINS] for i in range(_CHAINS))))
-    return [state for state in found if state is not None]
+    return [state for state in states if state is not None]
 
 
 def prepare_wakes(

@@ -99,14 +99,14 @@ def point_statistics(
         excluding=excluding, start=start,
     )  # fmt: skip
     free = np.flatnonzero(air.outside(at))
-    found = np.full((7, len(air.hours), len(at)), np.nan)
+    result = np.full((7, len(air.hours), len(at)), np.nan)
     drag = np.ones((len(air.hours), len(air.views)))
     if free.size:
         around = air.around(at[free])
         drag = around.factor
         wind, variance = air.ambient(at)
-        found[:, :, free] = _statistics(air, at[free], around, (wind[free], variance[free]), nodes)
-    return PointStatistics(air.hours, *found, drag)
+        result[:, :, free] = _statistics(air, at[free], around, (wind[free], variance[free]), nodes)
+    return PointStatistics(air.hours, *result, drag)
 
 
 def _statistics(
@@ -130,12 +130,12 @@ def _statistics(
                 )
                 spread = variance[number, None, None] * np.eye(2)
                 spread = spread + still[hour, number, None, None] * _SHARES
-                found = mean_cubes(measures, mean=centre, covariance=spread)
-                out[0, hour, number], out[1, hour, number] = found.mean.T
-                out[2, hour, number] = found.covariance[:, 0, 0]
-                out[3, hour, number] = found.covariance[:, 1, 1]
-                out[4, hour, number] = found.mean_speed
-                out[5, hour, number] = found.mean_cube
+                result = mean_cubes(measures, mean=centre, covariance=spread)
+                out[0, hour, number], out[1, hour, number] = result.mean.T
+                out[2, hour, number] = result.covariance[:, 0, 0]
+                out[3, hour, number] = result.covariance[:, 1, 1]
+                out[4, hour, number] = result.mean_speed
+                out[5, hour, number] = result.mean_cube
     return out
 
 

@@ -101,7 +101,7 @@ def march_passes(
     still = (none, none, none)
     sums = np.zeros((5, *u.shape))
     first = float(passes.time_s[0]) if len(passes) else start_s
-    time, last, n, i, met = min(first, start_s), 0.0, 0, 0, []
+    time, last, n, i, factors = min(first, start_s), 0.0, 0, 0, []
     whole = end_s - time
     while time < end_s:
         while i < len(passes) and passes.time_s[i] < time + step_s:
@@ -109,7 +109,7 @@ def march_passes(
             speed = max(passes.speed_m_s[i] - along_m_s[s], 1.0)
             own = float((weight[s] * u).sum()) * sources.direction[s]
             factor = float(drag_factor(np.array(own), np.array(speed))) * passes.wake_factor[i]
-            met.append(factor)
+            factors.append(factor)
             u += sources.direction[s] * speed * factor * entry[s, 0]
             k += speed**2 * factor * entry[s, 1]
             eps += speed**3 * max(factor, 0.0) ** 1.5 * entry[s, 2]
@@ -124,7 +124,7 @@ def march_passes(
     mean = sums / max(n, 1)
     return HourMarch(
         section.grid.y, section.grid.z, mean[0], np.sqrt(np.maximum(mean[1] - mean[0] ** 2, 0.0)),
-        mean[2], mean[3], mean[4], float(np.mean(met)) if met else 1.0, len(met),
+        mean[2], mean[3], mean[4], float(np.mean(factors)) if factors else 1.0, len(factors),
     )  # fmt: skip
 
 

@@ -15,10 +15,11 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+from wakesim import folders
 from wakesim.csv_tables import read_csv_table
-from wakesim.folders import SCORECARD
 from wakesim.outputs.page import environment
-from wakesim.runtime import shared_path
+from wakesim.progress import Progress, silent
+from wakesim.runtime import is_checkout, shared_path, validation_path
 from wakesim.validation.comparison import (
     Comparison,
     after_number,
@@ -105,7 +106,7 @@ def report(scorecard: Scorecard, calibration: list[str] | None = None) -> str:
     not_tested = _csv(scorecard.folder / NOT_TESTED)
     return rendered(
         "report",
-        first_line=SCORECARD.first_line,
+        first_line=folders.SCORECARD.first_line,
         outcomes=scorecard.outcomes,
         counted=counted,
         apart={group: scorecard.of_group(group) for group in GROUPS[1:]},
@@ -164,6 +165,43 @@ def _csv(path: Path) -> tuple[list[str], Sequence[Sequence[str]]] | None:
         return None
     data = read_csv_table(path)
     return [name.replace("_", " ") for name in data.header], data.rows
+
+
+# --- on disk ------------------------------------------------------------------------------------
+
+
+def default_target(own: bool) -> Path:
+    """Where the report goes when nothing is said: for the project's ``own`` comparisons in a
+    checkout their folder itself."""
+    return validation_path() if own and is_checkout() else Path("validation-report")
+
+
+def publish(
+    scorecard: Scorecard,
+    target: Path,
+    calibration: list[str] | None = None,
+    progress: Progress = silent,
+    force: bool = False,
+) -> list[Path]:
+    """Write REPORT.md and one figure for each comparison below ``target``; the paths written.
+
+    Its own older files are written anew. Raises OutputError as ``folders.publish`` does.
+    """
+    from wakesim.validation.figures import save_figure
+
+    def write(place: Path) -> list[str]:
+        names = []
+        total = len(scorecard.outcomes)
+        for number, outcome in enumerate(scorecard.outcomes):
+            name = figure_name(outcome.comparison, scorecard.folder)
+            progress(number / total, f"figure {name}")
+            (place / name).parent.mkdir(parents=True, exist_ok=True)
+            save_figure(outcome, place / name)
+            names.append(name)
+        (place / "REPORT.md").write_text(report(scorecard, calibration), encoding="utf-8")
+        return [*names, "REPORT.md"]
+
+    return folders.publish(target, folders.SCORECARD, write, force)
 
 
 # --- the list of quantities ---------------------------------------------------------------------

@@ -12,7 +12,7 @@ import numpy as np
 
 from wakesim.arrays import Array
 from wakesim.errors import CaseError, NumericalError
-from wakesim.progress import Progress
+from wakesim.progress import Progress, silent
 from wakesim.validation.comparison import Comparison, Quantity, span
 from wakesim.validation.metrics import Metrics, metrics
 from wakesim.validation.quantities import quantities
@@ -104,7 +104,7 @@ class Scorecard:
         return {word: number[word] for word in VERDICTS}
 
 
-def evaluate_folder(folder: Path, progress: Progress | None = None) -> Scorecard:
+def evaluate_folder(folder: Path, progress: Progress = silent) -> Scorecard:
     """Every reference file below a folder evaluated.
 
     Raises CaseError for bad reference files (all of their problems, before anything is computed)
@@ -114,8 +114,7 @@ def evaluate_folder(folder: Path, progress: Progress | None = None) -> Scorecard
     comparisons = read_all(folder, known)
     outcomes = []
     for number, comparison in enumerate(comparisons):
-        if progress is not None:
-            progress(number / len(comparisons), comparison.name)
+        progress(number / len(comparisons), comparison.name)
         outcomes.append(evaluate(comparison, known))
     return Scorecard(folder, tuple(outcomes))
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -50,9 +51,16 @@ def with_wall_image(lateral: Array, wall: Array | float | None) -> list[Array]:
 class NearWake:
     """Bubble of one vehicle; methods take broadcastable arrays and return the broadcast shape.
 
-    x is the distance behind the tail; a law adds ``velocity``, ``turbulence``, ``both``, ``width``
+    x is the distance behind the tail. A law is a subclass with ``law`` as its name, in a file of
+    this folder that ends in ``_wake``, and gives ``velocity``, ``turbulence``, ``both``, ``width``
     and ``sections``.
     """
+
+    laws: ClassVar[dict[str, type[NearWake]]] = {}
+
+    def __init_subclass__(cls, law: str = "") -> None:
+        if law:
+            cls.laws[law] = cls
 
     @classmethod
     def levels(cls, air: AirState) -> set[int]:
@@ -90,3 +98,25 @@ class NearWake:
         inside = np.clip(x / self.bubble_m, 0.0, 1.0)
         strength = 1.0 + self.constants.reversed_flow * np.sin(math.pi * inside)
         return strength * self.base_shape(x, self.lateral(x, y), z)
+
+    def velocity(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
+        """Mean along-road wake velocity u/V at x behind the tail."""
+        raise NotImplementedError
+
+    def turbulence(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
+        """Turbulent kinetic energy k/V^2."""
+        raise NotImplementedError
+
+    def both(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> tuple[Array, Array]:
+        """``velocity`` and ``turbulence`` together."""
+        u, k = np.broadcast_arrays(self.velocity(x, y, z), self.turbulence(x, y, z))
+        return u, k
+
+    def width(self, x: ArrayLike) -> Array:
+        """Standard deviation of the mean wake across, m."""
+        raise NotImplementedError
+
+    def sections(self, x: Array) -> tuple[Array, Array, Array, Array]:
+        """y (ny,), z (nz,) m and u, k (n, ny, nz) at distances x (n,) behind the tail, about the
+        wake's own centre, for y >= 0."""
+        raise NotImplementedError

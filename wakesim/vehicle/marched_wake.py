@@ -39,7 +39,7 @@ def wake_start(vehicle: Vehicle, constants: WakeConstants) -> WakeStart:
     )
 
 
-class MarchedWake(NearWake):
+class MarchedWake(NearWake, law="section"):
     """Wake of one vehicle from its table; x is the distance behind the tail, beside it x < 0."""
 
     @classmethod

@@ -142,11 +142,6 @@ class SimilarityWake(NearWake):
         factor = c.turbulence_factor**2
         return np.where(x >= 0.0, factor * level * across * upward, 0.0)
 
-    def both(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> tuple[Array, Array]:
-        """``velocity`` and ``turbulence`` together."""
-        u, k = self.velocity(x, y, z), self.turbulence(x, y, z)
-        return np.broadcast_arrays(u, k)[0], np.broadcast_arrays(u, k)[1]
-
     def width(self, x: ArrayLike) -> Array:
         """Standard deviation of the mean wake across, m."""
         return self.spread(x)[0]
@@ -164,7 +159,7 @@ class SimilarityWake(NearWake):
         return y, z, u, k
 
 
-class CoupleWake(SimilarityWake):
+class CoupleWake(SimilarityWake, law="couple"):
     """The couple wake over a no-slip road."""
 
     def start_share(self, drag_area_m2: float, area_m2: float) -> float:
@@ -188,7 +183,7 @@ class CoupleWake(SimilarityWake):
         return np.asarray(couple / (math.pi * s_y * s_z**3) * across * upward)
 
 
-class MomentumWake(SimilarityWake):
+class MomentumWake(SimilarityWake, law="momentum"):
     """The momentum wake over a slip road."""
 
     def start_share(self, drag_area_m2: float, area_m2: float) -> float:

@@ -1,13 +1,15 @@
 """Wake laws by name: the marched wake (default) and two similarity laws as comparators.
 
-A law is a class on ``bubble.NearWake`` in a file of its own (``marched_wake``,
-``similarity_wake``), entered in ``_LAWS`` here under a name that ``constants.WAKE_LAWS`` describes:
-what the case may name, reports show and comparisons repeat is read from there.
+A law is a subclass of ``bubble.NearWake`` in a file of its own here that ends in ``_wake``, under
+a name that ``constants.WAKE_LAWS`` describes: what the case may name, reports show and comparisons
+repeat is read from there.
 """
 
 from __future__ import annotations
 
 from functools import lru_cache
+from importlib import import_module
+from pathlib import Path
 
 from wakesim.case.vehicle import Vehicle
 from wakesim.constants import WAKE_LAWS
@@ -18,28 +20,23 @@ from wakesim.vehicle.bubble import (
     TURBULENCE_ONSET,
     TURBULENCE_TIME_S,
     AirState,
+    NearWake,
     WakeConstants,
     bubble_length_m,
     with_wall_image,
 )
-from wakesim.vehicle.marched_wake import MarchedWake
-from wakesim.vehicle.similarity_wake import CoupleWake, MomentumWake
 
-Wake = MarchedWake | CoupleWake | MomentumWake
+Wake = NearWake
 LAWS = tuple(WAKE_LAWS)
-
-_LAWS: dict[str, type[Wake]] = {
-    "section": MarchedWake,
-    "couple": CoupleWake,
-    "momentum": MomentumWake,
-}
 
 
 def law_class(name: str) -> type[Wake]:
     """The class of a law. Raises ValueError for an unknown one."""
-    if name not in _LAWS:
+    for file in Path(__file__).parent.glob("*_wake.py"):
+        import_module(f"wakesim.vehicle.{file.stem}")
+    if name not in NearWake.laws:
         raise ValueError(f"unknown wake law {name!r}; known: {', '.join(LAWS)}")
-    return _LAWS[name]
+    return NearWake.laws[name]
 
 
 @lru_cache(maxsize=96)

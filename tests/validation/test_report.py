@@ -14,8 +14,7 @@ from wakesim.errors import OutputError
 from wakesim.folders import SCORECARD, check_target
 from wakesim.validation import figures, scorecard, wrong_models
 from wakesim.validation import report as report_module
-from wakesim.validation.publish import publish
-from wakesim.validation.report import report
+from wakesim.validation.report import publish, report
 from wakesim.validation.scorecard import Scorecard, evaluate_folder
 
 NO_FIGURE = changed('[figure]\nx = "height_m"\n', "")
@@ -101,6 +100,13 @@ def test_one_value_given_as_several_points_counts_as_one(card: Scorecard) -> Non
     assert outcome.comparison.independent_points == 5
 
 
+@pytest.fixture
+def _plain_figures(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Figures that cost nothing."""
+    monkeypatch.setattr(figures, "save_figure", lambda outcome, path: path.write_bytes(b"figure"))
+
+
+@pytest.mark.usefixtures("_plain_figures")
 def test_a_foreign_report_is_kept(card: Scorecard, tmp_path: Path) -> None:
     target = tmp_path / "out"
     target.mkdir()
@@ -113,6 +119,7 @@ def test_a_foreign_report_is_kept(card: Scorecard, tmp_path: Path) -> None:
     publish(card, target)  # its own report is written anew
 
 
+@pytest.mark.usefixtures("_plain_figures")
 def test_a_figure_that_fails_leaves_the_old_files(
     card: Scorecard, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
