@@ -12,11 +12,12 @@ from case_texts import NAMES, POST, TEXTS, edited, problems
 from one_lane_road import text_of
 from pydantic import ValidationError
 
+from wakesim.case.air import Wind
 from wakesim.case.load import load_case, load_case_text
 from wakesim.case.mounts import place_kind
 from wakesim.case.schema import Case
 from wakesim.case.starters import KINDS, starter_text
-from wakesim.case.traffic import hourly_profile
+from wakesim.case.traffic import Headway, hourly_profile
 from wakesim.runtime import cases_path, sha256
 
 SINGLE = TEXTS["single-pass.toml"]
@@ -443,3 +444,11 @@ def test_a_case_cannot_be_changed() -> None:
         case.title = "other"  # type: ignore[misc]
     with pytest.raises(ValidationError):
         case.mounts[0].height_m = 3.0  # type: ignore[misc]
+
+
+def test_a_table_made_alone_raises_its_first_mistake_and_holds_its_speed_in_si() -> None:
+    assert Wind(speed_kmh=36.0, angle_deg=0.0).speed_m_s == pytest.approx(10.0)
+    with pytest.raises(ValidationError, match="the same speed is given by speed_m_s already"):
+        Wind(speed_m_s=1.0, speed_kmh=36.0, angle_deg=0.0)
+    with pytest.raises(ValidationError, match="'minimum_s' is missing"):
+        Headway(model="shifted_exponential")
