@@ -11,6 +11,7 @@ from case_texts import POST, TEXTS, edited, problems
 from wakesim.air.profiles import wind_speed
 from wakesim.case.air import Wind
 from wakesim.case.load import load_case_text
+from wakesim.errors import CaseError
 
 WALL = TEXTS["wall-face.toml"]
 ROUGH = "roughness_m = 0.03              # open land"
@@ -148,3 +149,9 @@ def test_a_whole_hour_needs_traffic_in_still_air_with_its_mean(text: str, more: 
 def test_a_whole_hour_is_off_unless_asked_for() -> None:
     assert not load_case_text(POST).compute.whole_hour
     assert load_case_text(edited(POST, WHOLE)).compute.whole_hour
+
+
+def test_a_wind_without_a_speed_is_one_clear_line() -> None:
+    text = edited(WALL, ("speed_m_s = 2.0                 # at reference_height_m", ""))
+    with pytest.raises(CaseError, match="air.wind: 'speed' is missing"):
+        load_case_text(text)

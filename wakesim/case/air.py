@@ -224,7 +224,9 @@ def wind_problems(air: Air, mounts: Mapping[int, Mount]) -> Iterator[Problem]:
         yield Problem(("air", "wind", "reference_height_m"), text, wind.reference_height_m)
         return
     heights = {f"mounts[{i + 1}].height_m": mount.height_m for i, mount in mounts.items()}
-    key = next(k for k in speed_keys("speed") if k in wind.model_fields_set)
+    key = next((k for k in speed_keys("speed") if k in wind.model_fields_set), None)
+    if key is None:
+        return  # missing, and listed as that
     yield from strong_wind(wind, heights, ("air", "wind", key), wind.speed_m_s)
     if wind.turbulence_intensity != "roughness":
         return
