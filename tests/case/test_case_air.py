@@ -153,5 +153,5 @@ def test_a_whole_hour_is_off_unless_asked_for() -> None:
 
 def test_a_wind_without_a_speed_is_one_clear_line() -> None:
     text = edited(WALL, ("speed_m_s = 2.0                 # at reference_height_m", ""))
-    with pytest.raises(CaseError, match="air.wind: 'speed' is missing"):
+    with pytest.raises(CaseError, match=r"air\.wind: 'speed' is missing"):
         load_case_text(text)
