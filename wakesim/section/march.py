@@ -320,6 +320,33 @@ def _advect(phi, flow_y, flow_z, y, z, y_edge, z_edge, dt, parts, rate, middle):
 
 
 @kernel()
+def _content(phi, size_y, size_z):
+    """Integral over the section."""
+    total = 0.0
+    for i in range(phi.shape[0]):
+        for j in range(phi.shape[1]):
+            total += phi[i, j] * size_y[i] * size_z[j]
+    return total
+
+
+@kernel()
+def _diffuse_both(
+    phi, face_y, face_z, size_y, size_z, no_sink, sink, dt, least,
+    low_y, factor_y, work_y, low_z, factor_z, work_z, turned,
+):  # fmt: skip
+    """Half a step across, a step upward with the ground's ``sink``, half a step across, in place;
+    returns what the upward step has taken out per second."""
+    _diffuse(phi, face_y, size_y, no_sink, 0.5 * dt, least, low_y, factor_y, work_y)
+    before = _content(phi, size_y, size_z)
+    _transpose(phi, turned)
+    _diffuse(turned, face_z, size_z, sink, dt, least, low_z, factor_z, work_z)
+    _transpose(turned, phi)
+    taken = before - _content(phi, size_y, size_z)
+    _diffuse(phi, face_y, size_y, no_sink, 0.5 * dt, least, low_y, factor_y, work_y)
+    return taken / dt
+
+
+@kernel()
 def advance(
     u, k, eps, g, nu_last, dt_last, dt, s_u, s_k, s_eps,
     y, z, y_edge, z_edge, closed, closed_z, side, side_k, z0, more, wall_u,
@@ -385,21 +412,10 @@ def advance(
         if z0[i] > 0.0:
             friction[0, i] = u_tau * _KAPPA / (np.log(z[0] / z0[i]) * size_z[0])
     _faces(nu, more, y, z, closed, closed_z, 1.0, side, face_y, face_z)
-    _diffuse(u, face_y, size_y, no_sink, half, _LEAST_U, low_y, factor_y, work_y)
-    after = 0.0
-    for i in range(ny):
-        for j in range(nz):
-            after += u[i, j] * size_y[i] * size_z[j]
-    _transpose(u, turned)
-    _diffuse(turned, face_z, size_z, friction, dt, _LEAST_U, low_z, factor_z, work_z)
-    _transpose(turned, u)
-    taken = after
-    after = 0.0
-    for i in range(ny):
-        for j in range(nz):
-            after += u[i, j] * size_y[i] * size_z[j]
-    road = (taken - after) / dt
-    _diffuse(u, face_y, size_y, no_sink, half, _LEAST_U, low_y, factor_y, work_y)
+    road = _diffuse_both(
+        u, face_y, face_z, size_y, size_z, no_sink, friction, dt, _LEAST_U,
+        low_y, factor_y, work_y, low_z, factor_z, work_z, turned,
+    )  # fmt: skip
     for i in range(ny):
         for j in range(nz):
             u[i, j] += half * s_u[i, j]
@@ -411,11 +427,10 @@ def advance(
             sigma = sigma_k if field == 0 else sigma_eps
             least = _LEAST_K if field == 0 else _LEAST_EPS
             _faces(nu, more, y, z, closed, closed_z, sigma, side_k, face_y, face_z)
-            _diffuse(phi, face_y, size_y, no_sink, half, least, low_y, factor_y, work_y)
-            _transpose(phi, turned)
-            _diffuse(turned, face_z, size_z, friction, dt, least, low_z, factor_z, work_z)
-            _transpose(turned, phi)
-            _diffuse(phi, face_y, size_y, no_sink, half, least, low_y, factor_y, work_y)
+            _diffuse_both(
+                phi, face_y, face_z, size_y, size_z, no_sink, friction, dt, least,
+                low_y, factor_y, work_y, low_z, factor_z, work_z, turned,
+            )  # fmt: skip
             source = s_k if field == 0 else s_eps
             for i in range(ny):
                 for j in range(nz):
