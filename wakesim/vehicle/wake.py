@@ -7,7 +7,7 @@ repeat is read from there.
 
 from __future__ import annotations
 
-from functools import lru_cache
+from functools import cache, lru_cache
 from importlib import import_module
 from pathlib import Path
 
@@ -30,6 +30,7 @@ Wake = NearWake
 LAWS = tuple(WAKE_LAWS)
 
 
+@cache
 def law_class(name: str) -> type[Wake]:
     """The class of a law. Raises ValueError for an unknown one."""
     for file in Path(__file__).parent.glob("*_wake.py"):
