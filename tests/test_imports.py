@@ -18,7 +18,8 @@ import wakesim
 PACKAGE = Path(wakesim.__file__).parent
 # Folders and files of the package from the bottom up; a level imports what stands above it here.
 LEVELS = (
-    {"arrays", "errors", "runtime", "progress", "workers", "folders", "sweep", "csv_tables"},
+    {"arrays", "errors", "runtime", "progress", "workers"},
+    {"folders", "kept", "sweep", "csv_tables"},
     {"constants", "quantities"},
     {"case"},
     {"section"},
@@ -156,6 +157,7 @@ def _loaded(code: str, cwd: Path) -> list[str]:
         (["run", "--help"], 0),
         (["validate", "--help"], 0),
         (["vehicles"], 0),
+        (["cache"], 0),
         (["new", "post"], 0),
         (["keys"], 0),
         (["keys", "nosuchkey"], 2),

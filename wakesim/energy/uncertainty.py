@@ -48,6 +48,7 @@ from wakesim.constants import Input
 from wakesim.energy import hourly_power
 from wakesim.energy.hourly_power import CommonSample, Day, rotor_of
 from wakesim.energy.rotor import Rotor
+from wakesim.kept import reading_only
 from wakesim.measures.model_interval import change, coarse, standing_hours, uncertain_inputs
 from wakesim.traffic.lines import FieldSettings
 from wakesim.traffic.scene import Scene, field_settings, one_hour, prepare_scene, scene_lines
@@ -358,6 +359,7 @@ def _ratio(whole: float, central: float) -> float:
     return whole / central if whole > 0.0 and central > 0.0 else 1.0
 
 
+@reading_only()  # what a sample marches and solves no other run asks for
 def evaluate(payload: dict[str, Any]) -> dict[str, float]:
     """Effective speed and a year of weekdays of one sample; runs in a worker of a sweep.
 
