@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 import wakesim
+from wakesim import kept
 
 PACKAGE = Path(wakesim.__file__).parent
 # Folders and files of the package from the bottom up; a level imports what stands above it here.
@@ -107,6 +108,15 @@ def test_imports_lead_downwards_only(graph: dict[str, set[str]]) -> None:
         for other in sorted(others)
         if level(other) > level(module)
     ] == []
+
+
+def test_kept_values_depend_on_no_source_outside_their_key(graph: dict[str, set[str]]) -> None:
+    used = {m for m in graph if "wakesim.kept" in graph[m] and first_name(m) not in kept.ABOVE}
+    used -= {m for m in used if level(m) == len(LEVELS) - 1}  # the command line
+    assert used
+    while more := set().union(*(graph[m] for m in used)) - used - {"wakesim"}:
+        used |= more
+    assert {first_name(m) for m in used}.isdisjoint(kept.ABOVE)
 
 
 def test_the_scan_catches_circles_wherever_they_hide(tmp_path: Path) -> None:

@@ -6,10 +6,11 @@ function's values into a folder of the user's, in files named by what they depen
 arguments to the last bit, the program's own source, and the libraries and processor that compute.
 So a value read is the value computed, bit by bit, and nothing has to be declared stale.
 
-Files are arrays without pickle (npz, with checksums), written under another name and renamed:
-processes may write at once or be killed at any moment. A file that is not whole, or is not what
-its name says, is removed and computed again. When the folder outgrows its bound, the files longest
-unread go. Nothing here fails a run: without a folder to write to, values are computed.
+Files are their own key, a checksum and arrays in numpy's format, without pickle; they are written
+under another name and renamed: processes may write at once or be killed at any moment. A file that
+is not whole, or is not what its name says, is removed and computed again. When the folder outgrows
+its bound, the files longest unread go. Nothing here fails a run: without a folder to write to,
+values are computed.
 
 ``WAKESIM_CACHE`` names another folder, or is "off"; ``WAKESIM_CACHE_MB`` sets the bound.
 """
@@ -26,6 +27,7 @@ import re
 import tempfile
 import threading
 import time
+import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
@@ -41,7 +43,7 @@ OFF = "off"
 KINDS = {"wake": "wakes", "hull": "hulls", "pulse": "pulses", "road": "mean air of roads"}
 DEFAULT_MB = 500.0
 _MB = 1e6
-_FILE = re.compile(rf"({'|'.join(KINDS)})-[0-9a-f]{{40}}\.npz")
+_FILE = re.compile(rf"({'|'.join(KINDS)})-[0-9a-f]{{40}}\.arrays")
 _UNFINISHED = re.compile(r"unfinished-[a-z0-9_]{8}")  # as mkstemp names them
 _ABANDONED_S = 3600.0  # an unfinished file this old is of a process that was killed
 _LEFT = 0.8  # of the bound after removing
@@ -128,7 +130,7 @@ def keep(kind: str, record: type | None = None) -> Callable[[F], F]:
             path = key = None
             if place is not None:
                 key = _key(kind, function.__qualname__, args, tuple(sorted(named.items())))
-                path = place / f"{kind}-{key}.npz"
+                path = place / f"{kind}-{key}.arrays"
                 found = _read(path, key, names)
                 if found is not None:
                     return record(**found) if record is not None else found["value"]
@@ -232,6 +234,14 @@ def _method() -> str:
 # --- files ------------------------------------------------------------------------------------
 
 
+_HEAD = 50  # bytes before the arrays
+
+
+def _head(key: str, body: bytes) -> bytes:
+    """Key and checksum, as a file begins."""
+    return f"{key} {zlib.crc32(body):08x}\n".encode()
+
+
 def _read(path: Path, key: str, names: tuple[str, ...]) -> dict[str, Any] | None:
     """The parts of a file, None when there is none; one that is broken or foreign is removed."""
     import numpy as np
@@ -241,11 +251,14 @@ def _read(path: Path, key: str, names: tuple[str, ...]) -> dict[str, Any] | None
     except OSError:
         return None
     try:
-        with np.load(io.BytesIO(raw), allow_pickle=False) as file:
-            if str(file["key"]) != key or set(file.files) != {*names, "key"}:
-                raise ValueError("another value's file")
-            found = {name: file[name] for name in names}
-    except Exception:  # whatever the bytes of a broken file lead numpy and zipfile to
+        head, body = raw[:_HEAD], raw[_HEAD:]
+        if head != _head(key, body):
+            raise ValueError("not whole, or another value's file")
+        stream = io.BytesIO(body)
+        found = {n: np.lib.format.read_array(stream, allow_pickle=False) for n in names}
+        if stream.read(1):
+            raise ValueError("more than the value")
+    except Exception:  # whatever the bytes of a broken file lead numpy to
         log.debug("%s is not whole and is removed", path)
         with contextlib.suppress(OSError):
             path.unlink()
@@ -273,14 +286,17 @@ def _write(path: Path, key: str, parts: dict[str, Any]) -> None:
 
     if path.parent in _written.refused:
         return
-    packed = io.BytesIO()
-    np.savez(packed, key=np.array(key), **parts)
+    stream = io.BytesIO()
+    for part in parts.values():
+        np.lib.format.write_array(stream, np.asarray(part), allow_pickle=False)
+    body = stream.getvalue()
     unfinished = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         handle, unfinished = tempfile.mkstemp(prefix="unfinished-", dir=path.parent)
         with os.fdopen(handle, "wb") as file:
-            file.write(packed.getbuffer())
+            file.write(_head(key, body))
+            file.write(body)
         os.replace(unfinished, path)
         unfinished = None
     except OSError as error:
@@ -293,7 +309,7 @@ def _write(path: Path, key: str, parts: dict[str, Any]) -> None:
             with contextlib.suppress(OSError):
                 os.unlink(unfinished)
     with _lock:
-        _make_room(path.parent, packed.tell())
+        _make_room(path.parent, _HEAD + len(body))
 
 
 def _make_room(place: Path, size: int) -> None:
