@@ -15,6 +15,7 @@ import pytest
 
 import wakesim
 from wakesim import kept
+from wakesim.case.studies import STUDY_TABLES
 
 PACKAGE = Path(wakesim.__file__).parent
 # Folders and files of the package from the bottom up; a level imports what stands above it here.
@@ -199,6 +200,19 @@ def test_loading_a_case_loads_nothing_heavy(tmp_path: Path) -> None:
         "wakesim.vehicle('coach'), wakesim.Vehicle, wakesim.CaseError, wakesim.__version__"
     )
     assert _loaded(code, tmp_path) == []
+
+
+@pytest.mark.parametrize("name", STUDY_TABLES)
+def test_a_study_loads_no_other_and_no_output(name: str, tmp_path: Path) -> None:
+    others = {"mounting_map", "lookup_table", "pass_table"} - {name, name.replace("single_", "")}
+    code = (
+        "from wakesim.studies.registry import find\n"
+        f"assert find({name!r}).__name__\n"
+        f"unwanted = {sorted(f'wakesim.studies.{other}' for other in others)}\n"
+        "unwanted += ['scipy.stats', 'scipy.signal']\n"
+        "assert not [module for module in unwanted if module in sys.modules]"
+    )
+    assert not {"matplotlib", "h5py", "pandas", "xarray"} & set(_loaded(code, tmp_path))
 
 
 ORDERS = {

@@ -212,7 +212,7 @@ def _feed(digest: Any, part: Any) -> None:
 @functools.cache
 def _method() -> str:
     """Digest of what computes: source, libraries and processor."""
-    import llvmlite.binding
+    import llvmlite.binding  # type: ignore[import-untyped]
     import numba
     import numpy
     import scipy
@@ -224,10 +224,10 @@ def _method() -> str:
             _feed(digest, name.as_posix())
             digest.update(path.read_bytes())
     libraries = [m.__version__ for m in (numpy, scipy, numba, llvmlite)]
-    processor = llvmlite.binding.get_host_cpu_name() + (
-        numba.config.CPU_FEATURES or llvmlite.binding.get_host_cpu_features().flatten()
-    )
-    _feed(digest, (version(), *libraries, processor, bool(numba.config.DISABLE_JIT)))
+    binding = llvmlite.binding
+    processor = binding.get_host_cpu_name() + binding.get_host_cpu_features().flatten()
+    asked = {k: v for k, v in os.environ.items() if k.startswith(("NUMBA_CPU", "NUMBA_DISABLE"))}
+    _feed(digest, (version(), *libraries, processor, *sorted(asked.items())))
     return digest.hexdigest()
 
 

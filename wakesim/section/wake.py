@@ -242,6 +242,7 @@ def march_wake(vehicle: Vehicle, start: WakeStart, background_m: float = 0.0) ->
     )  # fmt: skip
 
 
+@lru_cache(maxsize=512)
 def body_of(vehicle: Vehicle) -> Vehicle:
     """What a wake depends on: outside dimensions and drag."""
     return Vehicle(
