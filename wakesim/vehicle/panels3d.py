@@ -16,10 +16,11 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
-from wakesim.arrays import Array
+from wakesim.arrays import Array, Index
 from wakesim.vehicle.kernels.quad_source import influence_matrix, panel_geometry, velocity_sum
 from wakesim.vehicle.linear import solve_dense
 
+_SYMMETRY = 1e-9  # largest difference, over the size, of a panel from its image
 _ORDER = ("corners", "centres", "normals", "areas", "gauss", "gauss_share", "diagonal")
 
 
@@ -108,8 +109,35 @@ class SourceHull:
         if sinks is not None:
             induced = sinks.velocity(self.centres, self.road, wall_y)
             right_hand = right_hand - np.einsum("nc,nc->n", induced, self.normals)
-        matrix = influence_matrix(*self._panels, *self._images)
-        self.strengths: Array = solve_dense(matrix, right_hand, "source panels of the hull")
+        self.strengths: Array = self._solved(right_hand)
+
+    def _solved(self, right_hand: Array) -> Array:
+        """Strengths (n,); with a plane of symmetry from a system of one side alone."""
+        own = np.arange(self.areas.size)
+        mirror = None if self.wall_y is not None else self._mirror(right_hand)
+        if mirror is None:
+            mirror = own
+        own = own[own <= mirror]
+        matrix = influence_matrix(*self._panels, own, mirror[own] != own, *self._images)
+        strengths = np.empty(self.areas.size)
+        strengths[own] = solve_dense(matrix, right_hand[own], "source panels of the hull")
+        strengths[mirror[own]] = strengths[own]
+        return strengths
+
+    def _mirror(self, right_hand: Array) -> Index | None:
+        """The panel (n,) that is each panel's image in the plane y = 0, None without symmetry."""
+        sign = np.array([1.0, -1.0, 1.0])
+        near = _SYMMETRY * np.ptp(self.centres, axis=0).max()
+        order, mirrored = (np.lexsort(np.rint(c / near).T) for c in (self.centres, self.centres * sign))
+        mirror = np.empty_like(order)
+        mirror[mirrored] = order
+        exact = (
+            np.abs(self.centres[mirror] - sign * self.centres).max() < near
+            and np.abs(self.normals[mirror] - sign * self.normals).max() < _SYMMETRY
+            and np.allclose(self.areas[mirror], self.areas, rtol=_SYMMETRY, atol=0.0)
+            and np.allclose(right_hand[mirror], right_hand, rtol=0.0, atol=_SYMMETRY)
+        )
+        return mirror if exact else None
 
     @property
     def _panels(self) -> tuple[Array, ...]:
