@@ -45,6 +45,7 @@ from numpy.typing import ArrayLike
 from wakesim import constants
 from wakesim.arrays import Array
 from wakesim.case.vehicle import Vehicle
+from wakesim.kept import keep
 from wakesim.section.closure import LEAST_EPS, LEAST_K, Closure
 from wakesim.section.march import advance, sample, sample_few, shear
 
@@ -256,6 +257,7 @@ def wake_table(vehicle: Vehicle, start: WakeStart, level: int) -> WakeTable:
 
 
 @lru_cache(maxsize=96)
+@keep("wake", WakeTable)
 def _wake_table(body: Vehicle, start: WakeStart, level: int) -> WakeTable:
     return march_wake(body, start, LEVELS_M[level])
 
