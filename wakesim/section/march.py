@@ -32,6 +32,7 @@ from wakesim.section.closure import LEAST_EPS, LEAST_K, RODI_B, RODI_W, VON_KARM
 
 _GAMMA = 1.0 - 1.0 / math.sqrt(2.0)
 _LEAST_U = -1e300
+_ROUNDING = 1e-9  # of a field at its floor; it is no reason to take the implicit Euler step
 
 
 @kernel()
@@ -83,12 +84,12 @@ def _diffuse(phi, face, size, sink, dt, least, low, factor, first):
             second[i, j] += low[i, j] * second[i + 1, j]
     for i in range(n):
         for j in range(m):
-            if not second[i, j] >= least:
+            if not second[i, j] >= least - _ROUNDING * abs(least):
                 positive = False
     if positive:
         for i in range(n):
             for j in range(m):
-                phi[i, j] = second[i, j]
+                phi[i, j] = max(second[i, j], least)
         return
     # implicit Euler
     for i in range(n):
