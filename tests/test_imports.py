@@ -18,7 +18,7 @@ import wakesim
 PACKAGE = Path(wakesim.__file__).parent
 # Folders and files of the package from the bottom up; a level imports what stands above it here.
 LEVELS = (
-    {"arrays", "errors", "runtime", "progress", "workers", "folders", "sweep", "csv_tables"},
+    {"arrays", "elementary", "errors", "runtime", "progress", "workers", "folders", "sweep", "csv_tables"},
     {"constants", "quantities"},
     {"case"},
     {"section"},
