@@ -22,6 +22,16 @@ if TYPE_CHECKING:
     from wakesim.measures.results import MountStatistics, Signature
 
 
+FREE, IN_THE_WAY, KEEP_OUT, GROUND, WALL = 0, 1, 2, 3, 4
+REASONS = {  # what is the matter with a place of a map
+    FREE: "computed",
+    IN_THE_WAY: "a vehicle would hit the rotor",
+    KEEP_OUT: "nearer to the paved road than the keep-out distance, and below the headroom",
+    GROUND: "the rotor would reach the ground",
+    WALL: "at or behind the wall",
+}
+
+
 def outputs() -> Any:
     """The module of the outputs; the package puts its own function here."""
     raise NotImplementedError
@@ -165,7 +175,7 @@ class HeadwayCheck:
 class MapResult(GridResult):
     """A mounting map: ``variables`` and ``reason`` of shape (heights, offsets).
 
-    ``reason`` 0: computed; other codes in ``wakesim.studies.mounting_map.REASONS``. ``kind`` says
+    ``reason`` 0: computed; other codes in ``REASONS``. ``kind`` says
     what a rotor would hang on at each place: roadside, central_reservation or overhead. ``best`` is
     the (height, offset) index of the best place of the mount's own kind (of any kind where that
     one has no free place), None where no place is free; ``best_by_kind`` that of every kind.

@@ -12,7 +12,7 @@ import wakesim
 from wakesim.case.load import load_case_text
 from wakesim.energy.bounds import BETZ
 from wakesim.outputs.figures.mounting_map import skyline
-from wakesim.studies.mounting_map import REASONS
+from wakesim.results import REASONS
 
 
 @pytest.fixture(scope="module")

@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import linalg, optimize, special
+from scipy import linalg, special
 
 from wakesim.arrays import Array
 
@@ -106,6 +106,8 @@ def _free_shape(log_speed: Array) -> float:
         power = np.exp(k * (log_speed - top))
         return float(np.sum(power * log_speed) / power.sum() - 1.0 / k - mean)
 
+    from scipy import optimize  # takes longer to import than most of what is computed here
+
     low, high = 1e-2, 2.0
     while slope(high) < 0.0 and high < 1e6:
         high *= 2.0
@@ -130,6 +132,8 @@ def _censored(
         by_scale = k * (x.sum() - count - calms * hazard)
         by_shape = count + np.sum(reduced * (1.0 - x)) + calms * hazard * limit
         return -value / count, np.array([-by_scale, -by_shape]) / count
+
+    from scipy import optimize
 
     low, high = math.log(0.1), math.log(100.0)
     start = np.array([math.log(scale), min(max(math.log(shape), low), high)])

@@ -36,7 +36,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.stats import qmc
 
 from wakesim import constants
 from wakesim.air.density import density_of
@@ -48,6 +47,7 @@ from wakesim.constants import Input
 from wakesim.energy import hourly_power
 from wakesim.energy.hourly_power import CommonSample, Day, rotor_of
 from wakesim.energy.rotor import Rotor
+from wakesim.kept import reading_only
 from wakesim.measures.model_interval import change, coarse, standing_hours, uncertain_inputs
 from wakesim.traffic.lines import FieldSettings
 from wakesim.traffic.scene import Scene, field_settings, one_hour, prepare_scene, scene_lines
@@ -101,9 +101,16 @@ def sample(parameters: Sequence[Parameter], count: int, seed: int) -> tuple[Arra
     exponent = count.bit_length() - 1
     if count < 2 or 2**exponent != count:
         raise ValueError(f"the number of samples is {count}: must be a power of two")
-    place = qmc.Sobol(len(parameters), seed=seed).random_base2(exponent)
+    place = _sobol(len(parameters), seed).random_base2(exponent)
     values = np.column_stack([p.value(place[:, k]) for k, p in enumerate(parameters)])
     return place, values
+
+
+def _sobol(dimensions: int, seed: int) -> Any:
+    """The scrambled sequence; its library is imported here, where a case has an uncertain yield."""
+    from scipy.stats import qmc
+
+    return qmc.Sobol(dimensions, seed=seed)
 
 
 @dataclass(frozen=True)
@@ -197,7 +204,7 @@ def _sampled(
 ) -> tuple[Array, Array]:
     """Indices of the expansion's power by the estimators of Saltelli (first) and Jansen (total)."""
     count = len(parameters)
-    drawn = 2.0 * qmc.Sobol(2 * count, seed=0).random_base2(_SURROGATE_EXPONENT) - 1.0
+    drawn = 2.0 * _sobol(2 * count, 0).random_base2(_SURROGATE_EXPONENT) - 1.0
     a, b = drawn[:, :count], drawn[:, count:]
 
     def value(x: Array) -> Array:
@@ -358,6 +365,7 @@ def _ratio(whole: float, central: float) -> float:
     return whole / central if whole > 0.0 and central > 0.0 else 1.0
 
 
+@reading_only()  # what a sample marches and solves no other run asks for
 def evaluate(payload: dict[str, Any]) -> dict[str, float]:
     """Effective speed and a year of weekdays of one sample; runs in a worker of a sweep.
 

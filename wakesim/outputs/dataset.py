@@ -23,8 +23,14 @@ from wakesim.outputs import page, wording
 from wakesim.outputs.netcdf import TABLE_FORMAT, Collected, states
 from wakesim.outputs.summary import all_warnings, full_provenance, plain, wind_record
 from wakesim.quantities import AXES, PASS_AXES, STATES, group
-from wakesim.results import GridResult, LookupResult, MapResult, PassTableResult, Result
-from wakesim.studies.mounting_map import REASONS
+from wakesim.results import (
+    REASONS,
+    GridResult,
+    LookupResult,
+    MapResult,
+    PassTableResult,
+    Result,
+)
 from wakesim.traffic.scene import wake_memory
 
 if TYPE_CHECKING:

@@ -18,9 +18,15 @@ import numpy as np
 from wakesim.energy.claims import claim_record
 from wakesim.outputs import page, wording
 from wakesim.quantities import STATES, group
-from wakesim.results import GridResult, LookupResult, MapResult, PassTableResult, Result
+from wakesim.results import (
+    REASONS,
+    GridResult,
+    LookupResult,
+    MapResult,
+    PassTableResult,
+    Result,
+)
 from wakesim.runtime import sha256
-from wakesim.studies.mounting_map import REASONS
 
 if TYPE_CHECKING:
     from wakesim.energy.study import EnergyResult, WindYield

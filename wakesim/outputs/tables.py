@@ -17,8 +17,14 @@ from wakesim.errors import CaseError
 from wakesim.outputs import wording
 from wakesim.outputs.summary import wind_record
 from wakesim.quantities import AXES, COORDINATES, PASS_AXES, STATES, Quantity, group
-from wakesim.results import GridResult, LookupResult, MapResult, PassTableResult, Result
-from wakesim.studies.mounting_map import REASONS
+from wakesim.results import (
+    REASONS,
+    GridResult,
+    LookupResult,
+    MapResult,
+    PassTableResult,
+    Result,
+)
 from wakesim.traffic.scene import wake_memory
 
 if TYPE_CHECKING:

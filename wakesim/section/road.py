@@ -98,6 +98,14 @@ class RoadSection:
         ambient = np.minimum(VON_KARMAN * friction_velocity_m_s * grid.z, _LARGEST_VISCOSITY)
         self._ambient = np.broadcast_to(ambient, grid.shape).copy()
 
+    @property
+    def content(self) -> tuple[object, ...]:
+        """What its balances depend on."""
+        return (
+            self.grid, self.roughness, self._flow_y, self._flow_z, self.friction_velocity,
+            self.barriers,
+        )  # fmt: skip
+
     @cached_property
     def _courant_rate(self) -> float:
         """Largest Courant number a second."""

@@ -46,6 +46,7 @@ from numpy.typing import ArrayLike
 from wakesim import constants
 from wakesim.arrays import Array, Index
 from wakesim.case.vehicle import Vehicle
+from wakesim.kept import keep
 from wakesim.section.closure import LEAST_EPS, LEAST_K, Closure
 from wakesim.section.march import (
     AFTER_ENTRY,
@@ -255,6 +256,7 @@ def _plan(vehicle: Vehicle, start: WakeStart, growth: float) -> _Plan:
     return _Plan(np.array(xs), np.array(steps), np.array(kinds), entry_at, start_index)
 
 
+@lru_cache(maxsize=512)
 def body_of(vehicle: Vehicle) -> Vehicle:
     """What a wake depends on: outside dimensions and drag."""
     return Vehicle(
@@ -269,6 +271,7 @@ def wake_table(vehicle: Vehicle, start: WakeStart, level: int) -> WakeTable:
 
 
 @lru_cache(maxsize=96)
+@keep("wake", WakeTable)
 def _wake_table(body: Vehicle, start: WakeStart, level: int) -> WakeTable:
     return march_wake(body, start, LEVELS_M[level])
 

@@ -45,7 +45,16 @@ from wakesim.measures.places import (
     rotor_statistics,
 )
 from wakesim.progress import Progress, silent
-from wakesim.results import HeadwayCheck, MapResult, MapVariant
+from wakesim.results import (
+    FREE,
+    GROUND,
+    IN_THE_WAY,
+    KEEP_OUT,
+    WALL,
+    HeadwayCheck,
+    MapResult,
+    MapVariant,
+)
 from wakesim.studies.grid import Sweeps, common_of_many, sweeps
 from wakesim.studies.post import TrafficStudy
 from wakesim.studies.registry import Options, study
@@ -55,14 +64,6 @@ from wakesim.workers import free_processors
 
 Place = tuple[int, int]  # indices of height and offset
 
-FREE, IN_THE_WAY, KEEP_OUT, GROUND, WALL = 0, 1, 2, 3, 4
-REASONS = {
-    FREE: "computed",
-    IN_THE_WAY: "a vehicle would hit the rotor",
-    KEEP_OUT: "nearer to the paved road than the keep-out distance, and below the headroom",
-    GROUND: "the rotor would reach the ground",
-    WALL: "at or behind the wall",
-}
 MOMENTS = ("cube", "square", "mean", "drift")
 
 _STEP_SHARE, _LARGEST_STEP_M, _SMALLEST_STEP_M = 1.0 / 6.0, 0.4, 0.15

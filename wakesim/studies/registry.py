@@ -1,6 +1,7 @@
 """Studies by name. A file of this folder that registers a function is a study; nothing lists them.
 
-The tables that a study needs of a case stand in ``wakesim.case.studies``.
+Only the file of the study that is asked for is imported, with what that needs: its text names the
+study. The tables that a study needs of a case stand in ``wakesim.case.studies``.
 """
 
 from __future__ import annotations
@@ -9,7 +10,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
-from pkgutil import iter_modules
 
 from wakesim.case.schema import Case
 from wakesim.progress import Progress
@@ -48,6 +48,14 @@ def study(name: str) -> Callable[[Study], Study]:
 def find(name: str) -> Study:
     """The study of this name. Raises KeyError when no file registers it."""
     package = __package__ or "wakesim.studies"
-    for module in iter_modules([str(Path(__file__).parent)]):
-        import_module(f"{package}.{module.name}")
+    files = sorted(Path(__file__).parent.glob("*.py"), key=lambda file: not _names(file, name))
+    for file in files:  # all of them where the text of none says it
+        if name in _STUDIES:
+            break
+        import_module(f"{package}.{file.stem}")
     return _STUDIES[name]
+
+
+def _names(file: Path, name: str) -> bool:
+    """Whether a file says that it registers a study of this name."""
+    return f'study("{name}")' in file.read_text(encoding="utf-8")

@@ -20,7 +20,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +29,7 @@ from wakesim import constants as empirical
 from wakesim.air.profiles import ambient_velocity
 from wakesim.arrays import Array
 from wakesim.case.schema import Case
+from wakesim.kept import keep
 from wakesim.section.closure import Closure
 from wakesim.section.crossflow import Barrier
 from wakesim.section.drift import DriftField, DriftModel
@@ -276,7 +277,9 @@ def mean_air(
     """
     made = sources(section, views, settings, side_y_m)
     closure = closure_of(settings)
-    states = _states(section, made, rates_per_s, closure, start)
+    single = start is not None or len(rates_per_s) == 1  # those come by the thousand
+    balance = _states if single else _kept_states
+    states = balance(section, made, rates_per_s, closure, start).apart()
     own = settings.own_diffusivity_m2_s
     z = section.grid.z
     shaped = z / (z + BACKGROUND_HEIGHT_M)
@@ -346,13 +349,28 @@ def road_air(
     return _KEPT[key]
 
 
+@dataclass(frozen=True)
+class _Day:
+    """Fields of ``RoadState`` for all hours, (hours, ...)."""
+
+    u: Array
+    k: Array
+    eps: Array
+    viscosity: Array
+    factor: Array
+
+    def apart(self) -> list[RoadState]:
+        parts = (getattr(self, f.name) for f in fields(self))
+        return [RoadState(*hour) for hour in zip(*parts, strict=True)]
+
+
 def _states(
     section: RoadSection,
     made: Sources,
     rates: Array,
     closure: Closure,
     start: RoadState | None,
-) -> list[RoadState]:
+) -> _Day:
     """States of all hours: in order of traffic, in chains, each hour warm from the one before.
 
     The chains do not depend on how many threads there are, nor does any result.
@@ -368,7 +386,11 @@ def _states(
 
     with ThreadPoolExecutor(_CHAINS) as pool:
         list(pool.map(chain, (order[i::_CHAINS] for i in range(_CHAINS))))
-    return [state for state in states if state is not None]
+    found = [state for state in states if state is not None]
+    return _Day(*(np.array([getattr(state, f.name) for state in found]) for f in fields(RoadState)))
+
+
+_kept_states = keep("road", _Day)(_states)
 
 
 def prepare_wakes(

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from wakesim.arrays import Array
+from wakesim.kept import keep
 from wakesim.vehicle.kernels.quad_source import influence_matrix, panel_geometry, velocity_sum
 from wakesim.vehicle.linear import solve_dense
 
@@ -37,6 +38,15 @@ def _as_points(points: ArrayLike) -> Array:
     if array.ndim != 2 or array.shape[1] != 3:
         raise ValueError(f"points must have shape (m, 3), not {array.shape}")
     return array
+
+
+@keep("hull")
+def _solved(
+    panels: tuple[Array, ...], images: tuple[bool, bool, float], right_hand: Array
+) -> Array:
+    """Strengths (n,) of panels with the normal velocity ``right_hand`` (n,) at their centres."""
+    matrix = influence_matrix(*panels, *images)
+    return solve_dense(matrix, right_hand, "source panels of the hull")
 
 
 class SinkSheet:
@@ -108,8 +118,7 @@ class SourceHull:
         if sinks is not None:
             induced = sinks.velocity(self.centres, self.road, wall_y)
             right_hand = right_hand - np.einsum("nc,nc->n", induced, self.normals)
-        matrix = influence_matrix(*self._panels, *self._images)
-        self.strengths: Array = solve_dense(matrix, right_hand, "source panels of the hull")
+        self.strengths: Array = _solved(self._panels, self._images, right_hand)
 
     @property
     def _panels(self) -> tuple[Array, ...]:

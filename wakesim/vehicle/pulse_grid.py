@@ -31,6 +31,7 @@ from numpy.typing import ArrayLike
 
 from wakesim.arrays import Array, graded
 from wakesim.case.vehicle import Vehicle
+from wakesim.kept import keep
 from wakesim.vehicle.kernels.pulse_lines import pulse_rows
 from wakesim.vehicle.kernels.source_tree import tree_velocity
 from wakesim.vehicle.panels3d import SourceHull
@@ -76,6 +77,7 @@ class PulseTable:
 
 
 @lru_cache(maxsize=64)
+@keep("pulse", PulseTable)
 def pulse_table(
     vehicle: Vehicle,
     bubble_length: float | None,
