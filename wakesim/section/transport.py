@@ -165,9 +165,7 @@ def flux_matrix(stencil: Array, shape: tuple[int, int], axis: int) -> sparse.csr
     return sparse.csr_matrix(table, shape=((n + 1) * m, shape[0] * shape[1]))
 
 
-def net_outflow(
-    stencil_y: Array, stencil_z: Array, diagonal: Array
-) -> sparse.csc_matrix:
+def net_outflow(stencil_y: Array, stencil_z: Array, diagonal: Array) -> sparse.csc_matrix:
     """Matrix (ny nz, ny nz) of the fluxes that leave each cell, plus ``diagonal`` (ny, nz).
 
     ``stencil_y`` (4, ny + 1, nz) and ``stencil_z`` (4, nz + 1, ny) as of ``flux_stencil``.
