@@ -243,7 +243,7 @@ def quick_samples(monkeypatch):
         factor = 1.0 + 0.1 * len(payload["inputs"].keys() & {"traffic flow"})
         return {"effective_speed_m_s": factor, "annual_kwh": factor**3}
 
-    monkeypatch.setattr("wakesim.studies.post.uncertainty.evaluate", evaluate)
+    monkeypatch.setattr("wakesim.studies.post.samples.evaluate", evaluate)
     return made
 
 
