@@ -16,11 +16,12 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
-from wakesim.arrays import Array
+from wakesim.arrays import Array, Index
 from wakesim.kept import keep
 from wakesim.vehicle.kernels.quad_source import influence_matrix, panel_geometry, velocity_sum
 from wakesim.vehicle.linear import solve_dense
 
+_SYMMETRY = 1e-9  # largest difference, over the size, of a panel from its image
 _ORDER = ("corners", "centres", "normals", "areas", "gauss", "gauss_share", "diagonal")
 
 
@@ -44,9 +45,33 @@ def _as_points(points: ArrayLike) -> Array:
 def _solved(
     panels: tuple[Array, ...], images: tuple[bool, bool, float], right_hand: Array
 ) -> Array:
-    """Strengths (n,) of panels with the normal velocity ``right_hand`` (n,) at their centres."""
-    matrix = influence_matrix(*panels, *images)
-    return solve_dense(matrix, right_hand, "source panels of the hull")
+    """Strengths (n,) of panels with the normal velocity ``right_hand`` (n,) at their centres; with
+    a plane of symmetry from a system of one side alone."""
+    own = np.arange(right_hand.size)
+    walled = images[1]
+    mirror = own if walled else _mirror(*panels[1:4], right_hand)
+    own = own[own <= mirror]
+    matrix = influence_matrix(*panels, own, mirror[own] != own, *images)
+    strengths = np.empty(right_hand.size)
+    strengths[own] = solve_dense(matrix, right_hand[own], "source panels of the hull")
+    strengths[mirror[own]] = strengths[own]
+    return strengths
+
+
+def _mirror(centres: Array, normals: Array, areas: Array, right_hand: Array) -> Index:
+    """The panel (n,) that is each panel's image in the plane y = 0; itself without symmetry."""
+    turn = np.array([1.0, -1.0, 1.0])
+    near = _SYMMETRY * np.ptp(centres, axis=0).max()
+    order, mirrored = (np.lexsort(np.rint(c / near).T) for c in (centres, turn * centres))
+    mirror = np.empty_like(order)
+    mirror[mirrored] = order
+    exact = (
+        np.abs(centres[mirror] - turn * centres).max() < near
+        and np.abs(normals[mirror] - turn * normals).max() < _SYMMETRY
+        and np.abs(areas[mirror] / areas - 1.0).max() < _SYMMETRY
+        and np.abs(right_hand[mirror] - right_hand).max() < _SYMMETRY
+    )
+    return mirror if exact else np.arange(areas.size)
 
 
 class SinkSheet:
