@@ -33,7 +33,7 @@ import numpy as np
 
 from wakesim import constants
 from wakesim.air.density import density_of
-from wakesim.arrays import Array
+from wakesim.arrays import Array, Mask
 from wakesim.case.energy import EnergyTable
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
@@ -255,7 +255,7 @@ class _SampleAir(PointAir):
 
     coarse = True
 
-    def outside(self, points: Array) -> Array:
+    def outside(self, points: Array) -> Mask:
         return np.ones(len(points), dtype=bool)
 
     def mean_air(self, points: Array) -> MeanAir | None:
