@@ -20,7 +20,7 @@ from wakesim.case.studies import STUDY_TABLES
 PACKAGE = Path(wakesim.__file__).parent
 # Folders and files of the package from the bottom up; a level imports what stands above it here.
 LEVELS = (
-    {"arrays", "errors", "runtime", "progress", "workers"},
+    {"arrays", "elementary", "errors", "runtime", "progress", "workers"},
     {"folders", "kept", "sweep", "csv_tables"},
     {"constants", "quantities"},
     {"case"},

@@ -248,6 +248,8 @@ def test_the_source_is_part_of_the_key(tmp_path: Path, monkeypatch: pytest.Monke
     for name in ("section/march.py", "constants.py", "outputs/tables.py"):
         (tmp_path / name).parent.mkdir(exist_ok=True)
         (tmp_path / name).write_text("A = 1\n")
+    assert kept._method.__wrapped__() is None  # edited while this process runs
+    monkeypatch.setattr(kept, "_STARTED_S", time.time() + 60.0)
     before = kept._method.__wrapped__()
     (tmp_path / "outputs/tables.py").write_text("A = 2\n")
     assert kept._method.__wrapped__() == before

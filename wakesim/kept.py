@@ -48,6 +48,7 @@ _UNFINISHED = re.compile(r"unfinished-[a-z0-9_]{8}")  # as mkstemp names them
 _ABANDONED_S = 3600.0  # an unfinished file this old is of a process that was killed
 _LEFT = 0.8  # of the bound after removing
 _LOOK = 0.05  # of the bound that a process writes between two looks at the whole folder
+_STARTED_S = time.time()
 _PACKAGE = Path(__file__).resolve().parent
 # Stages whose source no kept value depends on, since imports lead downwards only.
 ABOVE = ("energy", "measures", "outputs", "records", "studies", "validation")
@@ -128,7 +129,7 @@ def keep(kind: str, record: type | None = None) -> Callable[[F], F]:
         def kept(*args: Any, **named: Any) -> Any:
             place = folder()
             path = key = None
-            if place is not None:
+            if place is not None and _method() is not None:
                 key = _key(kind, function.__qualname__, args, tuple(sorted(named.items())))
                 path = place / f"{kind}-{key}.arrays"
                 found = _read(path, key, names)
@@ -173,7 +174,7 @@ def _plain(value: Any) -> Any:
 
 def _key(*parts: Any) -> str:
     """Hex digest of all that a value depends on."""
-    digest = hashlib.sha256(_method().encode())
+    digest = hashlib.sha256(str(_method()).encode())
     _feed(digest, parts)
     return digest.hexdigest()[:40]
 
@@ -210,8 +211,12 @@ def _feed(digest: Any, part: Any) -> None:
 
 
 @functools.cache
-def _method() -> str:
-    """Digest of what computes: source, libraries and processor."""
+def _method() -> str | None:
+    """Digest of what computes: source, libraries and processor.
+
+    None when the source was edited after this process began: then what runs is not what stands
+    there.
+    """
     import llvmlite.binding  # type: ignore[import-untyped]
     import numba
     import numpy
@@ -221,6 +226,8 @@ def _method() -> str:
     for path in sorted(_PACKAGE.rglob("*.py")):
         name = path.relative_to(_PACKAGE)
         if name.parts[0] not in ABOVE:
+            if path.stat().st_mtime > _STARTED_S:
+                return None
             _feed(digest, name.as_posix())
             digest.update(path.read_bytes())
     libraries = [m.__version__ for m in (numpy, scipy, numba, llvmlite)]

@@ -30,9 +30,9 @@ from wakesim import constants
 from wakesim.arrays import Array
 from wakesim.section.closure import LEAST_EPS, LEAST_K, VON_KARMAN, Closure
 from wakesim.section.crossflow import Barrier, blocked_faces, face_flows
-from wakesim.section.drift import DriftModel, drag_factor
+from wakesim.section.drift import DriftModel
 from wakesim.section.grid import CrossSectionGrid
-from wakesim.section.march import advance
+from wakesim.section.march import advance, march_traffic
 from wakesim.section.wake import WakeTable
 
 _FIRST_STEP_S, _STEP_S, _STEP_GROWTH = 0.1, 1.0, 1.06
@@ -164,28 +164,34 @@ class RoadSection:
         area = grid.areas[np.ix_(across, up)]
         return float((viscosity[np.ix_(across, up)] * area).sum() / area.sum())
 
-    def _made(self, sources: Sources, rates: Array, factor: Array) -> tuple[Array, Array, Array]:
-        """Sources of u, k and eps a second."""
-        e, v = sources.entry, sources.speed
-        u = np.tensordot(rates * factor, self.force(sources), axes=1)
-        k = np.tensordot(rates * factor * v**2, e[:, 1] + e[:, 3], axes=1)
-        eps = np.tensordot(rates * factor**1.5 * v**3, e[:, 2] + e[:, 4], axes=1)
-        return u, np.maximum(k, 0.0), np.maximum(eps, 0.0)
+    def _brought(self, sources: Sources) -> tuple[Array, Array, Array, Array]:
+        """What one pass of each source brings, and its share of where it enters, (s, ny, nz);
+        see ``march.march_traffic``."""
+        e = sources.entry
+        weight = e[:, 0] * self.grid.areas
+        weight /= weight.sum(axis=(1, 2), keepdims=True)
+        return self.force(sources), e[:, 1] + e[:, 3], e[:, 2] + e[:, 4], weight
+
+    @property
+    def _ground(self) -> tuple[object, ...]:
+        """Grid, closed faces, sides, road and crosswind as the march takes them."""
+        grid = self.grid
+        return (
+            grid.y, grid.z, grid.y_edges, grid.z_edges, self.closed, self._closed_z, self._side,
+            np.zeros_like(self._side), self.roughness, self._ambient, self.friction_velocity,
+            self._flow_y, self._flow_z,
+        )  # fmt: skip
 
     def step(
         self, fields: tuple[Array, ...], made: tuple[Array, Array, Array], last_s: float,
         step_s: float, closure: Closure,
     ) -> float:  # fmt: skip
         """Advance u, k, eps, g and the last eddy viscosity, in place; friction of the road."""
-        grid = self.grid
         return float(
             advance(
-                *fields, last_s, step_s, *made,
-                grid.y, grid.z, grid.y_edges, grid.z_edges,
-                self.closed, self._closed_z, self._side, np.zeros_like(self._side),
-                self.roughness, self._ambient, self.friction_velocity, self._flow_y, self._flow_z,
-                self.parts(step_s), True, closure.c_mu, closure.c1, closure.c2, closure.sigma_k,
-                closure.sigma_eps, closure.weak_shear,
+                *fields, last_s, step_s, *made, *self._ground, self.parts(step_s), True,
+                closure.c_mu, closure.c1, closure.c2, closure.sigma_k, closure.sigma_eps,
+                closure.weak_shear,
             )
         )  # fmt: skip
 
@@ -211,19 +217,23 @@ class RoadSection:
         if start is not None:
             for mine, given in zip(fields, (start.u, start.k, start.eps), strict=False):
                 mine[:] = given
-            step, factor = _STEP_S, start.factor
-        last, n = 0.0, 0
+            step, factor = _STEP_S, start.factor.copy()
         speed = sources.direction * sources.speed
-        made = self._made(sources, rates, factor)
+        brought = self._brought(sources)
+        made = tuple(np.zeros(self.grid.shape) for _ in range(3))
+        last, n = 0.0, 0
         for span in _COLD_S if start is None else _WARM_S:
-            time = 0.0
+            steps, time = [], 0.0
             while time < span:
-                if n % _EVERY == 0:
-                    factor = drag_factor(self.entry_speed(sources, fields[0]), speed)
-                    made = self._made(sources, rates, factor)
-                self.step(fields, made, last, step, closure)
-                last, time, n = step, time + step, n + 1
+                steps.append(step)
+                time += step
                 step = min(step * _STEP_GROWTH, _STEP_S)
+            march_traffic(
+                *fields, *made, factor, np.array(steps), np.array([self.parts(t) for t in steps]),
+                n, _EVERY, last, *brought, speed, rates, *self._ground, closure.c_mu, closure.c1,
+                closure.c2, closure.sigma_k, closure.sigma_eps, closure.weak_shear,
+            )  # fmt: skip
+            last, n = steps[-1], n + len(steps)
             fields[0][:] = self.linear(fields[4]).responses(made[0][None])[0]
         u, k, eps, _, viscosity = fields
         return RoadState(u, k, eps, viscosity, factor)
