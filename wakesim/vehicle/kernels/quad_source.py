@@ -25,6 +25,7 @@ from wakesim.arrays import kernel
 NEAR = 4.0
 FAR_MATRIX = 40.0
 FAR_FIELD = 12.0
+_SMALL = 0.25  # argument up to which 13 terms of artanh and arctan are exact to the last bit
 _PANELS = 32  # in a block of the sum at a point
 _FOUR_PI = 4.0 * math.pi
 _GAUSS = 1.0 / math.sqrt(3.0)
@@ -87,38 +88,53 @@ def panel_geometry(quads: np.ndarray) -> dict[str, np.ndarray]:
 
 
 @kernel(inline="always")
+def _odd_series(x, square):
+    """x (1 + s/3 + s^2/5 + ...): artanh x with s = x^2, arctan x with s = -x^2; |x| < _SMALL."""
+    total = 1.0 / 25.0
+    for n in range(23, 0, -2):
+        total = total * square + 1.0 / n
+    return x * total
+
+
+@kernel(inline="always")
+def _edge(nx, ny, nz, ax, ay, az, bx, by, bz, a, b):
+    """In-plane outward normal of the edge from A to B, vectors from P of length a and b, times its
+    integral of dl/r."""
+    ex, ey, ez = bx - ax, by - ay, bz - az
+    length = math.sqrt(ex * ex + ey * ey + ez * ez)
+    if length < 1e-14:
+        return 0.0, 0.0, 0.0
+    total = a + b
+    ratio = length / total
+    if ratio < _SMALL:
+        strength = 2.0 * _odd_series(ratio, ratio * ratio) / length
+    else:
+        strength = math.log((total + length) / max(total - length, 1e-12 * length)) / length
+    return (
+        (ey * nz - ez * ny) * strength,
+        (ez * nx - ex * nz) * strength,
+        (ex * ny - ey * nx) * strength,
+    )
+
+
+@kernel(inline="always")
 def _solid_angle(ax, ay, az, bx, by, bz, cx, cy, cz, a, b, c):
     """Solid angle of a triangle from the vectors to its corners (Van Oosterom, Strackee 1983)."""
     det = ax * (by * cz - bz * cy) + ay * (bz * cx - bx * cz) + az * (bx * cy - by * cx)
     ab = ax * bx + ay * by + az * bz
     bc = bx * cx + by * cy + bz * cz
     ca = cx * ax + cy * ay + cz * az
-    return -2.0 * math.atan2(det, a * b * c + ab * c + bc * a + ca * b)
+    rest = a * b * c + ab * c + bc * a + ca * b
+    if abs(det) < _SMALL * rest:
+        tangent = det / rest
+        return -2.0 * _odd_series(tangent, -tangent * tangent)
+    return -2.0 * math.atan2(det, rest)
 
 
 @kernel()
 def _near_field(px, py, pz, corners, normal):
     """Exact velocity at P of one quad (4, 3) of unit strength."""
-    u = 0.0
-    v = 0.0
-    w = 0.0
     nx, ny, nz = normal[0], normal[1], normal[2]
-    for k in range(4):
-        m = (k + 1) % 4
-        ax, ay, az = corners[k, 0] - px, corners[k, 1] - py, corners[k, 2] - pz
-        bx, by, bz = corners[m, 0] - px, corners[m, 1] - py, corners[m, 2] - pz
-        ex, ey, ez = bx - ax, by - ay, bz - az
-        length = math.sqrt(ex * ex + ey * ey + ez * ez)
-        if length < 1e-14:
-            continue
-        total = math.sqrt(ax * ax + ay * ay + az * az) + math.sqrt(bx * bx + by * by + bz * bz)
-        gap = total - length
-        if gap < 1e-12 * length:
-            gap = 1e-12 * length
-        strength = math.log((total + length) / gap) / length
-        u += (ey * nz - ez * ny) * strength
-        v += (ez * nx - ex * nz) * strength
-        w += (ex * ny - ey * nx) * strength
     ax, ay, az = corners[0, 0] - px, corners[0, 1] - py, corners[0, 2] - pz
     bx, by, bz = corners[1, 0] - px, corners[1, 1] - py, corners[1, 2] - pz
     cx, cy, cz = corners[2, 0] - px, corners[2, 1] - py, corners[2, 2] - pz
@@ -127,6 +143,13 @@ def _near_field(px, py, pz, corners, normal):
     b = math.sqrt(bx * bx + by * by + bz * bz)
     c = math.sqrt(cx * cx + cy * cy + cz * cz)
     d = math.sqrt(dx * dx + dy * dy + dz * dz)
+    u, v, w = _edge(nx, ny, nz, ax, ay, az, bx, by, bz, a, b)
+    e, f, g = _edge(nx, ny, nz, bx, by, bz, cx, cy, cz, b, c)
+    u, v, w = u + e, v + f, w + g
+    e, f, g = _edge(nx, ny, nz, cx, cy, cz, dx, dy, dz, c, d)
+    u, v, w = u + e, v + f, w + g
+    e, f, g = _edge(nx, ny, nz, dx, dy, dz, ax, ay, az, d, a)
+    u, v, w = u + e, v + f, w + g
     omega = _solid_angle(ax, ay, az, bx, by, bz, cx, cy, cz, a, b, c)
     omega += _solid_angle(ax, ay, az, cx, cy, cz, dx, dy, dz, a, c, d)
     return (
