@@ -4,7 +4,7 @@ The uncertain inputs, their ranges and what they move stand in ``wakesim.constan
 moves each to its ends, one at a time, by the exact ``point_statistics`` of an hour that stands for
 the round, with coarser wakes and hulls for the base and all variants alike; the upward and the
 downward changes, relative to the base, are combined as the root of the sum of squares. The
-uncertain yield (``energy.uncertainty``) draws all inputs at once. What measured data exclude is no
+uncertain yield (``energy.samples``) draws all inputs at once. What measured data exclude is no
 end of a range.
 
 Pulses of the hulls stay as they are, but for the tail: what drag, dimensions and bubble do to a
@@ -103,7 +103,7 @@ def coarse(settings: FieldSettings) -> FieldSettings:
     return replace(settings, refinement=_REFINEMENT, constants=constants)
 
 
-class _UnchangedPulses(PulseFields):
+class UnchangedPulses(PulseFields):
     """The pulses of the case's own vehicles for vehicles of other drag, size and bubble."""
 
     def __init__(
@@ -147,7 +147,7 @@ class Moved:
             if item.role == "hull":
                 pulses = self._pulses_of(settings)
             else:
-                pulses = _UnchangedPulses(self._own, self.case.vehicles, settings)
+                pulses = UnchangedPulses(self._own, self.case.vehicles, settings)
         n, p, _ = self.points.shape
         if item is not None and self._start is None:
             self._start = self._base_state()
