@@ -18,8 +18,15 @@ from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.measures.effective import power_density
 from wakesim.measures.model_interval import Moved
+from wakesim.section.road import RoadState
 from wakesim.traffic.lines import FieldSettings
-from wakesim.traffic.point_statistics import PointStatistics, point_statistics, pulse_fields
+from wakesim.traffic.point_statistics import (
+    PointAir,
+    PointStatistics,
+    point_statistics,
+    pulse_fields,
+    statistics_in,
+)
 from wakesim.traffic.scene import field_settings
 from wakesim.vehicle.pulse_grid import PulseFields
 
@@ -48,11 +55,24 @@ def rotor_statistics(
     """The quantities ``state`` (n,) of the first mount's rotor at places (n, 2), first hour."""
     points, shares = rotor_points(case.mounts[0], places)
     state = point_statistics(case, points, settings=settings, pulses=pulses)
-    return area_statistics(
-        {name: values.reshape(-1, 9) for name, values in point_moments(state).items()},
-        shares,
-        density_kg_m3,
-    )
+    return _of_rotor(state, shares, density_kg_m3)
+
+
+def rotor_statistics_from(
+    case: Case, places: ArrayLike, density_kg_m3: float, start: RoadState | None
+) -> tuple[dict[str, Array], RoadState | None]:
+    """``rotor_statistics`` with the mean air of the road warm from that of air like it, and the
+    mean air itself; None without drift."""
+    points, shares = rotor_points(case.mounts[0], places)
+    air = PointAir(case, pulses=pulse_fields(field_settings(case)), start=start)
+    state = statistics_in(air, points)
+    found = None if air.road is None else air.road.states[0]
+    return _of_rotor(state, shares, density_kg_m3), found
+
+
+def _of_rotor(state: PointStatistics, shares: Array, density_kg_m3: float) -> dict[str, Array]:
+    moments = {name: values.reshape(-1, 9) for name, values in point_moments(state).items()}
+    return area_statistics(moments, shares, density_kg_m3)
 
 
 def moved_at(case: Case, places: ArrayLike) -> Moved:

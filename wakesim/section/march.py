@@ -276,76 +276,110 @@ def _sides(total, side, face_y):
 
 
 @kernel()
-def _limited(a, b, c, ab, bc, width):
-    """Slope of the middle of three values at distances ab and bc, van Leer's harmonic mean; at the
-    faces of the cell, ``width`` apart, no value beyond the neighbours, so that none is negative."""
-    left, right = (b - a) / ab, (c - b) / bc
-    if left * right <= 0.0:
-        return 0.0
-    slope = 2.0 * left * right / (left + right)
-    most = 2.0 * min(abs(b - a), abs(c - b)) / width
-    return min(max(slope, -most), most)
+def _slopes(before, here, after, back, ahead, width, slope):
+    """Slopes (n,) of a row of cells between two others, van Leer's harmonic mean; at the faces of
+    the cell no value beyond the neighbours, so that none is negative. ``back`` and ``ahead``:
+    inverse distances, ``width``: inverse of half the cell's width, 1/m."""
+    for j in range(here.size):
+        low, high = here[j] - before[j], after[j] - here[j]
+        left, right = low * back, high * ahead
+        both = left * right
+        mean = 2.0 * both / (left + right)
+        most = width * min(abs(low), abs(high))
+        slope[j] = min(max(mean, -most), most) if both > 0.0 else 0.0
 
 
 @kernel()
-def _advection_rate(phi, flow_y, flow_z, y, z, y_edge, z_edge, rate):
-    """Minus the divergence of the advective flux over the cell area, (ny, nz)."""
-    ny, nz = phi.shape
-    rate[:] = 0.0
-    for i in range(ny + 1):
-        for j in range(nz):
-            q = flow_y[i, j]
-            if q == 0.0:
-                continue
-            up = i - 1 if q > 0.0 else i
-            if up < 0 or up >= ny:
-                continue  # still air enters
-            value = phi[up, j]
-            if 0 < up < ny - 1:
-                slope = _limited(
-                    phi[up - 1, j], value, phi[up + 1, j], y[up] - y[up - 1], y[up + 1] - y[up],
-                    y_edge[up + 1] - y_edge[up],
+def _across(phi, flow, y, y_edge, area, flux, slope, rate):
+    """Minus the divergence of the advective flux across the rows of phi (n, m) over the cell area
+    ``area`` (n, m), to ``rate``; ``flow`` (n + 1, m) through the faces. Still air enters. ``flux``
+    and ``slope`` (2, m) are overwritten."""
+    n, m = phi.shape
+    flux[:] = 0.0
+    slope[:] = 0.0
+    for i in range(n + 1):
+        now, last = i % 2, 1 - i % 2
+        if 0 < i < n - 1:
+            back, ahead = 1.0 / (y[i] - y[i - 1]), 1.0 / (y[i + 1] - y[i])
+            width = 2.0 / (y_edge[i + 1] - y_edge[i])
+            _slopes(phi[i - 1], phi[i], phi[i + 1], back, ahead, width, slope[now])
+        else:
+            slope[now] = 0.0
+        through, former = flux[now], flux[last]
+        from_left, from_right = slope[last], slope[now]
+        if i == 0:
+            to_right = y_edge[0] - y[0]
+            for j in range(m):
+                through[j] = min(flow[i, j], 0.0) * (phi[i, j] + from_right[j] * to_right)
+            continue
+        to_left = y_edge[i] - y[i - 1]
+        if i < n:
+            to_right = y_edge[i] - y[i]
+            for j in range(m):
+                q = flow[i, j]
+                through[j] = (
+                    max(q, 0.0) * (phi[i - 1, j] + from_left[j] * to_left)
+                    + min(q, 0.0) * (phi[i, j] + from_right[j] * to_right)
                 )  # fmt: skip
-                value += slope * (y_edge[i] - y[up])
-            if i > 0:
-                rate[i - 1, j] -= q * value
-            if i < ny:
-                rate[i, j] += q * value
-    for i in range(ny):
-        for j in range(1, nz + 1):
-            q = flow_z[i, j]
-            if q == 0.0:
-                continue
-            up = j - 1 if q > 0.0 else j
-            if up >= nz:
-                continue
-            value = phi[i, up]
-            if 0 < up < nz - 1:
-                slope = _limited(
-                    phi[i, up - 1], value, phi[i, up + 1], z[up] - z[up - 1], z[up + 1] - z[up],
-                    z_edge[up + 1] - z_edge[up],
-                )  # fmt: skip
-                value += slope * (z_edge[j] - z[up])
-            rate[i, j - 1] -= q * value
-            if j < nz:
-                rate[i, j] += q * value
-    for i in range(ny):
-        for j in range(nz):
-            rate[i, j] /= (y_edge[i + 1] - y_edge[i]) * (z_edge[j + 1] - z_edge[j])
+        else:
+            for j in range(m):
+                through[j] = max(flow[i, j], 0.0) * (phi[i - 1, j] + from_left[j] * to_left)
+        for j in range(m):
+            rate[i - 1, j] = (former[j] - through[j]) * area[i - 1, j]
 
 
 @kernel()
-def _advect(phi, flow_y, flow_z, y, z, y_edge, z_edge, dt, parts, rate, middle):
+def _advect(u, k, eps, count, flow_y, flow_z, y, z, y_edge, z_edge, dt, parts):
+    """Carry the first ``count`` of u, k and eps (ny, nz), side by side in one array, with the
+    crosswind for dt, in place; see the module's head."""
+    ny, nz = u.shape
+    m = count * nz
     step = dt / parts
-    for _ in range(parts):
-        _advection_rate(phi, flow_y, flow_z, y, z, y_edge, z_edge, rate)
-        for i in range(phi.shape[0]):
-            for j in range(phi.shape[1]):
-                middle[i, j] = phi[i, j] + step * rate[i, j]
-        _advection_rate(middle, flow_y, flow_z, y, z, y_edge, z_edge, rate)
-        for i in range(phi.shape[0]):
-            for j in range(phi.shape[1]):
-                phi[i, j] = 0.5 * (phi[i, j] + middle[i, j] + step * rate[i, j])
+    phi, middle, rate = np.empty((ny, m)), np.empty((ny, m)), np.empty((ny, m))
+    flow, inverse = np.empty((ny + 1, m)), np.empty((ny, m))
+    rises = False
+    for f in range(count):
+        field = u if f == 0 else (k if f == 1 else eps)
+        for i in range(ny):
+            for j in range(nz):
+                phi[i, f * nz + j] = field[i, j]
+                area = (y_edge[i + 1] - y_edge[i]) * (z_edge[j + 1] - z_edge[j])
+                inverse[i, f * nz + j] = 1.0 / area
+                rises = rises or flow_z[i, j + 1] != 0.0
+        for i in range(ny + 1):
+            for j in range(nz):
+                flow[i, f * nz + j] = flow_y[i, j]
+    flux, slope = np.empty((2, m)), np.empty((2, m))
+    most = ny if rises else 0  # else nothing goes up or down
+    turned, turned_area, up = np.empty((nz, most)), np.empty((nz, most)), np.empty((nz, most))
+    flow_up, flux_up, slope_up = np.empty((nz + 1, most)), np.empty((2, most)), np.empty((2, most))
+    if rises:
+        _transpose(inverse[:, :nz], turned_area)
+        _transpose(flow_z, flow_up)
+        flow_up[0] = 0.0
+    for part in range(2 * parts):
+        now = phi if part % 2 == 0 else middle
+        _across(now, flow, y, y_edge, inverse, flux, slope, rate)
+        if rises:
+            for f in range(count):
+                _transpose(now[:, f * nz : (f + 1) * nz], turned)
+                _across(turned, flow_up, z, z_edge, turned_area, flux_up, slope_up, up)
+                for i in range(ny):
+                    for j in range(nz):
+                        rate[i, f * nz + j] += up[j, i]
+        if part % 2 == 0:
+            for i in range(ny):
+                for j in range(m):
+                    middle[i, j] = phi[i, j] + step * rate[i, j]
+        else:
+            for i in range(ny):
+                for j in range(m):
+                    phi[i, j] = 0.5 * (phi[i, j] + middle[i, j] + step * rate[i, j])
+    for f in range(count):
+        field = u if f == 0 else (k if f == 1 else eps)
+        for i in range(ny):
+            for j in range(nz):
+                field[i, j] = phi[i, f * nz + j]
 
 
 @kernel()
@@ -415,7 +449,6 @@ def advance(
     ``turbulent`` False: u alone moves, in the eddy viscosity ``more``."""
     ny, nz = u.shape
     nu, square, total = np.empty((ny, nz)), np.empty((ny, nz)), np.empty((ny, nz))
-    rate, middle = np.empty((ny, nz)), np.empty((ny, nz))
     face_y, face_z = np.empty((ny + 1, nz)), np.empty((nz + 1, ny))
     size_y, size_z = np.empty(ny), np.empty(nz)
     for i in range(ny):
@@ -426,12 +459,11 @@ def advance(
     no_sink, friction = np.zeros(max(ny, nz)), np.zeros(ny)
     half = 0.5 * dt
 
+    carried = 3 if turbulent else 1
     if parts > 0:
-        _advect(u, flow_y, flow_z, y, z, y_edge, z_edge, half, parts, rate, middle)
+        _advect(u, k, eps, carried, flow_y, flow_z, y, z, y_edge, z_edge, half, parts)
     if turbulent:
         if parts > 0:
-            _advect(k, flow_y, flow_z, y, z, y_edge, z_edge, half, parts, rate, middle)
-            _advect(eps, flow_y, flow_z, y, z, y_edge, z_edge, half, parts, rate, middle)
             _hold(k, _LEAST_K)
             _hold(eps, _LEAST_EPS)
         shear(u, y, z, closed, closed_z, z0, square)
@@ -481,13 +513,11 @@ def advance(
         shear(u, y, z, closed, closed_z, z0, square)
         _react(k, eps, g, square, z0, half, c_mu, c1, c2, _LEAST_K, _LEAST_EPS)
         _road(u, k, eps, z0, z[0], wall_u, half, c_mu)
-        if parts > 0:
-            _advect(k, flow_y, flow_z, y, z, y_edge, z_edge, half, parts, rate, middle)
-            _advect(eps, flow_y, flow_z, y, z, y_edge, z_edge, half, parts, rate, middle)
+    if parts > 0:
+        _advect(u, k, eps, carried, flow_y, flow_z, y, z, y_edge, z_edge, half, parts)
+        if turbulent:
             _hold(k, _LEAST_K)
             _hold(eps, _LEAST_EPS)
-    if parts > 0:
-        _advect(u, flow_y, flow_z, y, z, y_edge, z_edge, half, parts, rate, middle)
     return road
 
 
@@ -695,3 +725,55 @@ def sample_few(xs, ys, zs, u, k, rough, x, y, z, out_u, out_k):
     log_first = np.log(zs[0] / rough)
     for p in range(x.size):
         out_u[p], out_k[p] = _sample_one(xs, ys, zs, u, k, rough, log_first, x[p], y[p], z[p])
+
+
+@kernel()
+def pick(xs, low_u, low_k, high_u, high_k, share, x, column, row, out_u, out_k):
+    """Two tables (m, ny, nz) blended by the ``share`` of the second, at x (n,), linear in it, and
+    at ``column`` (a,) and ``row`` (b,) of their nodes; 0 outside xs (m,)."""
+    n = xs.size
+    for i in range(x.size):
+        if x[i] < xs[0] or x[i] > xs[n - 1]:
+            out_u[i] = 0.0
+            out_k[i] = 0.0
+            continue
+        a = min(max(np.searchsorted(xs, x[i]) - 1, 0), n - 2)
+        after = (x[i] - xs[a]) / (xs[a + 1] - xs[a])
+        w00, w01 = (1.0 - share) * (1.0 - after), (1.0 - share) * after
+        w10, w11 = share * (1.0 - after), share * after
+        for b in range(column.size):
+            for c in range(row.size):
+                p, q = column[b], row[c]
+                flow = w00 * low_u[a, p, q] + w01 * low_u[a + 1, p, q]
+                energy = w00 * low_k[a, p, q] + w01 * low_k[a + 1, p, q]
+                if share > 0.0:
+                    flow += w10 * high_u[a, p, q] + w11 * high_u[a + 1, p, q]
+                    energy += w10 * high_k[a, p, q] + w11 * high_k[a + 1, p, q]
+                out_u[i, b, c] = flow
+                out_k[i, b, c] = energy
+
+
+@kernel()
+def sum_sections(ys, zs, u, k, weight, shift, rough, y, z, out_u, out_k):
+    """Sums with ``weight`` (n,) of sections (n, ny, nz) at y >= 0 and z about a centre ``shift``
+    (n,) aside, at points y, z (m,); linear, ln z of u below the first centre, 0 outside."""
+    ny, nz = ys.size, zs.size
+    for p in range(y.size):
+        su, sk = 0.0, 0.0
+        if z[p] >= 0.0 and z[p] <= zs[nz - 1]:
+            c = min(max(np.searchsorted(zs, z[p]) - 1, 0), nz - 2)
+            fc = min(max((z[p] - zs[c]) / (zs[c + 1] - zs[c]), 0.0), 1.0)
+            for i in range(weight.size):
+                side = abs(y[p] - shift[i])
+                if side > ys[ny - 1]:
+                    continue
+                b = min(max(np.searchsorted(ys, side) - 1, 0), ny - 2)
+                fb = min(max((side - ys[b]) / (ys[b + 1] - ys[b]), 0.0), 1.0)
+                near, far = weight[i] * (1.0 - fb), weight[i] * fb
+                su += (1.0 - fc) * (near * u[i, b, c] + far * u[i, b + 1, c])
+                su += fc * (near * u[i, b, c + 1] + far * u[i, b + 1, c + 1])
+                sk += (1.0 - fc) * (near * k[i, b, c] + far * k[i, b + 1, c])
+                sk += fc * (near * k[i, b, c + 1] + far * k[i, b + 1, c + 1])
+        if z[p] < zs[0]:
+            su *= max(np.log(max(z[p], rough) / rough) / np.log(zs[0] / rough), 0.0)
+        out_u[p], out_k[p] = su, sk

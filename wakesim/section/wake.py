@@ -55,8 +55,10 @@ from wakesim.section.march import (
     KEPT,
     OPENING,
     march_from_nose,
+    pick,
     sample,
     sample_few,
+    sum_sections,
 )
 
 ROAD_ROUGHNESS_M = constants.WAKE_ROAD_ROUGHNESS_M.value
@@ -327,3 +329,27 @@ def at_points(table: WakeTable, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> tup
         x.ravel(), y.ravel(), z.ravel(), u.ravel(), k.ravel(),
     )  # fmt: skip
     return u, k
+
+
+def at_nodes(
+    low: WakeTable, high: WakeTable, share: float, x: Array, y: Array, z: Array
+) -> tuple[Array, Array]:
+    """u and k (n, ny, nz) per unit speed of two tables on one grid, blended by the ``share`` of the
+    second: at x (n,) behind the nose, linear in it, and at nodes of the tables y (0 for the nearest
+    the middle) and z; 0 ahead of the nose."""
+    column = np.searchsorted(low.y, y, side="left").astype(np.int64)
+    row = np.searchsorted(low.z, z, side="left").astype(np.int64)
+    u, k = (np.empty((x.size, y.size, z.size)) for _ in range(2))
+    pick(low.x, low.u, low.k, high.u, high.k, share, x, column, row, u, k)
+    return u, k
+
+
+def sum_of_sections(
+    y_nodes: Array, z_nodes: Array, u: Array, k: Array, weight: Array, shift: Array, y: Array,
+    z: Array,
+) -> tuple[Array, Array]:  # fmt: skip
+    """Sums with ``weight`` (n,) of sections u, k (n, ny, nz), y >= 0 half of a wake carried aside
+    by ``shift`` (n,) m, at places y and z (m,): (m,) each; look-up as in ``at_points``."""
+    out_u, out_k = np.empty(y.size), np.empty(y.size)
+    sum_sections(y_nodes, z_nodes, u, k, weight, shift, ROAD_ROUGHNESS_M, y, z, out_u, out_k)
+    return out_u, out_k

@@ -1,9 +1,15 @@
 """Lookup tables: effective speed and model interval over places, traffic and air.
 
 A state is a place (offset or clearance, height) in one traffic and air (flow, heavy share, speeds,
-wind, split between directions). All places of one traffic and air are one task of a sweep: they
-share the drift and the wakes. States that are the same air (any direction of no wind) are computed
-once.
+wind, split between directions). All places of one traffic and air share the drift and the wakes.
+States that are the same air (any direction of no wind) are computed once.
+
+States in one wind that crosses the road are one task of a sweep: the mean air of the road, marched
+from rest for the first of them, is marched on from one to the next, in the order of the table's
+axes. In such wind the air forgets in a minute what it was: the effective speed is within 2e-3 of
+that from rest. In calm, and in wind along the road, it remembers for longer than it is marched,
+so there every state begins at rest. What is one task depends on the table alone, hence no value
+depends on the number of workers.
 """
 
 from __future__ import annotations
@@ -20,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.air.density import density_of
+from wakesim.air.profiles import ambient_velocity
 from wakesim.arrays import Array
 from wakesim.case.air import Air
 from wakesim.case.mounts import offsets_of_clearances
@@ -30,13 +37,13 @@ from wakesim.errors import NumericalError
 from wakesim.measures.interpolation import Axis, Linear, interpolate, on_grid
 from wakesim.measures.model_interval import ends
 from wakesim.measures.model_interval import names as interval_names
-from wakesim.measures.places import moved_at, rotor_statistics
+from wakesim.measures.places import moved_at, rotor_statistics_from
 from wakesim.progress import Progress
 from wakesim.results import InterpolationCheck, LookupResult
+from wakesim.section.road import RoadState
 from wakesim.studies.grid import Sweeps, common_of_many, sweeps
 from wakesim.studies.refine import random_states, refine, relative_error
 from wakesim.studies.registry import Options, study
-from wakesim.traffic.point_statistics import pulse_fields
 from wakesim.traffic.scene import chosen_hour, field_settings, one_hour
 
 log = logging.getLogger("wakesim")
@@ -46,6 +53,9 @@ Axes = Mapping[str, tuple[float, ...]]
 
 _CHECK_STATES, _ALIKE = 96, 4
 _INTERVAL_CHECKS = 6
+_CHAIN, _APART = 24, 4  # most states of a task: marched on, each from rest
+_CROSSING_M_S = 0.4  # crosswind from which the air soon forgets what it was
+_OF_WIND = ("wind_speed_m_s", "wind_angle_deg")
 # Values of each axis at which the model interval is computed; two (the ends) where not named.
 _INTERVAL_VALUES = {"heavy_share": 1, "speed_factor": 1, "wind_speed_m_s": 4, "wind_angle_deg": 5}
 _MANY_STATES = 50_000  # of a table whose memory is told
@@ -79,8 +89,8 @@ def lookup_table(case: Case, options: Options, progress: Progress) -> LookupResu
                 )
         work.stage(0.15 if added else 0.0, 0.8)
         groups, index = state_groups(case, axes)
-        outcome = work.run(compute_group, groups, [_state_name(g.values) for g in groups], "states")
-        variables = arrange(axes, index, outcome.results)
+        results = _states(work, groups)
+        variables = arrange(axes, index, results)
         if not variables:
             raise NumericalError(f"no state of the table could be computed: {work.failed[0]}")
         count, check = 0, (np.nan, np.nan)
@@ -129,11 +139,12 @@ def _effective(work: Sweeps, states: Sequence[Values], what: str) -> Array:
         StateGroup(work.case, values, tuple(singles[k].places[0] for k in numbers))
         for values, numbers in members.items()
     ]
-    outcome = work.run(compute_group, groups, list(map(_name, groups)), what, chunk_size=8)
+    tasks = [StateChain((group,)) for group in groups]
+    outcome = work.run(compute_chain, tasks, list(map(_name, groups)), what, chunk_size=2)
     out = np.full(len(states), np.nan)
     for numbers, result in zip(members.values(), outcome.results, strict=True):
         if result is not None:
-            out[numbers] = result["effective_speed"]
+            out[numbers] = result["effective_speed"][0]
     return out
 
 
@@ -242,11 +253,87 @@ def state_groups(
     return groups, np.array(index, dtype=np.int64)
 
 
+@dataclass(frozen=True)
+class StateChain:
+    """Groups in one wind, computed one after the other."""
+
+    groups: tuple[StateGroup, ...]
+
+
+def chains(groups: Sequence[StateGroup]) -> list[list[int]]:
+    """Numbers of the groups of each task: some that are in one wind, in their order. The strongest
+    crosswind, which takes longest, comes first."""
+    found: dict[tuple[float, tuple[tuple[str, float], ...]], list[int]] = {}
+    for number, group in enumerate(groups):
+        wind = tuple((name, value) for name, value in group.values if name in _OF_WIND)
+        found.setdefault((-_crossing(group), wind), []).append(number)
+    out = []
+    for key in sorted(found):
+        size = _CHAIN if _forgets(-key[0]) else _APART
+        out += [found[key][k : k + size] for k in range(0, len(found[key]), size)]
+    return out
+
+
+def _crossing(group: StateGroup) -> float:
+    """Crosswind at 10 m height, m/s."""
+    return abs(float(ambient_velocity(_air(group.case, dict(group.values)).wind, 10.0)[1]))
+
+
+def _forgets(crossing_m_s: float) -> bool:
+    """Whether the air over the road soon forgets what it was."""
+    return crossing_m_s >= _CROSSING_M_S
+
+
+def marched_on(
+    group: StateGroup, start: RoadState | None
+) -> tuple[dict[str, Array], RoadState | None]:
+    """PLACE_VARIABLES (places,) of one traffic and air, and the road's mean air in it. ``start``:
+    mean air of traffic and air like it, from which it is marched on; None: from rest."""
+    case = state_case(group.case, dict(group.values))
+    return rotor_statistics_from(case, np.array(group.places), density_of(case.air), start)
+
+
 def compute_group(group: StateGroup) -> dict[str, Array]:
     """PLACE_VARIABLES (places,) of one traffic and air."""
-    case = state_case(group.case, dict(group.values))
-    pulses = pulse_fields(field_settings(case))
-    return rotor_statistics(case, np.array(group.places), density_of(case.air), pulses=pulses)
+    return marched_on(group, None)[0]
+
+
+def compute_chain(chain: StateChain) -> dict[str, Array]:
+    """PLACE_VARIABLES (groups, places) of a chain."""
+    found: list[dict[str, Array]] = []
+    last: RoadState | None = None
+    warm = _forgets(_crossing(chain.groups[0]))
+    for group in chain.groups:
+        values, last = marched_on(group, last if warm else None)
+        found.append(values)
+    return {name: np.array([values[name] for values in found]) for name in found[0]}
+
+
+def _states(work: Sweeps, groups: Sequence[StateGroup]) -> list[dict[str, Array] | None]:
+    """PLACE_VARIABLES (places,) of every group. The groups of a chain that fails are computed again
+    one by one, so that one of them takes no other with it."""
+    results: list[dict[str, Array] | None] = [None] * len(groups)
+    left = chains(groups)
+    while left:
+        alone = all(len(numbers) == 1 for numbers in left)
+        tasks = [StateChain(tuple(groups[k] for k in numbers)) for numbers in left]
+        names = [_chain_name(task.groups) for task in tasks]
+        told = len(work.failed)
+        outcome = work.run(compute_chain, tasks, names, "states", 1)
+        for numbers, result in zip(left, outcome.results, strict=True):
+            for place, k in enumerate(numbers):
+                results[k] = result and {name: v[place] for name, v in result.items()}
+        failed = [left[failure.index] for failure in outcome.failures]
+        if alone:
+            break
+        del work.failed[told:]  # told of each state
+        left = [[k] for numbers in failed for k in numbers]
+    return results
+
+
+def _chain_name(groups: Sequence[StateGroup]) -> str:
+    names = [_state_name(group.values) for group in groups]
+    return names[0] if len(names) == 1 else f"{len(names)} states from {names[0]} to {names[-1]}"
 
 
 def arrange(

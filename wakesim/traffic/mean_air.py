@@ -203,9 +203,9 @@ def followed_wakes(
         wall = None if wall_y_m is None else way * (wall_y_m - centre)
         z = np.tile(points[:, 1], len(numbers))
         for y in with_wall_image(lateral, wall):
-            u, k = wake.both(x[:, None], y.reshape(1, -1), z[None, :])
-            out[numbers, 0] += way * relative * (weight @ u).reshape(lateral.shape)
-            out[numbers, 1] += relative**2 * (weight @ k).reshape(lateral.shape)
+            u, k = wake.passed(x, weight, y.ravel(), z)
+            out[numbers, 0] += way * relative * u.reshape(lateral.shape)
+            out[numbers, 1] += relative**2 * k.reshape(lateral.shape)
     return out
 
 

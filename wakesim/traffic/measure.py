@@ -84,9 +84,9 @@ class Measure:
             raise ValueError("at least one node is needed")
         if len(self) <= nodes:
             return self
-        features = self.nodes[:, :4].copy()
-        features[:, 2:] = np.sqrt(features[:, 2:])
-        order, first = cut(features, self.weight, nodes)
+        features = self.nodes[:, :4].T.copy()
+        features[2:] = np.sqrt(features[2:])
+        order, first = cut(features, self.weight.copy(), nodes)
         return Measure(*merge_groups(self.nodes, self.weight, order, first))
 
 
@@ -207,42 +207,41 @@ _FEATURES = 4
 
 
 @kernel()
-def _survey(features, weight, order, low, high):
+def _survey(features, weight, low, high):
     """Loss of a group if it became one node, the side it comes from and the mean along it.
 
     Scatter of u and v (features 0, 1) goes into the node's variance, so that the third moment is
     the first one lost; of scatter in a root variance (features 2, 3) the fourth moment is lost.
     """
     total = 0.0
-    mean = np.zeros(_FEATURES)
-    square = np.zeros(_FEATURES)
-    anchor = features[order[low]]
     for n in range(low, high):
-        i = order[n]
-        w = weight[i]
-        total += w
-        for f in range(_FEATURES):
-            difference = features[i, f] - anchor[f]
-            mean[f] += w * difference
-            square[f] += w * difference * difference
-    loss, largest, side = 0.0, -1.0, 0
+        total += weight[n]
+    loss, largest, side, middle = 0.0, -1.0, 0, 0.0
     for f in range(_FEATURES):
-        mean[f] /= total
-        variance = max(square[f] / total - mean[f] * mean[f], 0.0)
-        scale = math.sqrt(variance) if f < 2 else anchor[f] + mean[f]
+        own_feature = features[f]
+        anchor = own_feature[low]
+        mean, square = 0.0, 0.0
+        for n in range(low, high):
+            difference = own_feature[n] - anchor
+            part = weight[n] * difference
+            mean += part
+            square += part * difference
+        mean /= total
+        variance = max(square / total - mean * mean, 0.0)
+        scale = math.sqrt(variance) if f < 2 else anchor + mean
         own = variance * scale
         loss += own
         if own > largest:
-            largest, side = own, f
-    return total * loss if high - low > 1 else 0.0, side, anchor[side] + mean[side]
+            largest, side, middle = own, f, anchor + mean
+    return total * loss if high - low > 1 else 0.0, side, middle
 
 
 @kernel()
 def cut(features, weight, groups):
     """Cut samples into at most ``groups`` groups.
 
-    ``features`` (n, 4), ``weight`` (n,) > 0. Returns the samples' order (n,) and where each group
-    begins in it, with n at the end.
+    ``features`` (4, n), ``weight`` (n,) > 0, both put in the order of the groups. Returns the
+    samples' order (n,) and where each group begins in it, with n at the end.
     """
     n = weight.size
     order = np.arange(n)
@@ -252,7 +251,7 @@ def cut(features, weight, groups):
     loss = np.zeros(groups)
     where = np.zeros(groups)
     end[0] = n
-    loss[0], side[0], where[0] = _survey(features, weight, order, 0, n)
+    loss[0], side[0], where[0] = _survey(features, weight, 0, n)
     count = 1
     while count < groups:
         worst = 0
@@ -262,18 +261,22 @@ def cut(features, weight, groups):
         if loss[worst] <= 0.0:
             break
         low, high = begin[worst], end[worst] - 1
+        along = features[side[worst]]
         while low <= high:
-            if features[order[low], side[worst]] <= where[worst]:
+            if along[low] <= where[worst]:
                 low += 1
             else:
                 order[low], order[high] = order[high], order[low]
+                weight[low], weight[high] = weight[high], weight[low]
+                for f in range(_FEATURES):
+                    features[f, low], features[f, high] = features[f, high], features[f, low]
                 high -= 1
         if low == begin[worst] or low == end[worst]:  # equal to within rounding
             loss[worst] = 0.0
             continue
         begin[count], end[count], end[worst] = low, end[worst], low
         for g in (worst, count):
-            loss[g], side[g], where[g] = _survey(features, weight, order, begin[g], end[g])
+            loss[g], side[g], where[g] = _survey(features, weight, begin[g], end[g])
         count += 1
     first = np.sort(begin[:count])
     return order, np.append(first, n)

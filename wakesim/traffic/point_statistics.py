@@ -191,7 +191,8 @@ class PointAir:
     ``settings`` defaults to the case's (``scene.field_settings``, with the traffic's mixing over
     the case's own hours); ``pulses`` to tables built here; ``wall_y_m`` to the wall of the case's
     first mount. ``excluding``: names of PARTS to leave out. Raises ValueError for other names, for
-    pulse tables of other settings, and without traffic.
+    pulse tables of other settings, and without traffic. ``start``: mean air like it, to be warm
+    from. ``road``: the mean air, once asked for; None without drift.
     """
 
     coarse = False  # grid of the mean air
@@ -208,6 +209,7 @@ class PointAir:
         start: RoadState | None = None,
     ) -> None:
         self.start = start
+        self.road: MeanAir | None = None
         unknown = sorted(set(excluding) - set(PARTS))
         if unknown:
             raise ValueError(f"excluding: unknown part {unknown[0]!r}; known: {', '.join(PARTS)}")
@@ -247,7 +249,7 @@ class PointAir:
             return None
         lanes = [lane.centre_m for lane in self.case.road.lanes]
         beyond = max(points[:, 0].max() - max(lanes), min(lanes) - points[:, 0].min(), 0.0)
-        return road_air(
+        self.road = road_air(
             self.case,
             self.views,
             self.rates_per_s,
@@ -257,6 +259,7 @@ class PointAir:
             coarse=self.coarse,
             start=self.start,
         )
+        return self.road
 
     def around(self, points: Array) -> _AirAtPoints:
         """Drift, background turbulence, drag factors and eddy viscosity at points (m, 2)."""

@@ -179,9 +179,9 @@ def _by_variance(passes: Measure) -> list[Measure]:
     """The measure in groups of similar local variance."""
     if len(passes) == 0:
         return []
-    features = np.zeros((len(passes), 4))
-    features[:, :2] = np.sqrt(passes.nodes[:, 2:4])
-    order, first = cut(features, passes.weight, _VARIANCE_GROUPS)
+    features = np.zeros((4, len(passes)))
+    features[:2] = np.sqrt(passes.nodes[:, 2:4].T)
+    order, first = cut(features, passes.weight.copy(), _VARIANCE_GROUPS)
     parts = [order[first[g] : first[g + 1]] for g in range(first.size - 1)]
     return [Measure(passes.weight[p], passes.nodes[p]) for p in parts]
 

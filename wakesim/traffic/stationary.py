@@ -37,12 +37,12 @@ from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from wakesim.arrays import Array
 from wakesim.traffic.measure import Measure, join, measure
 from wakesim.traffic.speed_distribution import SpeedDistribution, invert
-from wakesim.traffic.stationary_kernels import moments_of_many, moments_of_one
+from wakesim.traffic.stationary_kernels import moments_of_many, moments_of_one, summary
 
 # Relative tolerance and largest k times the standard deviation, of mean cube and mean speed. The
 # latter's integrand falls as k^-2 only and sees the edges of signatures without turbulence.
@@ -185,76 +185,82 @@ def mean_cubes(
     """
     n = len(measures)
     centre, spread = _ambient(mean, covariance, n)
-    setups = [
-        _setup(m, centre[i], spread[i], _FAST_SMALLEST, _FAST_LARGEST)
-        for i, m in enumerate(measures)
-    ]
     together = join(list(measures))
+    nodes = np.ascontiguousarray(together.nodes)
     first = np.concatenate([[0], np.cumsum([len(m) for m in measures])]).astype(np.int64)
-    result = np.empty((n, 6))
+    sums, result = np.empty((n, 7)), np.empty((n, 6))
+    summary(nodes, together.weight, first, sums)
+    setup = _setups(sums, centre, spread, _FAST_SMALLEST, _FAST_LARGEST)
     moments_of_many(
-        np.ascontiguousarray(together.nodes), together.weight, first,
-        np.array([s.reference for s in setups]).reshape(n, 3, 6),
-        np.array([s.angle for s in setups], dtype=np.float64),
-        np.array([s.smallest for s in setups], dtype=np.float64),
-        _FAST_LEVEL[0],
-        np.array([s.octaves for s in setups], dtype=np.int64),
-        _FAST_LEVEL[1], _FAST_NORMAL, result,
+        nodes, together.weight, first, setup.reference, setup.angle, setup.smallest,
+        _FAST_LEVEL[0], setup.octaves, _FAST_LEVEL[1], _FAST_NORMAL, result,
     )  # fmt: skip
-    total = np.array([s.reference[0] for s in setups]).reshape(n, 6)
+    total = setup.reference[:, 0]
     matrix = np.stack([total[:, 2], total[:, 4], total[:, 4], total[:, 3]], axis=1)
-    return Moments(result[:, 0], result[:, 3], total[:, :2], matrix.reshape(n, 2, 2))
+    return Moments(result[:, 0], result[:, 3], total[:, :2].copy(), matrix.reshape(n, 2, 2))
 
 
 class _Setup(NamedTuple):
-    """Reference distributions, first direction and range of wave numbers of one state."""
+    """Reference distributions, first direction and range of wave numbers of states (n,)."""
 
-    reference: Array  # (3, 6): the state, the air without a pass, the normal rest
-    angle: float
-    smallest: float
-    octaves: int  # 0 without any pass
-
-
-def _setup(passes: Measure, mean: Array, covariance: Array, low: float, high: float) -> _Setup:
-    first, second = passes.mean, passes.covariance
-    gap = math.exp(-passes.intensity) if passes.intensity < _NO_GAP else 0.0
-    busy = -math.expm1(-passes.intensity) if gap > 0.0 else 1.0
-    reference = np.zeros((3, 6))
-    reference[0] = _row(first + mean, second + covariance, 1.0)
-    reference[1] = _row(mean, covariance, gap)
-    if busy > 0.0:
-        rest = (second + np.outer(first, first)) / busy - np.outer(first, first) / busy**2
-        reference[2] = _row(first / busy + mean, rest + covariance, busy)
-    moment = second + covariance + np.outer(first + mean, first + mean)
-    angle = 0.5 * math.atan2(2.0 * moment[0, 1], moment[0, 0] - moment[1, 1])
-    deviation = math.sqrt(float(np.trace(second)))
-    if deviation == 0.0:
-        return _Setup(reference, angle, 1.0, 0)
-    reach = passes.reach + math.hypot(*(first + mean))
-    reach += _SPARE_REACH * math.sqrt(float(np.trace(second + covariance)))
-    octaves = math.ceil(math.log2(high / deviation / (low / reach)))
-    return _Setup(reference, angle, low / reach, min(octaves, _MOST_OCTAVES))
+    reference: Array  # (n, 3, 6): the state, the air without a pass, the normal rest
+    angle: Array
+    smallest: Array
+    octaves: NDArray[np.int64]  # 0 without any pass
 
 
-def _row(mean: Array, covariance: Array, mass: float) -> list[float]:
-    (uu, uv), (_, vv) = covariance
-    return [mean[0], mean[1], max(uu, 0.0), max(vv, 0.0), uv, mass]
+def _setups(sums: Array, mean: Array, covariance: Array, low: float, high: float) -> _Setup:
+    """Setups from the ``summary`` (n, 7) of the passes and the air's mean (n, 2) and covariance
+    (n, 2, 2)."""
+    n = len(sums)
+    intensity, first = sums[:, 0], sums[:, 1:3]
+    gap = np.where(intensity < _NO_GAP, np.exp(-intensity), 0.0)
+    busy = np.where(gap > 0.0, -np.expm1(-intensity), 1.0)
+    some = np.where(busy > 0.0, busy, 1.0)[:, None]
+    own = np.stack([covariance[:, 0, 0], covariance[:, 1, 1], covariance[:, 0, 1]], axis=1)
+    square = np.stack([first[:, 0] ** 2, first[:, 1] ** 2, first[:, 0] * first[:, 1]], axis=1)
+    reference = np.zeros((n, 3, 6))
+    rest = (sums[:, 3:6] + square) / some - square / some**2
+    rows = (
+        (first + mean, sums[:, 3:6] + own, np.ones(n)),
+        (mean, own, gap),
+        (first / some + mean, rest + own, busy),
+    )
+    for k, (centre, spread, mass) in enumerate(rows):
+        reference[:, k, :2], reference[:, k, 5] = centre, mass
+        reference[:, k, 2:4] = np.maximum(spread[:, :2], 0.0)
+        reference[:, k, 4] = spread[:, 2]
+    reference[busy <= 0.0, 2] = 0.0
+    u, v = (first + mean).T
+    uu, vv, uv = (sums[:, 3:6] + own).T
+    angle = 0.5 * np.arctan2(2.0 * (uv + u * v), uu + u * u - vv - v * v)
+    deviation = np.sqrt(np.maximum(sums[:, 3] + sums[:, 4], 0.0))
+    reach = sums[:, 6] + np.hypot(u, v) + _SPARE_REACH * np.sqrt(np.maximum(uu + vv, 0.0))
+    felt = deviation > 0.0
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        octaves = np.ceil(np.log2(high / deviation / (low / reach)))
+    octaves = np.where(felt, np.minimum(octaves, _MOST_OCTAVES), 0).astype(np.int64)
+    smallest = np.where(felt, low / np.where(felt, reach, 1.0), 1.0)
+    return _Setup(reference, angle, smallest, octaves)
 
 
 def _fine(passes: Measure, mean: Array, covariance: Array, which: int) -> tuple[float, float]:
     """Mean cube (``which`` 0) or mean speed (1), and its relative quadrature error."""
     tolerance, largest = (_CUBE, _SPEED)[which]
-    setup = _setup(passes, mean, covariance, _SMALLEST, largest)
+    nodes, sums = np.ascontiguousarray(passes.nodes), np.empty((1, 7))
+    summary(nodes, passes.weight, np.array([0, len(passes)]), sums)
+    setup = _setups(sums, mean[None], covariance[None], _SMALLEST, largest)
+    octaves = int(setup.octaves[0])
     value, error = 0.0, 0.0
     for voices, directions in _LEVELS:
         result = moments_of_one(
-            np.ascontiguousarray(passes.nodes), passes.weight, setup.reference, setup.angle,
-            setup.smallest, voices, setup.octaves, directions, _NORMAL_DIRECTIONS,
+            nodes, passes.weight, setup.reference[0], float(setup.angle[0]),
+            float(setup.smallest[0]), voices, octaves, directions, _NORMAL_DIRECTIONS,
         )  # fmt: skip
         value, by_wave_number, by_angle = (float(x) for x in result[3 * which : 3 * which + 3])
         # Halving the wave numbers shows far more than their error, the extrapolation about it.
         error = 0.1 * abs(by_wave_number) + abs(by_angle)
-        if setup.octaves == 0 or error <= tolerance * value:
+        if octaves == 0 or error <= tolerance * value:
             break
     return max(value, 0.0), error / value if value > 0.0 else 0.0
 

@@ -30,6 +30,7 @@ from wakesim.arrays import kernel
 
 _BLOCK = 256
 _SERIES_A, _SERIES_B = 0.05, 0.3
+_GONE = 60.0  # exponent of a factor that leaves nothing
 
 
 @kernel()
@@ -50,43 +51,43 @@ def _start(x, y, state, i):
 
 @kernel()
 def _octave(state, weight, first, count):
-    """Sums of a and b over a block, and the step to twice the wave number."""
-    x, q, p, c, s, d, e = state
+    """Sums of a and b over a block, and the step to twice the wave number. Everything is reached
+    through the one array ``state``, which lets the loop be vectorised."""
     total_a = 0.0
     total_b = 0.0
     for i in range(count):
-        xi, qi, pi, ci, si, di, ei = x[i], q[i], p[i], c[i], s[i], d[i], e[i]
+        x, q, p = state[0, i], state[1, i], state[2, i]
+        c, s, d, e = state[3, i], state[4, i], state[5, i], state[6, i]
         w = weight[first + i]
-        total_a += w * ((1.0 - di) * qi + ei + 0.5 * xi * xi * di)
-        total_b -= w * ((1.0 - di) * pi + xi * di)
-        q[i] = 4.0 * qi + 2.0 * ci * ci
-        p[i] = 2.0 * pi + 2.0 * ci * si
-        s[i] = 2.0 * si * (1.0 - ci)
-        c[i] = 2.0 * si * si
-        x[i] = 2.0 * xi
-        e2 = 2.0 * ei + di * di
-        d2 = di * (2.0 - di)
-        e[i] = 2.0 * e2 + d2 * d2
-        d[i] = d2 * (2.0 - d2)
+        total_a += w * ((1.0 - d) * q + e + 0.5 * x * x * d)
+        total_b -= w * ((1.0 - d) * p + x * d)
+        state[1, i] = 4.0 * q + 2.0 * c * c
+        state[2, i] = 2.0 * p + 2.0 * c * s
+        state[4, i] = 2.0 * s * (1.0 - c)
+        state[3, i] = 2.0 * s * s
+        state[0, i] = 2.0 * x
+        e2 = 2.0 * e + d * d
+        d2 = d * (2.0 - d)
+        state[6, i] = 2.0 * e2 + d2 * d2
+        state[5, i] = d2 * (2.0 - d2)
     return total_a, total_b
 
 
 @kernel()
 def _octave_still(state, weight, first, count):
     """The same without local variance."""
-    x, q, p, c, s, _, _ = state
     total_a = 0.0
     total_b = 0.0
     for i in range(count):
-        qi, pi, ci, si = q[i], p[i], c[i], s[i]
+        q, p, c, s = state[1, i], state[2, i], state[3, i], state[4, i]
         w = weight[first + i]
-        total_a += w * qi
-        total_b -= w * pi
-        q[i] = 4.0 * qi + 2.0 * ci * ci
-        p[i] = 2.0 * pi + 2.0 * ci * si
-        s[i] = 2.0 * si * (1.0 - ci)
-        c[i] = 2.0 * si * si
-        x[i] = 2.0 * x[i]
+        total_a += w * q
+        total_b -= w * p
+        state[1, i] = 4.0 * q + 2.0 * c * c
+        state[2, i] = 2.0 * p + 2.0 * c * s
+        state[4, i] = 2.0 * s * (1.0 - c)
+        state[3, i] = 2.0 * s * s
+        state[0, i] = 2.0 * state[0, i]
     return total_a, total_b
 
 
@@ -94,25 +95,23 @@ def _octave_still(state, weight, first, count):
 def _log_characteristic(nodes, weight, cosine, sine, k0, voices, octaves, part_a, part_b):
     """a and b of one direction at k0 2^(j/voices), j < voices x octaves."""
     n = weight.size
-    state = np.empty((7, _BLOCK))
+    state, seen = np.empty((7, _BLOCK)), np.empty((2, _BLOCK))
     part_a[:] = 0.0
     part_b[:] = 0.0
     still = True
     for i in range(n):
         still = still and nodes[i, 2] == 0.0 and nodes[i, 3] == 0.0 and nodes[i, 4] == 0.0
-    for voice in range(voices):
-        k = k0 * 2.0 ** (voice / voices)
-        for first in range(0, n, _BLOCK):
-            count = min(_BLOCK, n - first)
+    for first in range(0, n, _BLOCK):
+        count = min(_BLOCK, n - first)
+        for i in range(count):
+            node = nodes[first + i]
+            seen[0, i] = node[0] * cosine + node[1] * sine
+            variance = node[2] * cosine * cosine + node[3] * sine * sine
+            seen[1, i] = 0.5 * max(variance + 2.0 * node[4] * cosine * sine, 0.0)
+        for voice in range(voices):
+            k = k0 * 2.0 ** (voice / voices)
             for i in range(count):
-                node = nodes[first + i]
-                along = node[0] * cosine + node[1] * sine
-                variance = (
-                    node[2] * cosine * cosine
-                    + node[3] * sine * sine
-                    + 2.0 * node[4] * cosine * sine
-                )
-                _start(k * along, 0.5 * k * k * max(variance, 0.0), state, i)
+                _start(k * seen[0, i], k * k * seen[1, i], state, i)
             for octave in range(octaves):
                 if still:
                     a, b = _octave_still(state, weight, first, count)
@@ -251,6 +250,37 @@ def _combine(state, angle, normal_directions, parts):
     return result
 
 
+@kernel()
+def summary(nodes, weight, first, out):
+    """Of every state, (n, 7): sum of the weights, of u and v, of the second moments uu, vv and uv,
+    and the largest speed of a node plus its standard deviation; state i owns nodes first[i] to
+    first[i + 1]."""
+    for i in range(out.shape[0]):
+        mass, u, v, uu, vv, uv, reach = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+        for n in range(first[i], first[i + 1]):
+            w, a, b = weight[n], nodes[n, 0], nodes[n, 1]
+            mass += w
+            u += w * a
+            v += w * b
+            uu += w * (a * a + nodes[n, 2])
+            vv += w * (b * b + nodes[n, 3])
+            uv += w * (a * b + nodes[n, 4])
+            reach = max(reach, np.sqrt(a * a + b * b) + np.sqrt(nodes[n, 2] + nodes[n, 3]))
+        out[i, 0], out[i, 1], out[i, 2], out[i, 6] = mass, u, v, reach
+        out[i, 3], out[i, 4], out[i, 5] = uu, vv, uv
+
+
+@kernel()
+def _octaves_felt(still, cosine, sine, k0, octaves):
+    """Octaves of k up to where the air's own fluctuation, which all of phi and of the references
+    has, leaves nothing of them along a direction; ``still``: row of the air without a pass."""
+    variance = _along(still[2:5], cosine, sine)
+    if variance <= 0.0:
+        return octaves
+    last = math.ceil(math.log2(math.sqrt(2.0 * _GONE / variance) / k0)) + 1
+    return min(max(last, 2), octaves)
+
+
 @kernel(parallel=True)
 def moments_of_one(
     nodes, weight, state, angle, k0, voices, octaves, directions, normal_directions
@@ -265,9 +295,10 @@ def moments_of_one(
     for n in numba.prange(directions):
         theta = angle + math.pi * n / directions
         cosine, sine = math.cos(theta), math.sin(theta)
-        part_a = np.empty(voices * octaves)
-        part_b = np.empty(voices * octaves)
-        _log_characteristic(nodes, weight, cosine, sine, k0, voices, octaves, part_a, part_b)
+        felt = _octaves_felt(state[1], cosine, sine, k0, octaves)
+        part_a = np.empty(voices * felt)
+        part_b = np.empty(voices * felt)
+        _log_characteristic(nodes, weight, cosine, sine, k0, voices, felt, part_a, part_b)
         _direction(state, cosine, sine, k0, voices, part_a, part_b, parts[n])
     return _combine(state, angle, normal_directions, parts)
 
@@ -286,9 +317,10 @@ def moments_of_many(
             for n in range(directions):
                 theta = angle[i] + math.pi * n / directions
                 cosine, sine = math.cos(theta), math.sin(theta)
+                felt = _octaves_felt(state[i, 1], cosine, sine, k0[i], octaves[i])
+                a, b = part_a[: voices * felt], part_b[: voices * felt]
                 _log_characteristic(
-                    nodes[own], weight[own], cosine, sine, k0[i], voices, octaves[i],
-                    part_a, part_b,
-                )  # fmt: skip
-                _direction(state[i], cosine, sine, k0[i], voices, part_a, part_b, parts[n])
+                    nodes[own], weight[own], cosine, sine, k0[i], voices, felt, a, b
+                )
+                _direction(state[i], cosine, sine, k0[i], voices, a, b, parts[n])
         out[i] = _combine(state[i], angle[i], normal_directions, parts)

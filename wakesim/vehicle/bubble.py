@@ -95,9 +95,12 @@ class NearWake:
     def bubble(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
         """Recirculating air behind the base, u/V between 0 and 1 + reversed_flow."""
         x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+        return self.strength(x) * self.base_shape(x, self.lateral(x, y), z)
+
+    def strength(self, x: Array) -> Array:
+        """u/V on the axis of the bubble."""
         inside = np.clip(x / self.bubble_m, 0.0, 1.0)
-        strength = 1.0 + self.constants.reversed_flow * np.sin(math.pi * inside)
-        return strength * self.base_shape(x, self.lateral(x, y), z)
+        return np.asarray(1.0 + self.constants.reversed_flow * np.sin(math.pi * inside))
 
     def velocity(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
         """Mean along-road wake velocity u/V at x behind the tail."""
@@ -111,6 +114,12 @@ class NearWake:
         """``velocity`` and ``turbulence`` together."""
         u, k = np.broadcast_arrays(self.velocity(x, y, z), self.turbulence(x, y, z))
         return u, k
+
+    def passed(self, x: Array, weight: Array, y: Array, z: Array) -> tuple[Array, Array]:
+        """Sums of u and k over distances x (n,) behind the bubble with weights (n,), at places y
+        and z (m,), each (m,): what a pass brings to a place, if the weights are those of time."""
+        u, k = self.both(x[:, None], y[None], z[None])
+        return weight @ u, weight @ k
 
     def width(self, x: ArrayLike) -> Array:
         """Standard deviation of the mean wake across, m."""

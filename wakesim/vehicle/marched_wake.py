@@ -9,19 +9,23 @@ length on; between two levels of the air around see ``section.wake`` (tests/sect
 
 from __future__ import annotations
 
+from functools import cached_property
+
 import numpy as np
 from numpy.typing import ArrayLike
 
-from wakesim.arrays import Array
+from wakesim.arrays import Array, Mask
 from wakesim.case.vehicle import Vehicle
 from wakesim.section.closure import Closure
 from wakesim.section.wake import (
     WakeStart,
     WakeTable,
+    at_nodes,
     at_points,
     blended,
     bracket,
     start_profile,
+    sum_of_sections,
     wake_table,
 )
 from wakesim.vehicle.bubble import (
@@ -62,17 +66,30 @@ class MarchedWake(NearWake, law="section"):
     ) -> None:
         super().__init__(vehicle, constants, air)
         self.start = wake_start(vehicle, constants)
-        low, _, share = bracket(air.diffusivity_over_speed_m)
-        self.table: WakeTable = blended(vehicle, self.start, low, share)
+        low, high, self._share = bracket(air.diffusivity_over_speed_m)
+        self._low = wake_table(vehicle, self.start, low)
+        self._high = wake_table(vehicle, self.start, high) if self._share else self._low
+        self._level = low
         self.entry_table: WakeTable = wake_table(vehicle, self.start, 0)
         drag_area = 0.5 * vehicle.drag_coefficient * vehicle.frontal_area_m2
         self._base_area = (1.0 - constants.side_layer_share) * drag_area
 
-    def _start(self, x: Array, y: Array, z: Array) -> tuple[Array, Array, Array]:
-        """Blend, and u and k of the bubble's end, where the base's part is not in the table."""
-        u = start_profile(self.vehicle, self._base_area, self.lateral(x, y), z)
-        k = self.constants.wake_start_energy * self.base_shape(x, self.lateral(x, y), z)
-        return self.blend(x), u, k
+    @cached_property
+    def table(self) -> WakeTable:
+        """The marched wake in this air."""
+        return blended(self.vehicle, self.start, self._level, self._share)
+
+    def _add_bubble(self, u: Array, k: Array, near: Mask, x: Array, y: Array, z: Array) -> None:
+        """Add to u and k, where ``near``, the bubble at x behind the tail, y from the wake's own
+        centre and z, and of the bubble's end the base's part, which is not in the table."""
+        blend = self.blend(x)
+        shape = self.base_shape(x, y, z)
+        start_u = start_profile(self.vehicle, self._base_area, y, z)
+        start_k = self.constants.wake_start_energy * shape
+        onset = np.minimum(x / (TURBULENCE_ONSET * self.vehicle.height_m), 1.0)
+        level = self.constants.turbulence_near * onset
+        u[near] += blend * start_u + (1.0 - blend) * self.strength(x) * shape
+        k[near] += blend * start_k + (1.0 - blend) * level * shape
 
     def _both(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> tuple[Array, Array]:
         x, y, z = np.broadcast_arrays(*(np.asarray(a, dtype=np.float64) for a in (x, y, z)))
@@ -82,13 +99,8 @@ class MarchedWake(NearWake, law="section"):
         at = np.where(near, np.minimum(x + length, before), x + length)
         u, k = at_points(self.table, at, self.lateral(x, y), z)
         if near.any():
-            a, b, c = x[near], y[near], z[near]
-            blend, start_u, start_k = self._start(a, b, c)
-            onset = np.minimum(a / (TURBULENCE_ONSET * self.vehicle.height_m), 1.0)
-            level = self.constants.turbulence_near * onset
-            shape = self.base_shape(a, self.lateral(a, b), c)
-            u[near] += blend * start_u + (1.0 - blend) * self.bubble(a, b, c)
-            k[near] += blend * start_k + (1.0 - blend) * level * shape
+            a, b, c = x[near], self.lateral(x[near], y[near]), z[near]
+            self._add_bubble(u, k, near, a, b, c)
         return u, k * self.constants.turbulence_factor**2
 
     def velocity(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
@@ -105,17 +117,35 @@ class MarchedWake(NearWake, law="section"):
 
     def width(self, x: ArrayLike) -> Array:
         """Standard deviation of the mean wake across, m."""
-        at = np.asarray(x, dtype=np.float64) + self.vehicle.length_m
-        return np.interp(at, self.table.x, self.table.width)
+        low, high = self._low, self._high
+        width = (1.0 - self._share) * low.width + self._share * high.width
+        return np.interp(np.asarray(x, dtype=np.float64) + self.vehicle.length_m, low.x, width)
 
     def sections(
         self, x: Array, y_m: Array | None = None, z_m: Array | None = None
     ) -> tuple[Array, Array, Array, Array]:
         """y (ny,), z (nz,) m and u, k (n, ny, nz) at distances x (n,) behind the tail, about the
         wake's own centre, for y >= 0, around places ``y_m`` and ``z_m`` only; see ``NearWake``."""
-        still = MarchedWake.__new__(MarchedWake)
-        still.__dict__ = self.__dict__ | {"air": AirState(self.air.diffusivity_over_speed_m, 0.0)}
-        y = nodes_around(np.concatenate([[0.0], self.table.y]), y_m)
-        z = nodes_around(self.table.z, z_m)
-        u, k = still._both(x[:, None, None], y[None, :, None], z[None, None, :])
-        return y, z, u, k
+        low = self._low
+        columns = nodes_around(np.concatenate([[0.0], low.y]), y_m)
+        rows = nodes_around(low.z, z_m)
+        near = (x >= 0.0) & (x < self.bubble_m)
+        before = low.x[low.start_index - 1]
+        length = self.vehicle.length_m
+        at = np.where(near, np.minimum(x + length, before), x + length)
+        u, k = at_nodes(low, self._high, self._share, at, columns, rows)
+        if near.any():
+            behind = x[near][:, None, None]
+            self._add_bubble(u, k, near, behind, columns[None, :, None], rows[None, None, :])
+        return columns, rows, u, k * self.constants.turbulence_factor**2
+
+    def passed(self, x: Array, weight: Array, y: Array, z: Array) -> tuple[Array, Array]:
+        """Sums of u and k over distances x (n,) behind the bubble with weights (n,), at places y
+        and z (m,), each (m,); see ``NearWake``."""
+        shift = self.air.crosswind_ratio * x
+        carried = bool(shift.any())
+        columns, rows, u, k = self.sections(x, None if carried else np.abs(y), z)
+        if not carried:
+            u, k = (np.tensordot(weight, a, axes=1)[None] for a in (u, k))
+            weight, shift = np.ones(1), np.zeros(1)
+        return sum_of_sections(columns, rows, u, k, weight, shift, y, z)
