@@ -155,12 +155,12 @@ def test_the_memory_that_is_told_is_what_a_table_needs(tmp_path: Path) -> None:
             speed = 1.0 + sum(x for _, x in group.values) * np.arange(1.0, 1 + len(group.places))
             return dict.fromkeys(names, speed)
 
-        def free_interval(group):
-            speed = free(group)["effective_speed"]
+        def free_intervals(chain):
+            speed = np.array([free(group)["effective_speed"] for group in chain.groups])
             return {"below": 0.1 * speed, "above": 0.1 * speed, "base": speed}
 
         lookup_table.marched_on = lambda group, start: (free(group), None)
-        lookup_table.compute_interval = free_interval
+        lookup_table.compute_intervals = free_intervals
         axes = f"height_m = {[1.0 + 0.1 * k for k in range(30)]}\\n"
         axes += f"flow_veh_h = {[50 + 5 * k for k in range(100)]}\\n"
         axes += f"heavy_share = {[0.01 * k for k in range(100)]}\\n"

@@ -178,6 +178,16 @@ class Moved:
                 yield item, value, speed
 
 
+def all_of_many(many: Sequence[Moved]) -> Iterator[tuple[Input, float, list[Array]]]:
+    """Every variant: the input, its value and the effective speeds (n,) of each of ``many``, of one
+    case in other traffic and air. One variant after the other, so that its wakes are marched once
+    for all of them."""
+    with ThreadPoolExecutor(get_num_threads()) as pool:
+        for item, value in variants(many[0].settings, *_roles()):
+            speeds = pool.map(lambda one, i=item, v=value: one.effective_speed(i, v), many)
+            yield item, value, list(speeds)
+
+
 def _roles(beside: bool = False) -> tuple[str, ...]:
     return ("counted", "hull", "beside") if beside else ("counted", "hull")
 

@@ -9,14 +9,15 @@ from rest for the first of them, is marched on from one to the next, in the orde
 axes. In such wind the air forgets in a minute what it was: the effective speed is within 2e-3 of
 that from rest. In calm, and in wind along the road, it remembers for longer than it is marched,
 so there every state begins at rest. What is one task depends on the table alone, hence no value
-depends on the number of workers.
+depends on the number of workers. The model interval takes several states together, one variant of
+the model after the other, so that the wakes of a variant are marched once for all of them.
 """
 
 from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 from math import prod
@@ -35,7 +36,7 @@ from wakesim.case.studies import PLACE_AXES, StateTable
 from wakesim.case.traffic import Traffic
 from wakesim.errors import NumericalError
 from wakesim.measures.interpolation import Axis, Linear, interpolate, on_grid
-from wakesim.measures.model_interval import ends
+from wakesim.measures.model_interval import all_of_many, ends
 from wakesim.measures.model_interval import names as interval_names
 from wakesim.measures.places import moved_at, rotor_statistics_from
 from wakesim.progress import Progress
@@ -45,6 +46,7 @@ from wakesim.studies.grid import Sweeps, common_of_many, sweeps
 from wakesim.studies.refine import random_states, refine, relative_error
 from wakesim.studies.registry import Options, study
 from wakesim.traffic.scene import chosen_hour, field_settings, one_hour
+from wakesim.workers import free_processors
 
 log = logging.getLogger("wakesim")
 
@@ -54,6 +56,7 @@ Axes = Mapping[str, tuple[float, ...]]
 _CHECK_STATES, _ALIKE = 96, 4
 _INTERVAL_CHECKS = 6
 _CHAIN, _APART = 24, 4  # most states of a task: marched on, each from rest
+_TOGETHER = 8  # states whose model interval is one task
 _CROSSING_M_S = 0.4  # crosswind from which the air soon forgets what it was
 _OF_WIND = ("wind_speed_m_s", "wind_angle_deg")
 # Values of each axis at which the model interval is computed; two (the ends) where not named.
@@ -89,7 +92,7 @@ def lookup_table(case: Case, options: Options, progress: Progress) -> LookupResu
                 )
         work.stage(0.15 if added else 0.0, 0.8)
         groups, index = state_groups(case, axes)
-        results = _states(work, groups)
+        results = _in_parts(work, compute_chain, groups, chains(groups), "states")
         variables = arrange(axes, index, results)
         if not variables:
             raise NumericalError(f"no state of the table could be computed: {work.failed[0]}")
@@ -309,30 +312,35 @@ def compute_chain(chain: StateChain) -> dict[str, Array]:
     return {name: np.array([values[name] for values in found]) for name in found[0]}
 
 
-def _states(work: Sweeps, groups: Sequence[StateGroup]) -> list[dict[str, Array] | None]:
-    """PLACE_VARIABLES (places,) of every group. The groups of a chain that fails are computed again
-    one by one, so that one of them takes no other with it."""
+def _in_parts(
+    work: Sweeps,
+    function: Callable[[StateChain], dict[str, Array]],
+    groups: Sequence[StateGroup],
+    parts: list[list[int]],
+    what: str,
+    workers: int | None = None,
+) -> list[dict[str, Array] | None]:
+    """Values of every group from a function of chains, each of ``parts`` a task. The groups of a
+    chain that fails are computed again one by one, so that one of them takes no other with it."""
     results: list[dict[str, Array] | None] = [None] * len(groups)
-    left = chains(groups)
-    while left:
-        alone = all(len(numbers) == 1 for numbers in left)
-        tasks = [StateChain(tuple(groups[k] for k in numbers)) for numbers in left]
+    while parts:
+        tasks = [StateChain(tuple(groups[k] for k in numbers)) for numbers in parts]
         names = [_chain_name(task.groups) for task in tasks]
         told = len(work.failed)
-        outcome = work.run(compute_chain, tasks, names, "states", 1)
-        for numbers, result in zip(left, outcome.results, strict=True):
+        outcome = work.run(function, tasks, names, what, 1, workers)
+        for numbers, result in zip(parts, outcome.results, strict=True):
             for place, k in enumerate(numbers):
                 results[k] = result and {name: v[place] for name, v in result.items()}
-        failed = [left[failure.index] for failure in outcome.failures]
-        if alone:
+        failed = [parts[failure.index] for failure in outcome.failures]
+        if all(len(numbers) == 1 for numbers in parts):
             break
         del work.failed[told:]  # told of each state
-        left = [[k] for numbers in failed for k in numbers]
+        parts = [[k] for numbers in failed for k in numbers]
     return results
 
 
 def _chain_name(groups: Sequence[StateGroup]) -> str:
-    names = [_state_name(group.values) for group in groups]
+    names = list(map(_name, groups))
     return names[0] if len(names) == 1 else f"{len(names)} states from {names[0]} to {names[-1]}"
 
 
@@ -368,12 +376,16 @@ def table_of(case: Case) -> StateTable:
 # --- model interval and check ---------------------------------------------------------------------
 
 
-def compute_interval(group: StateGroup) -> dict[str, Array]:
-    """How far the ends of the model interval lie below and above the effective speed, m/s."""
-    case = state_case(group.case, dict(group.values))
-    moved = moved_at(case, np.array(group.places))
-    base = moved.effective_speed()
-    low, high = ends(base, [(item.name, speed) for item, _, speed in moved.all()])
+def compute_intervals(chain: StateChain) -> dict[str, Array]:
+    """How far the ends of the model interval lie below and above the effective speed, m/s, of each
+    group of a chain: (groups, places)."""
+    many = [
+        moved_at(state_case(group.case, dict(group.values)), np.array(group.places))
+        for group in chain.groups
+    ]
+    base = np.array([moved.effective_speed() for moved in many])
+    found = [(item.name, np.array(speeds)) for item, _, speeds in all_of_many(many)]
+    low, high = ends(base, found)
     return {"below": base - low, "above": high - base, "base": base}
 
 
@@ -391,9 +403,12 @@ def _interval(
     groups, index = state_groups(work.case, few)
     tests = random_states(axes, _INTERVAL_CHECKS)
     test_groups = [_single(work.case, state) for state in tests]
-    names = [_state_name(g.values) for g in groups] + list(map(_name, test_groups))
-    outcome = work.run(compute_interval, [*groups, *test_groups], names, "model interval", 1)
-    found = arrange(few, index, outcome.results[: len(groups)])
+    count, every = len(groups), [*groups, *test_groups]
+    parts = [list(range(k, min(k + _TOGETHER, count))) for k in range(0, count, _TOGETHER)]
+    parts.append(list(range(count, len(every))))
+    workers = free_processors() if len(parts) > 2 else None
+    results = _in_parts(work, compute_intervals, every, parts, "model interval", workers)
+    found = arrange(few, index, results[:count])
     if not found:
         return {}, 0, (np.nan, np.nan)
     linear = [Linear.of(name, values) for name, values in few.items()]
@@ -404,7 +419,7 @@ def _interval(
     below, above = (on_grid(linear, shares[side], axes) * calm for side in ("below", "above"))
     ends = {"model_low": np.maximum(effective - below, 0.0), "model_high": effective + above}
     misses = []
-    for state, result in zip(tests, outcome.results[len(groups) :], strict=True):
+    for state, result in zip(tests, results[count:], strict=True):
         if result is not None:
             there = {n: np.array([v]) for n, v in state.items()}
             speed = interpolate(table, effective, _calm(axes, there))

@@ -125,6 +125,8 @@ def _log_characteristic(nodes, weight, cosine, sine, k0, voices, octaves, part_a
 def _beyond_second(damping, a, phase, b):
     """Re exp(a - damping + i (phase + b)) - 1 + damping + phase^2/2 without cancellation."""
     exponent = a - damping
+    if exponent < -_GONE:
+        return damping + 0.5 * phase * phase - 1.0
     angle = phase + b
     if exponent > -_SERIES_A:
         x = exponent

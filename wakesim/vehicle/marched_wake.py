@@ -70,6 +70,7 @@ class MarchedWake(NearWake, law="section"):
         self._low = wake_table(vehicle, self.start, low)
         self._high = wake_table(vehicle, self.start, high) if self._share else self._low
         self._level = low
+        self._width = (1.0 - self._share) * self._low.width + self._share * self._high.width
         self.entry_table: WakeTable = wake_table(vehicle, self.start, 0)
         drag_area = 0.5 * vehicle.drag_coefficient * vehicle.frontal_area_m2
         self._base_area = (1.0 - constants.side_layer_share) * drag_area
@@ -117,9 +118,8 @@ class MarchedWake(NearWake, law="section"):
 
     def width(self, x: ArrayLike) -> Array:
         """Standard deviation of the mean wake across, m."""
-        low, high = self._low, self._high
-        width = (1.0 - self._share) * low.width + self._share * high.width
-        return np.interp(np.asarray(x, dtype=np.float64) + self.vehicle.length_m, low.x, width)
+        at = np.asarray(x, dtype=np.float64) + self.vehicle.length_m
+        return np.interp(at, self._low.x, self._width)
 
     def sections(
         self, x: Array, y_m: Array | None = None, z_m: Array | None = None
