@@ -14,12 +14,14 @@ from pathlib import Path
 import pytest
 
 import wakesim
+from wakesim import kept
 from wakesim.case.studies import STUDY_TABLES
 
 PACKAGE = Path(wakesim.__file__).parent
 # Folders and files of the package from the bottom up; a level imports what stands above it here.
 LEVELS = (
-    {"arrays", "errors", "runtime", "progress", "workers", "folders", "sweep", "csv_tables"},
+    {"arrays", "elementary", "errors", "runtime", "progress", "workers"},
+    {"folders", "kept", "sweep", "csv_tables"},
     {"constants", "quantities"},
     {"case"},
     {"section"},
@@ -109,6 +111,15 @@ def test_imports_lead_downwards_only(graph: dict[str, set[str]]) -> None:
     ] == []
 
 
+def test_kept_values_depend_on_no_source_outside_their_key(graph: dict[str, set[str]]) -> None:
+    used = {m for m in graph if "wakesim.kept" in graph[m] and first_name(m) not in kept.ABOVE}
+    used -= {m for m in used if level(m) == len(LEVELS) - 1}  # the command line
+    assert used
+    while more := set().union(*(graph[m] for m in used)) - used - {"wakesim"}:
+        used |= more
+    assert {first_name(m) for m in used}.isdisjoint(kept.ABOVE)
+
+
 def test_the_scan_catches_circles_wherever_they_hide(tmp_path: Path) -> None:
     package = tmp_path / "house"
     (package / "attic").mkdir(parents=True)
@@ -157,6 +168,7 @@ def _loaded(code: str, cwd: Path) -> list[str]:
         (["run", "--help"], 0),
         (["validate", "--help"], 0),
         (["vehicles"], 0),
+        (["cache"], 0),
         (["new", "post"], 0),
         (["keys"], 0),
         (["keys", "nosuchkey"], 2),

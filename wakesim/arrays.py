@@ -21,7 +21,9 @@ def kernel(
 ) -> Callable[[Callable[..., Any]], Any]:
     """Decorator of a compiled loop; loops run by ``numba.prange`` with ``parallel``.
 
-    Compiled when first called and kept on disk. Divisions by zero give infinity, as in numpy,
+    Compiled when first called and kept on disk. A loop on one thread lets other threads run
+    meanwhile; ``parallel`` ones do not, for not every threading layer of numba allows two at once.
+    Divisions by zero give infinity, as in numpy,
     which lets loops with a division be vectorised. ``reorder=False`` keeps the order of sums.
     """
     import numba
@@ -29,6 +31,7 @@ def kernel(
     return numba.njit(  # type: ignore[no-any-return]
         cache=True,
         parallel=parallel,
+        nogil=not parallel,
         inline=inline,
         fastmath=_REORDERED if reorder else False,
         error_model="numpy",

@@ -1,4 +1,5 @@
-"""The command line: ``run``, ``new``, ``keys``, ``validate``, ``compare``, ``claim``, ``vehicles``.
+"""The command line: ``run``, ``new``, ``keys``, ``validate``, ``compare``, ``claim``, ``vehicles``,
+``cache``.
 
 Results go to files and to standard output, everything else to standard error; with --quiet only
 errors, and what --json or ``-o -`` asks for. Nothing heavy is imported before a command needs it.
@@ -33,6 +34,7 @@ from wakesim.progress import shown
 
 if TYPE_CHECKING:
     from wakesim.case.vehicle import Vehicle
+    from wakesim.kept import Entry
 
 _STATUSES = "; ".join(f"{status} {meaning}" for status, meaning in EXIT_MEANINGS.items())
 
@@ -187,7 +189,11 @@ def _run_arguments(parser: argparse.ArgumentParser) -> None:
         type="positive",
         help="processes for tables, maps and samples (default: all processors for long ones)",
     )
-    add("--cluster", metavar="ADDRESS", help="scheduler of a Dask cluster for tables and maps")
+    add(
+        "--cluster",
+        metavar="ADDRESS",
+        help="scheduler of a Dask cluster for tables, maps and samples",
+    )
     add("--json", action="store_true", help="print summary.json instead of the summary in words")
 
 
@@ -370,6 +376,49 @@ def _vehicle_lines(vehicles: Mapping[str, Vehicle], aliases: Mapping[str, str]) 
         yield f"{short}: another name of {name}"
 
 
+# --- cache --------------------------------------------------------------------------------------
+
+
+def _cache_arguments(parser: argparse.ArgumentParser) -> None:
+    add = parser.add_argument
+    add("--clear", action="store_true", help="remove all of it")
+    add("--json", action="store_true", help="print JSON")
+
+
+def _cache(options: argparse.Namespace) -> int:
+    from wakesim import kept
+
+    folder, gone = kept.folder(), kept.clear() if options.clear else []
+    found = kept.entries()
+    if options.json:
+        about = {
+            "folder": None if folder is None else str(folder),
+            "entries": {kind: sum(e.kind == kind for e in found) for kind in kept.KINDS},
+            "bytes": sum(e.size for e in found),
+            "bound_bytes": round(kept.bound_bytes()),
+            "removed": len(gone),
+        }
+        print(json.dumps(about, indent=2))
+        return EXIT_DONE
+    if folder is None:
+        _say(options, [f"nothing is kept: {kept.FOLDER} or {kept.BOUND} switches it off"])
+        return EXIT_DONE
+    lines = [f"{folder}"]
+    if options.clear:
+        lines.append(f"removed {len(gone)} files, {_megabytes(gone)}")
+    for kind, name in kept.KINDS.items():
+        of_kind = [e for e in found if e.kind == kind]
+        lines.append(f"{len(of_kind):6d} {name:<18} {_megabytes(of_kind):>10}")
+    lines.append(f"{len(found):6d} {'in all':<18} {_megabytes(found):>10} "
+                 f"of at most {kept.bound_bytes() / 1e6:g} MB")  # fmt: skip
+    _say(options, lines)
+    return EXIT_DONE
+
+
+def _megabytes(entries: Sequence[Entry]) -> str:
+    return f"{sum(e.size for e in entries) / 1e6:.1f} MB"
+
+
 # name, what it does, its arguments, its function
 _COMMANDS: tuple[tuple[str, str, Callable[[argparse.ArgumentParser], None], Action], ...] = (
     ("run", "compute a case and write results, figures and a report", _run_arguments, _run),
@@ -394,4 +443,10 @@ _COMMANDS: tuple[tuple[str, str, Callable[[argparse.ArgumentParser], None], Acti
     ),
     ("claim", "check stated figures of a turbine", cli_claim.add_arguments, cli_claim.check),
     ("vehicles", "list the vehicle catalogue and its sources", _vehicles_arguments, _vehicles),
+    (
+        "cache",
+        "say what earlier runs have left for later ones, or remove it",
+        _cache_arguments,
+        _cache,
+    ),
 )

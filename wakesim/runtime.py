@@ -49,6 +49,14 @@ def is_checkout() -> bool:
     return _carried("validation").parent == _PACKAGE.parent
 
 
+def cache_folder() -> Path:
+    """The user's folder for what can be computed again; it need not exist."""
+    named = os.environ.get("XDG_CACHE_HOME")
+    if not named and os.name == "nt":
+        named = os.environ.get("LOCALAPPDATA")
+    return Path(named or os.path.expanduser("~/.cache")) / "wakesim"
+
+
 def prepare_kernel_cache() -> None:
     """Give numba a writable, per-user cache when the package folder is read-only.
 
@@ -57,8 +65,7 @@ def prepare_kernel_cache() -> None:
     """
     if "NUMBA_CACHE_DIR" in os.environ or os.access(_PACKAGE, os.W_OK):
         return
-    base = os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache")
-    folder = Path(base) / "wakesim" / "kernels"
+    folder = cache_folder() / "kernels"
     try:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
         usable = os.access(folder, os.W_OK)

@@ -28,7 +28,7 @@ from wakesim.traffic.scene import (
     scene_lines,
     with_drag,
 )
-from wakesim.vehicle.passfield import solved_hull
+from wakesim.vehicle.passfield import _solved_hull
 from wakesim.vehicle.pulse_grid import pulse_table
 
 HOUR = 7
@@ -55,7 +55,7 @@ def test_map_and_further_states():
     settings = field_settings(case)
     point_statistics(case, points[-9:], pulses=pulse_fields(settings))  # compiled
     pulses = pulse_fields(settings)
-    solved_hull.cache_clear()
+    _solved_hull.cache_clear()
     pulse_table.cache_clear()
     _, wall, cpu = timed(lambda: [pulses.table(v) for v in case.vehicles.values()])
     print(f"\npulse tables, {len(case.vehicles)} classes: {wall:.2f} s (CPU {cpu:.2f} s)")

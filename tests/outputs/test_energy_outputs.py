@@ -10,13 +10,8 @@ import numpy as np
 import pytest
 from energy_case import computed
 
-from wakesim.energy.uncertainty import (
-    YieldUncertainty,
-    percentiles,
-    ranking,
-    sample,
-    yield_parameters,
-)
+from wakesim.energy.samples import yield_parameters
+from wakesim.energy.uncertainty import YieldUncertainty, percentiles, ranking, sample
 from wakesim.measures.results import ModelVariant
 from wakesim.outputs import dataset, netcdf
 from wakesim.outputs.figures import drawings

@@ -110,7 +110,8 @@ def test_textbook_diagonal_would_fail():
     from wakesim.vehicle.kernels.quad_source import influence_matrix
 
     hull = SourceHull(spheroid(4.0, 1.0, 24), road=False)
-    matrix = influence_matrix(*hull._panels, *hull._images)
+    every = np.arange(hull.areas.size)
+    matrix = influence_matrix(*hull._panels, every, np.zeros(every.size, bool), *hull._images)
     np.fill_diagonal(matrix, 0.5)
     strengths = solve(matrix, hull.normals[:, 0])
     mass = (strengths * hull.areas) @ hull.centres[:, 0] / hull.volume - 1.0

@@ -28,10 +28,13 @@ import numba
 import numpy as np
 
 from wakesim.arrays import kernel
+from wakesim.elementary import exp, log
 from wakesim.section.closure import LEAST_EPS, LEAST_K, RODI_B, RODI_W, VON_KARMAN
 
 _GAMMA = 1.0 - 1.0 / math.sqrt(2.0)
+_SHARE = (1.0 - _GAMMA) / _GAMMA
 _LEAST_U = -1e300
+_ROUNDING = 1e-9  # of a field at its floor; it is no reason to take the implicit Euler step
 
 
 @kernel()
@@ -42,80 +45,78 @@ def _transpose(a, out):
 
 
 @kernel()
-def _diffuse(phi, face, size, sink, dt, least, low, factor, first):
-    """Diffusion along axis 0 over dt, in place: phi (n, m), face (n + 1, m) conductance over the
-    distance, size (n,) of the cells, sink (n, m) 1/s. Outside the end faces phi is 0."""
+def _factorise(face, size, sink, lag, low, up, factor):
+    """LU factors of (1 + lag A) along axis 0, A the diffusion: ``face`` (n + 1, m) conductance over
+    the distance, ``size`` (n,) of the cells, ``sink`` (m,) 1/s in the first of them; ``low``,
+    ``up`` and ``factor`` (n, m). Outside the end faces the field is 0."""
+    n, m = factor.shape
+    s = lag / size[0]
+    for j in range(m):
+        factor[0, j] = 1.0 / (1.0 + s * (face[0, j] + face[1, j]) + lag * sink[j])
+        low[0, j] = s * face[1, j] * factor[0, j]
+        up[0, j] = 0.0
+    for i in range(1, n):
+        s = lag / size[i]
+        for j in range(m):
+            back = s * face[i, j]
+            ahead = s * face[i + 1, j]
+            pivot = 1.0 / (1.0 + back + ahead - back * low[i - 1, j])
+            factor[i, j] = pivot
+            low[i, j] = ahead * pivot
+            up[i, j] = back * pivot
+
+
+@kernel()
+def _diffuse(phi, low, up, factor, share, least, first):
+    """Two-stage diffusion of phi (n, m) with the factors of a step's lag, in place; ``share``:
+    (step - lag)/lag. Returns False, and changes nothing, where a value would be below ``least``."""
     n, m = phi.shape
-    lag = _GAMMA_ * dt
-    # factorise (1 + lag A): low (n, m) multipliers, factor (n, m) inverse pivots
-    for i in range(n):
-        s = lag / size[i]
+    rest = 1.0 - share
+    for j in range(m):
+        first[0, j] = phi[0, j] * factor[0, j]
+    for i in range(1, n):
         for j in range(m):
-            pivot = 1.0 + s * (face[i, j] + face[i + 1, j]) + lag * sink[i, j]
-            if i > 0:
-                # super-diagonal of row i-1 is -lag/size[i-1] face[i]
-                pivot -= s * face[i, j] * low[i - 1, j]
-            factor[i, j] = 1.0 / pivot
-            low[i, j] = s * face[i + 1, j] * factor[i, j]
-    # stage one: first = (1 + lag A)^-1 phi
-    for i in range(n):
-        s = lag / size[i]
-        for j in range(m):
-            right = phi[i, j]
-            if i > 0:
-                right += s * face[i, j] * first[i - 1, j]
-            first[i, j] = right * factor[i, j]
+            first[i, j] = phi[i, j] * factor[i, j] + up[i, j] * first[i - 1, j]
     for i in range(n - 2, -1, -1):
         for j in range(m):
             first[i, j] += low[i, j] * first[i + 1, j]
-    share = (dt - lag) / lag
-    second = first  # in place: right side of stage two
-    positive = True
-    for i in range(n):
-        s = lag / size[i]
+    for j in range(m):
+        first[0, j] = (rest * phi[0, j] + share * first[0, j]) * factor[0, j]
+    for i in range(1, n):
         for j in range(m):
-            right = phi[i, j] + share * (first[i, j] - phi[i, j])
-            if i > 0:
-                right += s * face[i, j] * second[i - 1, j]
-            second[i, j] = right * factor[i, j]
+            right = rest * phi[i, j] + share * first[i, j]
+            first[i, j] = right * factor[i, j] + up[i, j] * first[i - 1, j]
+    lowest = np.inf
+    for j in range(m):
+        lowest = min(lowest, first[n - 1, j])
     for i in range(n - 2, -1, -1):
         for j in range(m):
-            second[i, j] += low[i, j] * second[i + 1, j]
+            first[i, j] += low[i, j] * first[i + 1, j]
+            lowest = min(lowest, first[i, j])
+    if not lowest >= least - _ROUNDING * abs(least):
+        return False
     for i in range(n):
         for j in range(m):
-            if not second[i, j] >= least:
-                positive = False
-    if positive:
-        for i in range(n):
-            for j in range(m):
-                phi[i, j] = second[i, j]
-        return
-    # implicit Euler
-    for i in range(n):
-        s = dt / size[i]
+            phi[i, j] = max(first[i, j], least)
+    return True
+
+
+@kernel()
+def _diffuse_once(phi, face, size, sink, dt, least, low, up, factor):
+    """One implicit Euler step, in place; arguments as in ``_factorise``."""
+    _factorise(face, size, sink, dt, low, up, factor)
+    n, m = phi.shape
+    for j in range(m):
+        phi[0, j] *= factor[0, j]
+    for i in range(1, n):
         for j in range(m):
-            pivot = 1.0 + s * (face[i, j] + face[i + 1, j]) + dt * sink[i, j]
-            right = phi[i, j]
-            if i > 0:
-                pivot -= s * face[i, j] * low[i - 1, j]
-                right += s * face[i, j] * phi[i - 1, j]
-            factor[i, j] = 1.0 / pivot
-            low[i, j] = s * face[i + 1, j] * factor[i, j]
-            phi[i, j] = right * factor[i, j]
+            phi[i, j] = phi[i, j] * factor[i, j] + up[i, j] * phi[i - 1, j]
     for i in range(n - 2, -1, -1):
         for j in range(m):
             phi[i, j] += low[i, j] * phi[i + 1, j]
     for i in range(n):
         for j in range(m):
             phi[i, j] = max(phi[i, j], least)
-
-
-_GAMMA_ = _GAMMA
-
-
-@kernel()
-def _mean_viscosity(a, b):
-    return (4.0 * np.sqrt(a * b) + a + b) / 6.0
 
 
 @kernel()
@@ -132,47 +133,61 @@ def shear(u, y, z, closed, closed_z, z0, square):
     Over a rough road (z0 > 0) upwards as differences in ln z, exact in a log layer, where those in
     z would put the second cell's production 1.7 times too high."""
     ny, nz = u.shape
-    scale_up, scale_down = np.ones(nz), np.ones(nz)
+    up, down, inverse = np.ones(nz), np.ones(nz), np.empty(nz)
     for j in range(1, nz):
+        inverse[j - 1] = 1.0 / (z[j] - z[j - 1])
         middle = (z[j] - z[j - 1]) / np.log(z[j] / z[j - 1])
-        scale_down[j], scale_up[j - 1] = middle / z[j], middle / z[j - 1]
+        down[j], up[j - 1] = (middle / z[j]) ** 2, (middle / z[j - 1]) ** 2
+    rise = np.empty(nz)
     for i in range(ny):
         for j in range(nz):
-            low, high = 0.0, 0.0
-            if i > 0 and not closed[i, j]:
-                low = (u[i, j] - u[i - 1, j]) / (y[i] - y[i - 1])
-            if i + 1 < ny and not closed[i + 1, j]:
-                high = (u[i + 1, j] - u[i, j]) / (y[i + 1] - y[i])
-            square[i, j] = 0.5 * (low * low + high * high)
-            up, down = 0.0, 0.0
-            if j + 1 < nz and not closed_z[j + 1, i]:
-                up = (u[i, j + 1] - u[i, j]) / (z[j + 1] - z[j])
-            if j > 0 and not closed_z[j, i]:
-                down = (u[i, j] - u[i, j - 1]) / (z[j] - z[j - 1])
-            if z0[i] > 0.0:
-                up *= scale_up[j]
-                down *= scale_down[j]
-            square[i, j] += 0.5 * (up * up + down * down)
+            square[i, j] = 0.0
+        if i > 0:
+            scale = 1.0 / (y[i] - y[i - 1])
+            for j in range(nz):
+                slope = 0.0 if closed[i, j] else (u[i, j] - u[i - 1, j]) * scale
+                square[i - 1, j] += 0.5 * slope * slope
+                square[i, j] = 0.5 * slope * slope
+    for i in range(ny):
+        for j in range(nz - 1):
+            slope = 0.0 if closed_z[j + 1, i] else (u[i, j + 1] - u[i, j]) * inverse[j]
+            rise[j] = 0.5 * slope * slope
+        if z0[i] > 0.0:
+            for j in range(nz - 1):
+                square[i, j] += up[j] * rise[j]
+            for j in range(1, nz):
+                square[i, j] += down[j] * rise[j - 1]
+        else:
+            for j in range(nz - 1):
+                square[i, j] += rise[j]
+            for j in range(1, nz):
+                square[i, j] += rise[j - 1]
 
 
 @kernel()
 def _weak_shear(k, eps, square, z0, c_mu, amount, g):
     """g(p), 1 in the first cells over a rough road, with p = P/eps = c_mu g(p) |grad u|^2
     (k/eps)^2, by secant steps (g falls with p)."""
+    if amount <= 0.0:
+        g[:] = 1.0
+        return
     at_one = 1.0 - (1.0 - _B) / _W
     fall = ((1.0 - 1.0 / _W) / (at_one * (1.0 - 1.0 / _W) ** 2) - 1.0) * amount
+    base, slope, scale = 1.0 - 1.0 / _W, _B / _W, 1.0 / at_one
     for i in range(k.shape[0]):
         for j in range(k.shape[1]):
             t = k[i, j] / eps[i, j]
-            pull = c_mu * square[i, j] * t * t
+            pull = min(c_mu * square[i, j] * t * t, 1.0)
+            inverse = 1.0 / (1.0 + pull * fall)
+            p = pull * (1.0 + fall) * inverse
             g_now = 1.0
-            if amount > 0.0 and pull < 1.0 and (j > 0 or z0[i] <= 0.0):
-                p = pull * (1.0 + fall) / (1.0 + pull * fall)
-                for _ in range(3):
-                    d = 1.0 + (p - 1.0) / _W
-                    g_now = 1.0 + amount * ((1.0 - (1.0 - _B * p) / _W) / (at_one * d * d) - 1.0)
-                    p -= (p - pull * g_now) / (1.0 + pull * fall)
+            for _ in range(3):
+                d = base + p / _W
+                g_now = 1.0 + amount * (scale * (base + slope * p) / (d * d) - 1.0)
+                p -= (p - pull * g_now) * inverse
             g[i, j] = max(g_now, 1.0)
+        if z0[i] > 0.0:
+            g[i, 0] = 1.0
 
 
 _B, _W = RODI_B, RODI_W
@@ -181,69 +196,83 @@ _KAPPA = VON_KARMAN
 
 @kernel()
 def _react(k, eps, g, square, z0, dt, c_mu, c1, c2, floor_k, floor_eps):
+    """Production and dissipation over dt at constant shear, in place (``closure``): with x = s dt,
+    tau = tanh(x)/s and h = (1 - e^(-2x))/s everything is written in e^(-2x)."""
     a = c2 - 1.0
+    power = 1.0 / (c1 - 1.0) - 1.0 / a
     for i in range(k.shape[0]):
         for j in range(1 if z0[i] > 0.0 else 0, k.shape[1]):
-            grow = c_mu * g[i, j] * square[i, j]
-            b = (c1 - 1.0) * grow
+            b = (c1 - 1.0) * c_mu * g[i, j] * square[i, j]
             t0 = k[i, j] / eps[i, j]
             s = np.sqrt(a * b)
             x = s * dt
-            if x < 1e-4:
-                tau = dt
-                gain = b * dt * (t0 + 0.5 * a * dt)
-            elif x < 15.0:
-                ex = np.exp(-2.0 * x)
-                th = (1.0 - ex) / (1.0 + ex)
-                tau = th / s
-                gain = x + np.log(0.5 * (1.0 + ex)) + np.log(1.0 + b * t0 * tau)
-            else:
-                tau = 1.0 / s
-                gain = x - 0.6931471805599453 + np.log(1.0 + b * t0 * tau)
-            t1 = (t0 + a * tau) / (1.0 + b * t0 * tau)
-            rise = gain * (1.0 / (c1 - 1.0) - 1.0 / a) - np.log(t1 / t0) / a
-            k[i, j] = max(k[i, j] * np.exp(min(rise, 50.0)), floor_k)
-            eps[i, j] = max(k[i, j] / t1, floor_eps)
+            fall = exp(-2.0 * min(x, 300.0))
+            series = 2.0 * dt * (1.0 - x * (1.0 - x * (2.0 / 3.0 - x / 3.0)))
+            h = series if x < 1e-4 else (1.0 - fall) / s
+            above = 1.0 + fall + b * t0 * h
+            below = t0 * (1.0 + fall) + a * h
+            rate = above / below
+            rise = power * (x + log(0.5 * above)) + log(rate * t0) / a
+            now = max(k[i, j] * exp(min(max(rise, -300.0), 50.0)), floor_k)
+            k[i, j] = now
+            eps[i, j] = max(now * rate, floor_eps)
 
 
 @kernel()
 def _road(u, k, eps, z0, z_first, wall_u, dt, c_mu):
     """Turbulence of the first cells over the road."""
+    c = c_mu**0.75 / (_KAPPA * z_first)
     for i in range(k.shape[0]):
         if z0[i] <= 0.0:
             continue
-        c = c_mu**0.75 / (_KAPPA * z_first)
         u_tau = np.sqrt(np.sqrt(c_mu) * k[i, 0] + wall_u * wall_u)
         stress = u_tau * _KAPPA * u[i, 0] / np.log(z_first / z0[i])
         made = stress * stress / (_KAPPA * u_tau * z_first)
         loss = c * np.sqrt(k[i, 0])
         k[i, 0] = (k[i, 0] + dt * made) / (1.0 + dt * loss)
-        eps[i, 0] = c * k[i, 0] ** 1.5
+        eps[i, 0] = c * k[i, 0] * np.sqrt(k[i, 0])
 
 
 @kernel()
-def _faces(nu, more, y, z, closed, closed_z, sigma, side, face_y, face_z):
-    """Conductances over the distance: across (ny + 1, nz), up (nz + 1, ny)."""
+def _inner_faces(viscosity, at, closed, face):
+    """Conductance over the distance of the faces between rows of ``viscosity`` (n, m), at places
+    ``at`` (n,); closed (n + 1, m) ones carry nothing."""
+    n, m = viscosity.shape
+    root, before = np.empty(m), np.empty(m)
+    for j in range(m):
+        before[j] = np.sqrt(viscosity[0, j])
+    for i in range(1, n):
+        d = 1.0 / (6.0 * (at[i] - at[i - 1]))
+        for j in range(m):
+            root[j] = np.sqrt(viscosity[i, j])
+            mean = 4.0 * before[j] * root[j] + viscosity[i - 1, j] + viscosity[i, j]
+            face[i, j] = 0.0 if closed[i, j] else d * mean
+            before[j] = root[j]
+
+
+@kernel()
+def _faces(nu, more, y, z, closed, closed_z, sigma, total, turned, face_y, face_z):
+    """Conductances over the distance, across (ny + 1, nz) and up (nz + 1, ny), of the inner faces
+    and of road and top; ``total`` and ``turned`` are left with the viscosity."""
     ny, nz = nu.shape
     inverse = 1.0 / sigma
-    for i in range(1, ny):
-        d = 1.0 / (y[i] - y[i - 1])
-        for j in range(nz):
-            a = inverse * nu[i - 1, j] + more[i - 1, j]
-            b = inverse * nu[i, j] + more[i, j]
-            face_y[i, j] = 0.0 if closed[i, j] else d * _mean_viscosity(a, b)
-    for j in range(nz):
-        face_y[0, j] = side[0, j] * (inverse * nu[0, j] + more[0, j])
-        face_y[ny, j] = side[1, j] * (inverse * nu[ny - 1, j] + more[ny - 1, j])
-    for j in range(1, nz):
-        d = 1.0 / (z[j] - z[j - 1])
-        for i in range(ny):
-            a = inverse * nu[i, j - 1] + more[i, j - 1]
-            b = inverse * nu[i, j] + more[i, j]
-            face_z[j, i] = 0.0 if closed_z[j, i] else d * _mean_viscosity(a, b)
     for i in range(ny):
-        face_z[0, i] = 0.0
-        face_z[nz, i] = 0.0
+        for j in range(nz):
+            total[i, j] = inverse * nu[i, j] + more[i, j]
+    _transpose(total, turned)
+    _inner_faces(total, y, closed, face_y)
+    _inner_faces(turned, z, closed_z, face_z)
+    face_z[0, :] = 0.0
+    face_z[nz, :] = 0.0
+
+
+@kernel()
+def _sides(total, side, face_y):
+    """Faces of the two sides, to the air at rest ``side`` (2, nz) 1/m away."""
+    ny, nz = total.shape
+    for j in range(nz):
+        face_y[0, j] = side[0, j] * total[0, j]
+        face_y[ny, j] = side[1, j] * total[ny - 1, j]
 
 
 @kernel()
@@ -331,19 +360,46 @@ def _content(phi, size_y, size_z):
 
 @kernel()
 def _diffuse_both(
-    phi, face_y, face_z, size_y, size_z, no_sink, sink, dt, least,
-    low_y, factor_y, work_y, low_z, factor_z, work_z, turned,
+    phi, face_y, face_z, size_y, size_z, no_sink, sink, dt, least, counted, work_y, work_z, turned,
 ):  # fmt: skip
-    """Half a step across, a step upward with the ground's ``sink``, half a step across, in place;
-    returns what the upward step has taken out per second."""
-    _diffuse(phi, face_y, size_y, no_sink, 0.5 * dt, least, low_y, factor_y, work_y)
-    before = _content(phi, size_y, size_z)
+    """Half a step across, a step upward with the ground's ``sink`` (ny,), half a step across, in
+    place; returns what the upward step has taken out per second, if that is ``counted``.
+    ``work_y`` (4, ny, nz), ``work_z`` (4, nz, ny) and ``turned`` (nz, ny) are overwritten."""
+    half, lag = 0.5 * dt, _GAMMA * dt
+    low_y, up_y, factor_y, first_y = work_y
+    low_z, up_z, factor_z, first_z = work_z
+    _factorise(face_y, size_y, no_sink, 0.5 * lag, low_y, up_y, factor_y)
+    kept = _diffuse(phi, low_y, up_y, factor_y, _SHARE, least, first_y)
+    if not kept:
+        _diffuse_once(phi, face_y, size_y, no_sink, half, least, low_y, up_y, factor_y)
+    taken = _content(phi, size_y, size_z) if counted else 0.0
     _transpose(phi, turned)
-    _diffuse(turned, face_z, size_z, sink, dt, least, low_z, factor_z, work_z)
+    _factorise(face_z, size_z, sink, lag, low_z, up_z, factor_z)
+    if not _diffuse(turned, low_z, up_z, factor_z, _SHARE, least, first_z):
+        _diffuse_once(turned, face_z, size_z, sink, dt, least, low_z, up_z, factor_z)
     _transpose(turned, phi)
-    taken = before - _content(phi, size_y, size_z)
-    _diffuse(phi, face_y, size_y, no_sink, 0.5 * dt, least, low_y, factor_y, work_y)
+    if counted:
+        taken -= _content(phi, size_y, size_z)
+    if not kept:
+        _factorise(face_y, size_y, no_sink, 0.5 * lag, low_y, up_y, factor_y)
+    if not _diffuse(phi, low_y, up_y, factor_y, _SHARE, least, first_y):
+        _diffuse_once(phi, face_y, size_y, no_sink, half, least, low_y, up_y, factor_y)
     return taken / dt
+
+
+@kernel()
+def _hold(phi, least):
+    """phi nowhere below ``least``."""
+    for i in range(phi.shape[0]):
+        for j in range(phi.shape[1]):
+            phi[i, j] = max(phi[i, j], least)
+
+
+@kernel()
+def _add(phi, amount, source):
+    for i in range(phi.shape[0]):
+        for j in range(phi.shape[1]):
+            phi[i, j] += amount * source[i, j]
 
 
 @kernel()
@@ -358,7 +414,7 @@ def advance(
     ``nu_last`` (ny, nz): nu_t of the last step, replaced by this one's (``dt_last`` 0: none).
     ``turbulent`` False: u alone moves, in the eddy viscosity ``more``."""
     ny, nz = u.shape
-    nu, square = np.empty((ny, nz)), np.empty((ny, nz))
+    nu, square, total = np.empty((ny, nz)), np.empty((ny, nz)), np.empty((ny, nz))
     rate, middle = np.empty((ny, nz)), np.empty((ny, nz))
     face_y, face_z = np.empty((ny + 1, nz)), np.empty((nz + 1, ny))
     size_y, size_z = np.empty(ny), np.empty(nz)
@@ -366,10 +422,8 @@ def advance(
         size_y[i] = y_edge[i + 1] - y_edge[i]
     for j in range(nz):
         size_z[j] = z_edge[j + 1] - z_edge[j]
-    low_y, factor_y, work_y = np.empty((ny, nz)), np.empty((ny, nz)), np.empty((ny, nz))
-    low_z, factor_z, work_z = np.empty((nz, ny)), np.empty((nz, ny)), np.empty((nz, ny))
-    turned = np.empty((nz, ny))
-    no_sink, friction = np.zeros((ny, nz)), np.zeros((nz, ny))
+    work_y, work_z, turned = np.empty((4, ny, nz)), np.empty((4, nz, ny)), np.empty((nz, ny))
+    no_sink, friction = np.zeros(max(ny, nz)), np.zeros(ny)
     half = 0.5 * dt
 
     if parts > 0:
@@ -378,10 +432,8 @@ def advance(
         if parts > 0:
             _advect(k, flow_y, flow_z, y, z, y_edge, z_edge, half, parts, rate, middle)
             _advect(eps, flow_y, flow_z, y, z, y_edge, z_edge, half, parts, rate, middle)
-            for i in range(ny):
-                for j in range(nz):
-                    k[i, j] = max(k[i, j], _LEAST_K)
-                    eps[i, j] = max(eps[i, j], _LEAST_EPS)
+            _hold(k, _LEAST_K)
+            _hold(eps, _LEAST_EPS)
         shear(u, y, z, closed, closed_z, z0, square)
         _weak_shear(k, eps, square, z0, c_mu, weak, g)
         _viscosity(k, eps, g, c_mu, nu)
@@ -396,58 +448,208 @@ def advance(
             nu_last[:] = nu
         _react(k, eps, g, square, z0, half, c_mu, c1, c2, _LEAST_K, _LEAST_EPS)
         _road(u, k, eps, z0, z[0], wall_u, half, c_mu)
-        for i in range(ny):
-            for j in range(nz):
-                k[i, j] += half * s_k[i, j]
-                eps[i, j] += half * s_eps[i, j]
+        _add(k, half, s_k)
+        _add(eps, half, s_eps)
     else:
         nu[:] = 0.0
-    for i in range(ny):
-        for j in range(nz):
-            u[i, j] += half * s_u[i, j]
+    _add(u, half, s_u)
 
     # friction of the road as a sink of the first cells
     for i in range(ny):
         u_tau = np.sqrt(np.sqrt(c_mu) * (k[i, 0] if turbulent else 0.0) + wall_u * wall_u)
         if z0[i] > 0.0:
-            friction[0, i] = u_tau * _KAPPA / (np.log(z[0] / z0[i]) * size_z[0])
-    _faces(nu, more, y, z, closed, closed_z, 1.0, side, face_y, face_z)
+            friction[i] = u_tau * _KAPPA / (np.log(z[0] / z0[i]) * size_z[0])
+    _faces(nu, more, y, z, closed, closed_z, 1.0, total, turned, face_y, face_z)
+    _sides(total, side, face_y)
     road = _diffuse_both(
-        u, face_y, face_z, size_y, size_z, no_sink, friction, dt, _LEAST_U,
-        low_y, factor_y, work_y, low_z, factor_z, work_z, turned,
+        u, face_y, face_z, size_y, size_z, no_sink, friction, dt, _LEAST_U, True, work_y, work_z,
+        turned,
     )  # fmt: skip
-    for i in range(ny):
-        for j in range(nz):
-            u[i, j] += half * s_u[i, j]
+    _add(u, half, s_u)
 
     if turbulent:
-        friction[0, :] = 0.0
         for field in range(2):
-            phi = k if field == 0 else eps
-            sigma = sigma_k if field == 0 else sigma_eps
-            least = _LEAST_K if field == 0 else _LEAST_EPS
-            _faces(nu, more, y, z, closed, closed_z, sigma, side_k, face_y, face_z)
+            phi, sigma = (k, sigma_k) if field == 0 else (eps, sigma_eps)
+            if field == 1 or sigma != 1.0:  # else the faces of u are those of k
+                _faces(nu, more, y, z, closed, closed_z, sigma, total, turned, face_y, face_z)
+            _sides(total, side_k, face_y)
             _diffuse_both(
-                phi, face_y, face_z, size_y, size_z, no_sink, friction, dt, least,
-                low_y, factor_y, work_y, low_z, factor_z, work_z, turned,
+                phi, face_y, face_z, size_y, size_z, no_sink, no_sink, dt,
+                _LEAST_K if field == 0 else _LEAST_EPS, False, work_y, work_z, turned,
             )  # fmt: skip
-            source = s_k if field == 0 else s_eps
-            for i in range(ny):
-                for j in range(nz):
-                    phi[i, j] += half * source[i, j]
+            _add(phi, half, s_k if field == 0 else s_eps)
         shear(u, y, z, closed, closed_z, z0, square)
         _react(k, eps, g, square, z0, half, c_mu, c1, c2, _LEAST_K, _LEAST_EPS)
         _road(u, k, eps, z0, z[0], wall_u, half, c_mu)
         if parts > 0:
             _advect(k, flow_y, flow_z, y, z, y_edge, z_edge, half, parts, rate, middle)
             _advect(eps, flow_y, flow_z, y, z, y_edge, z_edge, half, parts, rate, middle)
-            for i in range(ny):
-                for j in range(nz):
-                    k[i, j] = max(k[i, j], _LEAST_K)
-                    eps[i, j] = max(eps[i, j], _LEAST_EPS)
+            _hold(k, _LEAST_K)
+            _hold(eps, _LEAST_EPS)
     if parts > 0:
         _advect(u, flow_y, flow_z, y, z, y_edge, z_edge, half, parts, rate, middle)
     return road
+
+
+@kernel()
+def march_traffic(
+    u, k, eps, g, nu, s_u, s_k, s_eps, factor, step, parts, first, every, last,
+    force, per_k, per_eps, weight, speed, rates,
+    y, z, y_edge, z_edge, closed, closed_z, side, side_k, z0, more, wall_u,
+    flow_y, flow_z, c_mu, c1, c2, sigma_k, sigma_eps, weak,
+):  # fmt: skip
+    """Steps (n,) s of all fields with the sources of steady traffic, in place.
+
+    Step number ``first`` is the first; every ``every`` steps the drag factors ``factor`` (s,) and
+    the sources ``s_u``, ``s_k``, ``s_eps`` (ny, nz) follow the air where wakes enter: ``weight``
+    (s, cells) its share, ``speed`` (s,) m/s of the vehicles along +x through the air, ``rates``
+    (s,) passes/s, ``force`` (s, cells) what one pass brings, ``per_k`` and ``per_eps`` (s, cells)
+    per unit speed squared and cubed. ``parts`` (n,) of the crosswind; the rest as in ``advance``.
+    """
+    for n in range(step.size):
+        if (first + n) % every == 0:
+            drag_of_air(u, weight, speed, factor)
+            traffic_sources(factor, rates, speed, force, per_k, per_eps, s_u, s_k, s_eps)
+        advance(
+            u, k, eps, g, nu, last, step[n], s_u, s_k, s_eps,
+            y, z, y_edge, z_edge, closed, closed_z, side, side_k, z0, more, wall_u,
+            flow_y, flow_z, parts[n], True, c_mu, c1, c2, sigma_k, sigma_eps, weak,
+        )  # fmt: skip
+        last = step[n]
+
+
+@kernel()
+def drag_of_air(u, weight, speed, factor):
+    """Drag factors (s,) in the mean air where the wakes of each source enter (``drift``)."""
+    ny, nz = u.shape
+    for s in range(speed.size):
+        mean = 0.0
+        for i in range(ny):
+            for j in range(nz):
+                mean += weight[s, i, j] * u[i, j]
+        relative = 1.0 - mean / speed[s]
+        factor[s] = relative * abs(relative)
+
+
+@kernel()
+def traffic_sources(factor, rates, speed, force, per_k, per_eps, s_u, s_k, s_eps):
+    """Sources of u, k and eps a second (ny, nz) for drag factors (s,); see ``march_traffic``."""
+    ny, nz = s_u.shape
+    s_u[:] = 0.0
+    s_k[:] = 0.0
+    s_eps[:] = 0.0
+    for s in range(factor.size):
+        of_u = rates[s] * factor[s]
+        of_k = of_u * speed[s] * speed[s]
+        of_eps = rates[s] * max(factor[s], 0.0) ** 1.5 * abs(speed[s]) ** 3
+        for i in range(ny):
+            for j in range(nz):
+                s_u[i, j] += of_u * force[s, i, j]
+                s_k[i, j] += of_k * per_k[s, i, j]
+                s_eps[i, j] += of_eps * per_eps[s, i, j]
+    _hold(s_k, 0.0)
+    _hold(s_eps, 0.0)
+
+
+@kernel()
+def place_section(content, own_y, own_z, y_edge, z_edge, out):
+    """Cell means ``out`` (f, ny, nz), which begin at 0, of fields given by their integrals
+    ``content`` (f, my, mz) over the cells with edges ``own_y`` from 0, mirrored in y = 0, and
+    ``own_z``; even within a cell. ``y_edge`` (ny + 1,) about the middle of the fields."""
+    fields, my, mz = content.shape
+    ny, nz = y_edge.size - 1, z_edge.size - 1
+    for i in range(ny):
+        for mirror in range(2):
+            low = y_edge[i] if mirror == 0 else -y_edge[i + 1]
+            high = y_edge[i + 1] if mirror == 0 else -y_edge[i]
+            if high <= 0.0 or low >= own_y[my]:
+                continue
+            a = max(np.searchsorted(own_y, max(low, 0.0), side="right") - 1, 0)
+            while a < my and own_y[a] < high:
+                part = min(high, own_y[a + 1]) - max(low, own_y[a])
+                share_y = part / (own_y[a + 1] - own_y[a])
+                b = 0
+                for j in range(nz):
+                    while b < mz and own_z[b + 1] <= z_edge[j]:
+                        b += 1
+                    c = b
+                    while c < mz and own_z[c] < z_edge[j + 1]:
+                        over = min(z_edge[j + 1], own_z[c + 1]) - max(z_edge[j], own_z[c])
+                        share = share_y * over / (own_z[c + 1] - own_z[c])
+                        for f in range(fields):
+                            out[f, i, j] += share * content[f, a, c]
+                        c += 1
+                a += 1
+    for f in range(fields):
+        for i in range(ny):
+            for j in range(nz):
+                out[f, i, j] /= (y_edge[i + 1] - y_edge[i]) * (z_edge[j + 1] - z_edge[j])
+
+
+# What happens in a step of a wake's march: beside the vehicle; the section after it is kept; the
+# bubble ends; the wake enters the road's balance; it has entered before.
+BESIDE, KEPT, OPENING, ENTRY, AFTER_ENTRY = 1, 2, 4, 8, 16
+
+
+@kernel()
+def march_from_nose(
+    u, k, eps, along, base, base_k, base_eps, step, kind, flow, energy, entry,
+    y, z, y_edge, z_edge, closed_y, closed_z, rough, background, wall,
+    c_mu, c1, c2, sigma_k, sigma_eps, weak,
+):  # fmt: skip
+    """March one vehicle's wake from the section at its nose, per unit speed, over steps (n,) m.
+
+    ``u``, ``k``, ``eps`` (ny, nz) at the nose, overwritten; ``along`` source of u beside the
+    vehicle, 1/m; ``base``, ``base_k``, ``base_eps`` what comes where the bubble ends; ``kind``
+    (n,) see above; ``closed_y``, ``closed_z``: faces closed by the body until then; ``background``
+    (nz,) eddy viscosity of the air around. Kept sections go to ``flow`` and ``energy``
+    (m, ny, nz), the wake's entry to ``entry`` (5, ny, nz) (see ``wake.WakeTable``)."""
+    ny, nz = u.shape
+    g, nu, more, square = np.ones((ny, nz)), np.zeros((ny, nz)), np.empty((ny, nz)), u.copy()
+    none, still, calm = np.zeros((ny, nz)), np.zeros((2, nz)), np.zeros((ny + 1, nz))
+    no_rise = np.zeros((ny, nz + 1))
+    open_y, open_z = np.zeros_like(closed_y), np.zeros_like(closed_z)
+    flow[0] = u
+    energy[0] = k
+    entry[:] = 0.0
+    last, opened, kept = 0.0, False, 1
+    for n in range(step.size):
+        for i in range(ny):
+            for j in range(nz):
+                own = nu[i, j]
+                more[i, j] = np.sqrt(own * own + background[j] * background[j]) - own
+        source = along if kind[n] & BESIDE else none
+        shut_y = open_y if opened else closed_y
+        shut_z = open_z if opened else closed_z
+        advance(
+            u, k, eps, g, nu, last, step[n], source, none, none,
+            y, z, y_edge, z_edge, shut_y, shut_z, still, still,
+            rough, more, wall, calm, no_rise, 0, True, c_mu, c1, c2, sigma_k, sigma_eps, weak,
+        )  # fmt: skip
+        last = step[n]
+        if kind[n] & ENTRY:
+            entry[0], entry[1], entry[2] = u, k, eps
+        if kind[n] & AFTER_ENTRY:
+            shear(u, y, z, open_y, open_z, rough, square)
+            for i in range(ny):
+                for j in range(nz):
+                    made = step[n] * nu[i, j] * square[i, j]
+                    entry[3, i, j] += made
+                    entry[4, i, j] += c1 * made * eps[i, j] / k[i, j]
+        if kind[n] & KEPT:
+            flow[kept] = u
+            energy[kept] = k
+            kept += 1
+        if kind[n] & OPENING:
+            opened, last = True, 0.0
+            for i in range(ny):
+                for j in range(nz):
+                    u[i, j] += base[i, j]
+                    k[i, j] += base_k[i, j]
+                    eps[i, j] += base_eps[i, j]
+            flow[kept] = u
+            energy[kept] = k
+            kept += 1
 
 
 _LEAST_K, _LEAST_EPS = LEAST_K, LEAST_EPS

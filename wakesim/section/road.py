@@ -24,15 +24,14 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.interpolate import RegularGridInterpolator
 
 from wakesim import constants
 from wakesim.arrays import Array
 from wakesim.section.closure import LEAST_EPS, LEAST_K, VON_KARMAN, Closure
 from wakesim.section.crossflow import Barrier, blocked_faces, face_flows
-from wakesim.section.drift import DriftModel, drag_factor
+from wakesim.section.drift import DriftModel
 from wakesim.section.grid import CrossSectionGrid
-from wakesim.section.march import advance
+from wakesim.section.march import advance, march_traffic, place_section
 from wakesim.section.wake import WakeTable
 
 _FIRST_STEP_S, _STEP_S, _STEP_GROWTH = 0.1, 1.0, 1.06
@@ -41,6 +40,7 @@ _AROUND_M, _LOW_M, _HIGH_M = 6.0, 0.8, 4.5
 _EVERY = 5  # steps between new drag factors
 _COURANT = 0.5  # up to which advection keeps k and eps positive
 LASTING_S = 7200.0  # for so long the traffic has acted, mean of an exponential age, assumed
+_LEAST_DIFFUSIVITY = 1e-9  # m2/s
 _LARGEST_VISCOSITY = constants.LARGEST_VISCOSITY_M2_S.value
 
 
@@ -97,6 +97,15 @@ class RoadSection:
         self._side[1, self._flow_y[-1] <= 0.0] = 1.0 / (grid.y_edges[-1] - grid.y[-1])
         ambient = np.minimum(VON_KARMAN * friction_velocity_m_s * grid.z, _LARGEST_VISCOSITY)
         self._ambient = np.broadcast_to(ambient, grid.shape).copy()
+        self._last_model: DriftModel | None = None
+
+    @property
+    def content(self) -> tuple[object, ...]:
+        """What its balances depend on."""
+        return (
+            self.grid, self.roughness, self._flow_y, self._flow_z, self.friction_velocity,
+            self.barriers,
+        )  # fmt: skip
 
     @cached_property
     def _courant_rate(self) -> float:
@@ -116,23 +125,14 @@ class RoadSection:
         the integral is kept."""
         f = np.asarray(values, dtype=np.float64)
         grid = self.grid
+        out = np.zeros((*f.shape[:-2], *grid.shape))
         area = np.outer(np.diff(table.y_edge), np.diff(table.z_edge))
-        total = np.zeros((*f.shape[:-2], table.y_edge.size, table.z_edge.size))
-        total[..., 1:, 1:] = np.cumsum(np.cumsum(f * area, axis=-2), axis=-1)
-        total = np.moveaxis(total, (-2, -1), (0, 1))
-        look = RegularGridInterpolator((table.y_edge, table.z_edge), total)
-        off = grid.y_edges - lane_y_m
-        at = np.stack(
-            np.meshgrid(
-                np.minimum(np.abs(off), table.y_edge[-1]),
-                np.minimum(grid.z_edges, table.z_edge[-1]),
-                indexing="ij",
-            ),
-            axis=-1,
-        )
-        sums = look(at) * np.sign(off).reshape(-1, *(1,) * (f.ndim - 1))
-        cells = np.diff(np.diff(sums, axis=0), axis=1)
-        return np.moveaxis(cells, (0, 1), (-2, -1)) / grid.areas
+        content = np.ascontiguousarray((f * area).reshape(-1, *area.shape))
+        place_section(
+            content, table.y_edge, table.z_edge, grid.y_edges - lane_y_m, grid.z_edges,
+            out.reshape(-1, *grid.shape),
+        )  # fmt: skip
+        return out
 
     def entry_speed(self, sources: Sources, u: Array) -> Array:
         """Mean along-road velocity, road axes, where each source's wakes enter, (s,) m/s."""
@@ -156,28 +156,34 @@ class RoadSection:
         area = grid.areas[np.ix_(across, up)]
         return float((viscosity[np.ix_(across, up)] * area).sum() / area.sum())
 
-    def _made(self, sources: Sources, rates: Array, factor: Array) -> tuple[Array, Array, Array]:
-        """Sources of u, k and eps a second."""
-        e, v = sources.entry, sources.speed
-        u = np.tensordot(rates * factor, self.force(sources), axes=1)
-        k = np.tensordot(rates * factor * v**2, e[:, 1] + e[:, 3], axes=1)
-        eps = np.tensordot(rates * factor**1.5 * v**3, e[:, 2] + e[:, 4], axes=1)
-        return u, np.maximum(k, 0.0), np.maximum(eps, 0.0)
+    def _brought(self, sources: Sources) -> tuple[Array, Array, Array, Array]:
+        """What one pass of each source brings, and its share of where it enters, (s, ny, nz);
+        see ``march.march_traffic``."""
+        e = sources.entry
+        weight = e[:, 0] * self.grid.areas
+        weight /= weight.sum(axis=(1, 2), keepdims=True)
+        return self.force(sources), e[:, 1] + e[:, 3], e[:, 2] + e[:, 4], weight
+
+    @property
+    def _ground(self) -> tuple[object, ...]:
+        """Grid, closed faces, sides, road and crosswind as the march takes them."""
+        grid = self.grid
+        return (
+            grid.y, grid.z, grid.y_edges, grid.z_edges, self.closed, self._closed_z, self._side,
+            np.zeros_like(self._side), self.roughness, self._ambient, self.friction_velocity,
+            self._flow_y, self._flow_z,
+        )  # fmt: skip
 
     def step(
         self, fields: tuple[Array, ...], made: tuple[Array, Array, Array], last_s: float,
         step_s: float, closure: Closure,
     ) -> float:  # fmt: skip
         """Advance u, k, eps, g and the last eddy viscosity, in place; friction of the road."""
-        grid = self.grid
         return float(
             advance(
-                *fields, last_s, step_s, *made,
-                grid.y, grid.z, grid.y_edges, grid.z_edges,
-                self.closed, self._closed_z, self._side, np.zeros_like(self._side),
-                self.roughness, self._ambient, self.friction_velocity, self._flow_y, self._flow_z,
-                self.parts(step_s), True, closure.c_mu, closure.c1, closure.c2, closure.sigma_k,
-                closure.sigma_eps, closure.weak_shear,
+                *fields, last_s, step_s, *made, *self._ground, self.parts(step_s), True,
+                closure.c_mu, closure.c1, closure.c2, closure.sigma_k, closure.sigma_eps,
+                closure.weak_shear,
             )
         )  # fmt: skip
 
@@ -203,19 +209,23 @@ class RoadSection:
         if start is not None:
             for mine, given in zip(fields, (start.u, start.k, start.eps), strict=False):
                 mine[:] = given
-            step, factor = _STEP_S, start.factor
-        last, n = 0.0, 0
+            step, factor = _STEP_S, start.factor.copy()
         speed = sources.direction * sources.speed
-        made = self._made(sources, rates, factor)
+        brought = self._brought(sources)
+        made = tuple(np.zeros(self.grid.shape) for _ in range(3))
+        last, n = 0.0, 0
         for span in _COLD_S if start is None else _WARM_S:
-            time = 0.0
+            steps, time = [], 0.0
             while time < span:
-                if n % _EVERY == 0:
-                    factor = drag_factor(self.entry_speed(sources, fields[0]), speed)
-                    made = self._made(sources, rates, factor)
-                self.step(fields, made, last, step, closure)
-                last, time, n = step, time + step, n + 1
+                steps.append(step)
+                time += step
                 step = min(step * _STEP_GROWTH, _STEP_S)
+            march_traffic(
+                *fields, *made, factor, np.array(steps), np.array([self.parts(t) for t in steps]),
+                n, _EVERY, last, *brought, speed, rates, *self._ground, closure.c_mu, closure.c1,
+                closure.c2, closure.sigma_k, closure.sigma_eps, closure.weak_shear,
+            )  # fmt: skip
+            last, n = steps[-1], n + len(steps)
             fields[0][:] = self.linear(fields[4]).responses(made[0][None])[0]
         u, k, eps, _, viscosity = fields
         return RoadState(u, k, eps, viscosity, factor)
@@ -224,16 +234,13 @@ class RoadSection:
         """The balance of u alone in a given eddy viscosity (ny, nz), times ``factor``, and the
         ambient one, linear in its sources, after traffic has acted for about two hours: near the
         road that is the steady state, far off it is not reached."""
-        grid = self.grid
-        total = factor * viscosity + self._ambient
-        look = RegularGridInterpolator((grid.y, grid.z), total)
-        first = grid.z[0]
-
-        def at(y: Array, z: Array) -> Array:
-            y, z = np.broadcast_arrays(y, z)
-            place = np.stack(
-                [np.clip(y, grid.y[0], grid.y[-1]), np.clip(z, first, grid.z[-1])], axis=-1
-            )
-            return np.maximum(look(place) * np.minimum(z / first, 1.0), 1e-9)
-
-        return DriftModel(grid, at, self.crosswind, self.roughness, self.barriers, LASTING_S)
+        total = np.maximum(factor * viscosity + self._ambient, _LEAST_DIFFUSIVITY)
+        last = self._last_model
+        if last is not None and np.array_equal(last.diffusivity, total):
+            return last
+        model = DriftModel(
+            self.grid, total, self.crosswind, self.roughness, self.barriers, LASTING_S,
+            (self._flow_y, self._flow_z),
+        )  # fmt: skip
+        self._last_model = model  # a steady state ends with the model that is asked for next
+        return model

@@ -26,7 +26,7 @@ whose own turbulence has decayed spreads as the air around it does; background =
 with friction on the road of u_tau = 1.2 m^-1 m V (shape of the mean traffic's balance, ``steady``).
 A few levels of m are marched, the rest interpolated in ln m: between two levels u is within 2.5 %
 of its section's peak in the first 3 s behind a car (k 3 %), within 3 % at 10 s up to m = 0.025 m
-and within 6 % (k 9 %) up to 0.047 m; larger vehicles, whose wakes last, come out closer.
+and within 6 % (k 10 %) up to 0.047 m; larger vehicles, whose wakes last, come out closer.
 
 Momentum left: see tests/section/test_wake.py; after 10 s 0.9 or more, after 30 s 0.85 or more.
 """
@@ -38,15 +38,26 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from wakesim import constants
-from wakesim.arrays import Array
+from wakesim.arrays import Array, Index
 from wakesim.case.vehicle import Vehicle
+from wakesim.kept import keep
 from wakesim.section.closure import LEAST_EPS, LEAST_K, Closure
-from wakesim.section.march import advance, sample, sample_few, shear
+from wakesim.section.march import (
+    AFTER_ENTRY,
+    BESIDE,
+    ENTRY,
+    KEPT,
+    OPENING,
+    march_from_nose,
+    sample,
+    sample_few,
+)
 
 ROAD_ROUGHNESS_M = constants.WAKE_ROAD_ROUGHNESS_M.value
 LEVELS_M = (0.0, 0.002, 0.007, 0.013, 0.025, 0.047, 0.09)  # eddy viscosity over V, marched
@@ -158,7 +169,6 @@ def march_wake(vehicle: Vehicle, start: WakeStart, background_m: float = 0.0) ->
     closed_z = np.zeros((shape[1] + 1, shape[0]), dtype=bool)
     closed_y[1:-1] = body[1:] != body[:-1]
     closed_z[1:-1] = (body[:, 1:] != body[:, :-1]).T
-    open_y, open_z = np.zeros_like(closed_y), np.zeros_like(closed_z)
 
     drag_area = 0.5 * vehicle.drag_coefficient * vehicle.frontal_area_m2
     layer_m = LAYER_WIDTHS * vehicle.width_m
@@ -172,73 +182,78 @@ def march_wake(vehicle: Vehicle, start: WakeStart, background_m: float = 0.0) ->
     corner = start.side_energy * drag_area * weight
     k = np.full(shape, LEAST_K) + corner
     eps = np.full(shape, LEAST_EPS) + 0.09**0.75 * corner**1.5 / layer_m
-    g, nu = np.ones(shape), np.zeros(shape)
     along = (1.0 - NOSE_SHARE) * side / vehicle.length_m * weight
-    none = np.zeros(shape)
-    still = np.zeros((2, shape[1]))
-    no_flow_y, no_flow_z = np.zeros((shape[0] + 1, shape[1])), np.zeros((shape[0], shape[1] + 1))
-    rough = np.full(shape[0], min(start.roughness_m, 0.4 * z[0]))
-    background = np.broadcast_to(background_m * z / (z + BACKGROUND_HEIGHT_M), shape)
-    wall = BACKGROUND_FRICTION * background_m
-    closure = start.closure
-
-    opening = vehicle.length_m + start.bubble_m
-    entry_at = opening + _ENTRY * math.sqrt(vehicle.width_m * own)
+    base = start_profile(vehicle, drag_area - side, y[:, None], z)
+    base *= (drag_area - side) / (2.0 * (base * area).sum())
     smaller = min(vehicle.width_m, own)
-    first_step = min(max(0.03 * vehicle.length_m, 0.05 * smaller), 0.25 * vehicle.width_m)
-    xs, us, ks = [0.0], [u.copy()], [k.copy()]
-    entry: list[Array] = []
-    made = np.zeros((2, *shape))
-    square = np.empty(shape)
-    x, last, opened, start_index = 0.0, 0.0, False, 0
-    while x < _LONGEST_M:
-        if not opened:
-            stop = vehicle.length_m if x < vehicle.length_m else opening
-            step = min(first_step, stop - x)
-        else:
-            step = max(growth * (x - vehicle.length_m), _FIRST_STEP * smaller)
-            if x < entry_at * (1.0 - 1e-12):
-                step = min(step, entry_at - x)
-        beside = x < vehicle.length_m - 1e-9
-        more = np.sqrt(nu * nu + background * background) - nu
-        advance(
-            u, k, eps, g, nu, last, step, along if beside else none, none, none,
-            y, z, y_edge, z_edge, open_y if opened else closed_y, open_z if opened else closed_z,
-            still, still, rough, more, wall, no_flow_y, no_flow_z, 0, True,
-            closure.c_mu, closure.c1, closure.c2, closure.sigma_k, closure.sigma_eps,
-            closure.weak_shear,
-        )  # fmt: skip
-        last, x = step, x + step
-        if entry:
-            shear(u, y, z, open_y, open_z, rough, square)
-            production = step * nu * square
-            made[0] += production
-            made[1] += closure.c1 * production * eps / k
-        elif x >= entry_at * (1.0 - 1e-12):
-            entry = [u.copy(), k.copy(), eps.copy()]
-        if not opened and x >= opening - 1e-9:
-            xs.append(opening * (1.0 - 1e-9))  # the section as it is before the base's part
-            us.append(u.copy())
-            ks.append(k.copy())
-            x, opened, last, start_index = opening, True, 0.0, len(xs)
-            base = start_profile(vehicle, drag_area - side, y[:, None], z)
-            u += base * ((drag_area - side) / (2.0 * (base * area).sum()))
-            k += start.energy * body
-            eps += 0.09**0.75 * (start.energy * body) ** 1.5 / (START_LENGTH * smaller)
-            xs.append(x)
-        elif opened and x - vehicle.length_m < (1.0 + _KEEP) * (xs[-1] - vehicle.length_m):
-            continue
-        else:
-            xs.append(x)
-        us.append(u.copy())
-        ks.append(k.copy())
-    flow, energy = np.array(us, dtype=np.float32), np.array(ks, dtype=np.float32)
+    base_k = start.energy * body
+    base_eps = 0.09**0.75 * base_k**1.5 / (START_LENGTH * smaller)
+    plan = _plan(vehicle, start, growth)
+    flow, energy = (np.empty((plan.x.size, *shape), dtype=np.float32) for _ in range(2))
+    entry = np.empty((5, *shape))
+    closure = start.closure
+    march_from_nose(
+        u, k, eps, along, base, base_k, base_eps,
+        plan.step, plan.kind, flow, energy, entry,
+        y, z, y_edge, z_edge, closed_y, closed_z,
+        np.full(shape[0], min(start.roughness_m, 0.4 * z[0])),
+        background_m * z / (z + BACKGROUND_HEIGHT_M), BACKGROUND_FRICTION * background_m,
+        closure.c_mu, closure.c1, closure.c2, closure.sigma_k, closure.sigma_eps,
+        closure.weak_shear,
+    )  # fmt: skip
     across = np.einsum("nij,ij->ni", flow, area, dtype=np.float64)
     width = np.sqrt((across @ y**2) / across.sum(axis=1))
     return WakeTable(
-        np.array(xs), y, z, y_edge, z_edge, flow, energy, np.array([*entry, *made]),
-        entry_at, width, start_index,
+        plan.x, y, z, y_edge, z_edge, flow, energy, entry, plan.entry_m, width, plan.start_index,
     )  # fmt: skip
+
+
+class _Plan(NamedTuple):
+    """Steps of a march: ``step`` (n,) m and ``kind`` (n,), a sum of the flags of ``march``; ``x``
+    (m,) m behind the nose of the sections that are kept."""
+
+    x: Array
+    step: Array
+    kind: Index
+    entry_m: float
+    start_index: int
+
+
+def _plan(vehicle: Vehicle, start: WakeStart, growth: float) -> _Plan:
+    """Where the march of a vehicle's wake steps and what happens there."""
+    length, own = vehicle.length_m, vehicle.height_m - vehicle.clearance_m
+    opening = length + start.bubble_m
+    entry_at = opening + _ENTRY * math.sqrt(vehicle.width_m * own)
+    smaller = min(vehicle.width_m, own)
+    first_step = min(max(0.03 * length, 0.05 * smaller), 0.25 * vehicle.width_m)
+    xs, steps, kinds = [0.0], [], []
+    x, opened, entered, start_index = 0.0, False, False, 0
+    while x < _LONGEST_M:
+        kind = 0
+        if not opened:
+            kind += BESIDE if x < length - 1e-9 else 0
+            step = min(first_step, (length if x < length else opening) - x)
+        else:
+            step = max(growth * (x - length), _FIRST_STEP * smaller)
+            if x < entry_at * (1.0 - 1e-12):
+                step = min(step, entry_at - x)
+        x += step
+        if entered:
+            kind += AFTER_ENTRY
+        elif x >= entry_at * (1.0 - 1e-12):
+            entered = True
+            kind += ENTRY
+        if not opened and x >= opening - 1e-9:
+            kind += KEPT + OPENING
+            xs.append(opening * (1.0 - 1e-9))  # the section as it is before the base's part
+            x, opened, start_index = opening, True, len(xs)
+            xs.append(x)
+        elif not opened or x - length >= (1.0 + _KEEP) * (xs[-1] - length):
+            kind += KEPT
+            xs.append(x)
+        steps.append(step)
+        kinds.append(kind)
+    return _Plan(np.array(xs), np.array(steps), np.array(kinds), entry_at, start_index)
 
 
 @lru_cache(maxsize=512)
@@ -256,6 +271,7 @@ def wake_table(vehicle: Vehicle, start: WakeStart, level: int) -> WakeTable:
 
 
 @lru_cache(maxsize=96)
+@keep("wake", WakeTable)
 def _wake_table(body: Vehicle, start: WakeStart, level: int) -> WakeTable:
     return march_wake(body, start, LEVELS_M[level])
 

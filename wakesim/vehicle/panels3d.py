@@ -16,10 +16,12 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
-from wakesim.arrays import Array
+from wakesim.arrays import Array, Index
+from wakesim.kept import keep
 from wakesim.vehicle.kernels.quad_source import influence_matrix, panel_geometry, velocity_sum
 from wakesim.vehicle.linear import solve_dense
 
+_SYMMETRY = 1e-9  # largest difference, over the size, of a panel from its image
 _ORDER = ("corners", "centres", "normals", "areas", "gauss", "gauss_share", "diagonal")
 
 
@@ -37,6 +39,39 @@ def _as_points(points: ArrayLike) -> Array:
     if array.ndim != 2 or array.shape[1] != 3:
         raise ValueError(f"points must have shape (m, 3), not {array.shape}")
     return array
+
+
+@keep("hull")
+def _solved(
+    panels: tuple[Array, ...], images: tuple[bool, bool, float], right_hand: Array
+) -> Array:
+    """Strengths (n,) of panels with the normal velocity ``right_hand`` (n,) at their centres; with
+    a plane of symmetry from a system of one side alone."""
+    own = np.arange(right_hand.size)
+    walled = images[1]
+    mirror = own if walled else _mirror(*panels[1:4], right_hand)
+    own = own[own <= mirror]
+    matrix = influence_matrix(*panels, own, mirror[own] != own, *images)
+    strengths = np.empty(right_hand.size)
+    strengths[own] = solve_dense(matrix, right_hand[own], "source panels of the hull")
+    strengths[mirror[own]] = strengths[own]
+    return strengths
+
+
+def _mirror(centres: Array, normals: Array, areas: Array, right_hand: Array) -> Index:
+    """The panel (n,) that is each panel's image in the plane y = 0; itself without symmetry."""
+    turn = np.array([1.0, -1.0, 1.0])
+    near = _SYMMETRY * np.ptp(centres, axis=0).max()
+    order, mirrored = (np.lexsort(np.rint(c / near).T) for c in (centres, turn * centres))
+    mirror = np.empty_like(order)
+    mirror[mirrored] = order
+    exact = (
+        np.abs(centres[mirror] - turn * centres).max() < near
+        and np.abs(normals[mirror] - turn * normals).max() < _SYMMETRY
+        and np.abs(areas[mirror] / areas - 1.0).max() < _SYMMETRY
+        and np.abs(right_hand[mirror] - right_hand).max() < _SYMMETRY
+    )
+    return mirror if exact else np.arange(areas.size)
 
 
 class SinkSheet:
@@ -108,8 +143,7 @@ class SourceHull:
         if sinks is not None:
             induced = sinks.velocity(self.centres, self.road, wall_y)
             right_hand = right_hand - np.einsum("nc,nc->n", induced, self.normals)
-        matrix = influence_matrix(*self._panels, *self._images)
-        self.strengths: Array = solve_dense(matrix, right_hand, "source panels of the hull")
+        self.strengths: Array = _solved(self._panels, self._images, right_hand)
 
     @property
     def _panels(self) -> tuple[Array, ...]:

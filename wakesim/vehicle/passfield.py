@@ -40,7 +40,6 @@ from wakesim.vehicle.wake import (
 _SHEETS = 24
 
 
-@lru_cache(maxsize=128)
 def solved_hull(
     vehicle: Vehicle,
     bubble_length: float | None,
@@ -50,8 +49,33 @@ def solved_hull(
 ) -> SourceHull:
     """Displacement flow of a vehicle; ``bubble_length`` in m, None for a closed tail.
 
-    ``net_source_factor`` multiplies the net source behind an open tail, 1/2 C_D A_f.
+    ``net_source_factor`` multiplies the net source behind an open tail, 1/2 C_D A_f. Vehicles of
+    the same outline and drag share a hull, whatever their speed.
     """
+    return _solved_hull(
+        _outline(vehicle), bubble_length, wall_lateral_m, float(refinement),
+        float(net_source_factor),
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=512)
+def _outline(vehicle: Vehicle) -> Vehicle:
+    """What a hull depends on: outside dimensions, shape and drag."""
+    return Vehicle(
+        "hull", vehicle.length_m, vehicle.width_m, vehicle.height_m, vehicle.clearance_m,
+        vehicle.frontal_area_m2, vehicle.drag_coefficient, shape=vehicle.shape,
+        nose_radius_m=vehicle.nose_radius_m,
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=128)
+def _solved_hull(
+    vehicle: Vehicle,
+    bubble_length: float | None,
+    wall_lateral_m: float | None,
+    refinement: float,
+    net_source_factor: float,
+) -> SourceHull:
     shape = vehicle_hull(vehicle, refinement)
     if bubble_length is None:
         return SourceHull(shape.quads, road=True, wall_y=wall_lateral_m)

@@ -31,8 +31,9 @@ from numpy.typing import ArrayLike
 
 from wakesim.arrays import Array, graded
 from wakesim.case.vehicle import Vehicle
+from wakesim.kept import keep
 from wakesim.vehicle.kernels.pulse_lines import pulse_rows
-from wakesim.vehicle.kernels.source_tree import tree_velocity
+from wakesim.vehicle.kernels.source_tree import build_tree, tree_lines
 from wakesim.vehicle.panels3d import SourceHull
 from wakesim.vehicle.passfield import solved_hull
 from wakesim.vehicle.wake import WakeConstants
@@ -45,7 +46,6 @@ _STEP_Y, _STEP_Z = 0.25, 0.4  # in the mapped variables
 _ABOVE_NODES = 9  # half across the roof
 _ABOVE_BEYOND_M = 0.4  # of the sides
 _FINE_X_M, _GROWTH_X, _LARGEST_X_M = 0.12, 1.2, 4.0
-_PAIRS = ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))
 
 
 @dataclass(frozen=True)
@@ -76,6 +76,7 @@ class PulseTable:
 
 
 @lru_cache(maxsize=64)
+@keep("pulse", PulseTable)
 def pulse_table(
     vehicle: Vehicle,
     bubble_length: float | None,
@@ -121,10 +122,9 @@ def _heights(levels: Array, top: float, under: float) -> Array:
 
 def _block(tree: SourceTree, x: Array, y: Array, z: Array) -> Array:
     """u and v (ny, nz, 2, nx)."""
-    y, z, x = np.meshgrid(y, z, x, indexing="ij")
-    grid = np.stack([x, y, z], axis=-1)
-    field = tree.velocity(grid.reshape(-1, 3)).reshape(*grid.shape[:3], 2)
-    return np.ascontiguousarray(np.moveaxis(field, 3, 2))
+    across, up = (a.ravel() for a in np.meshgrid(y, z, indexing="ij"))
+    field = tree.lines(np.broadcast_to(x, (across.size, x.size)), across, up)
+    return field.reshape(y.size, z.size, 2, x.size)
 
 
 def x_nodes(length: float) -> Array:
@@ -198,44 +198,13 @@ class SourceTree:
             for key in ("corners", "normals", "areas", "gauss", "gauss_share")
         )
         self._strengths = np.concatenate([strengths for _, strengths in parts])
-        self._charge = (self._strengths * areas)[:, None] * share  # (n, 4) at the Gauss points
-        self._gauss = gauss
-        self._build()
-
-    def _build(self) -> None:
-        middle = self._corners.mean(axis=1)
-        groups = [np.arange(len(middle))]
-        child, panel = [-1], [-1]
-        n = 0
-        while n < len(groups):
-            own = groups[n]
-            if own.size == 1:
-                panel[n] = int(own[0])
-            else:
-                side = int(np.argmax(np.ptp(middle[own], axis=0)))
-                ordered = own[np.argsort(middle[own, side], kind="stable")]
-                child[n] = len(groups)
-                groups += [ordered[: own.size // 2], ordered[own.size // 2 :]]
-                child += [-1, -1]
-                panel += [-1, -1]
-            n += 1
-        self._child, self._panel = np.array(child), np.array(panel)
-        self._centre, self._radius = np.empty((len(groups), 3)), np.empty(len(groups))
-        self._moment = np.empty((len(groups), 10))
-        for k, own in enumerate(groups):
-            corner = self._corners[own].reshape(-1, 3)
-            centre = 0.5 * (corner.min(axis=0) + corner.max(axis=0))
-            charge, at = self._charge[own].ravel(), self._gauss[own].reshape(-1, 3) - centre
-            self._centre[k] = centre
-            self._radius[k] = np.sqrt(np.max(np.sum((corner - centre) ** 2, axis=1)))
-            self._moment[k, 0] = charge.sum()
-            self._moment[k, 1:4] = charge @ at
-            self._moment[k, 4:] = [charge @ (at[:, a] * at[:, b]) for a, b in _PAIRS]
+        charge = (self._strengths * areas)[:, None] * share  # (n, 4) at the Gauss points
+        self._tree = build_tree(self._corners, gauss, charge)
 
     @property
     def whole(self) -> tuple[Array, Array]:
         """Centre (3,) m and moments (10,) of all panels together: source, dipole, quadrupole."""
-        return self._centre[0], self._moment[0]
+        return self._tree[0][0], self._tree[2][0]
 
     def velocity(self, points: ArrayLike) -> Array:
         """Velocity along and across (m, 2) per unit body speed at points (m, 3) m above the road.
@@ -246,7 +215,9 @@ class SourceTree:
         array = np.ascontiguousarray(points, dtype=np.float64)
         if array.ndim != 2 or array.shape[1] != 3:
             raise ValueError(f"points must have shape (m, 3), not {array.shape}")
-        return tree_velocity(
-            array, self._centre, self._radius, self._moment, self._child, self._panel,
-            self._corners, self._normals, self._strengths,
-        )  # fmt: skip
+        return self.lines(array[:, :1], array[:, 1], array[:, 2])[:, :, 0]
+
+    def lines(self, x_m: Array, y_m: Array, z_m: Array) -> Array:
+        """``velocity`` along lines: (m, 2, n) at X (m, n), rising or falling, Y and Z (m,), m."""
+        x, y, z = (np.ascontiguousarray(a, dtype=np.float64) for a in (x_m, y_m, z_m))
+        return tree_lines(x, y, z, *self._tree, self._corners, self._normals, self._strengths)

@@ -25,6 +25,8 @@ from wakesim.arrays import kernel
 NEAR = 4.0
 FAR_MATRIX = 40.0
 FAR_FIELD = 12.0
+_SMALL = 0.25  # argument up to which 13 terms of artanh and arctan are exact to the last bit
+_PANELS = 32  # in a block of the sum at a point
 _FOUR_PI = 4.0 * math.pi
 _GAUSS = 1.0 / math.sqrt(3.0)
 
@@ -86,38 +88,53 @@ def panel_geometry(quads: np.ndarray) -> dict[str, np.ndarray]:
 
 
 @kernel(inline="always")
+def _odd_series(x, square):
+    """x (1 + s/3 + s^2/5 + ...): artanh x with s = x^2, arctan x with s = -x^2; |x| < _SMALL."""
+    total = 1.0 / 25.0
+    for n in range(23, 0, -2):
+        total = total * square + 1.0 / n
+    return x * total
+
+
+@kernel(inline="always")
+def _edge(nx, ny, nz, ax, ay, az, bx, by, bz, a, b):
+    """In-plane outward normal of the edge from A to B, vectors from P of length a and b, times its
+    integral of dl/r."""
+    ex, ey, ez = bx - ax, by - ay, bz - az
+    length = math.sqrt(ex * ex + ey * ey + ez * ez)
+    if length < 1e-14:
+        return 0.0, 0.0, 0.0
+    total = a + b
+    ratio = length / total
+    if ratio < _SMALL:
+        strength = 2.0 * _odd_series(ratio, ratio * ratio) / length
+    else:
+        strength = math.log((total + length) / max(total - length, 1e-12 * length)) / length
+    return (
+        (ey * nz - ez * ny) * strength,
+        (ez * nx - ex * nz) * strength,
+        (ex * ny - ey * nx) * strength,
+    )
+
+
+@kernel(inline="always")
 def _solid_angle(ax, ay, az, bx, by, bz, cx, cy, cz, a, b, c):
     """Solid angle of a triangle from the vectors to its corners (Van Oosterom, Strackee 1983)."""
     det = ax * (by * cz - bz * cy) + ay * (bz * cx - bx * cz) + az * (bx * cy - by * cx)
     ab = ax * bx + ay * by + az * bz
     bc = bx * cx + by * cy + bz * cz
     ca = cx * ax + cy * ay + cz * az
-    return -2.0 * math.atan2(det, a * b * c + ab * c + bc * a + ca * b)
+    rest = a * b * c + ab * c + bc * a + ca * b
+    if abs(det) < _SMALL * rest:
+        tangent = det / rest
+        return -2.0 * _odd_series(tangent, -tangent * tangent)
+    return -2.0 * math.atan2(det, rest)
 
 
 @kernel()
 def _near_field(px, py, pz, corners, normal):
     """Exact velocity at P of one quad (4, 3) of unit strength."""
-    u = 0.0
-    v = 0.0
-    w = 0.0
     nx, ny, nz = normal[0], normal[1], normal[2]
-    for k in range(4):
-        m = (k + 1) % 4
-        ax, ay, az = corners[k, 0] - px, corners[k, 1] - py, corners[k, 2] - pz
-        bx, by, bz = corners[m, 0] - px, corners[m, 1] - py, corners[m, 2] - pz
-        ex, ey, ez = bx - ax, by - ay, bz - az
-        length = math.sqrt(ex * ex + ey * ey + ez * ez)
-        if length < 1e-14:
-            continue
-        total = math.sqrt(ax * ax + ay * ay + az * az) + math.sqrt(bx * bx + by * by + bz * bz)
-        gap = total - length
-        if gap < 1e-12 * length:
-            gap = 1e-12 * length
-        strength = math.log((total + length) / gap) / length
-        u += (ey * nz - ez * ny) * strength
-        v += (ez * nx - ex * nz) * strength
-        w += (ex * ny - ey * nx) * strength
     ax, ay, az = corners[0, 0] - px, corners[0, 1] - py, corners[0, 2] - pz
     bx, by, bz = corners[1, 0] - px, corners[1, 1] - py, corners[1, 2] - pz
     cx, cy, cz = corners[2, 0] - px, corners[2, 1] - py, corners[2, 2] - pz
@@ -126,6 +143,13 @@ def _near_field(px, py, pz, corners, normal):
     b = math.sqrt(bx * bx + by * by + bz * bz)
     c = math.sqrt(cx * cx + cy * cy + cz * cz)
     d = math.sqrt(dx * dx + dy * dy + dz * dz)
+    u, v, w = _edge(nx, ny, nz, ax, ay, az, bx, by, bz, a, b)
+    e, f, g = _edge(nx, ny, nz, bx, by, bz, cx, cy, cz, b, c)
+    u, v, w = u + e, v + f, w + g
+    e, f, g = _edge(nx, ny, nz, cx, cy, cz, dx, dy, dz, c, d)
+    u, v, w = u + e, v + f, w + g
+    e, f, g = _edge(nx, ny, nz, dx, dy, dz, ax, ay, az, d, a)
+    u, v, w = u + e, v + f, w + g
     omega = _solid_angle(ax, ay, az, bx, by, bz, cx, cy, cz, a, b, c)
     omega += _solid_angle(ax, ay, az, cx, cy, cz, dx, dy, dz, a, c, d)
     return (
@@ -135,110 +159,202 @@ def _near_field(px, py, pz, corners, normal):
     )
 
 
-@kernel()
-def _panel_velocity(px, py, pz, j, corners, centres, normals, areas, gauss, share, diagonal, far):
-    """Velocity at P of panel j of unit strength."""
-    rx, ry, rz = px - centres[j, 0], py - centres[j, 1], pz - centres[j, 2]
-    r2 = rx * rx + ry * ry + rz * rz
-    d2 = diagonal[j] * diagonal[j]
-    if r2 > far * far * d2:
-        s = areas[j] / (_FOUR_PI * r2 * math.sqrt(r2))
-        return s * rx, s * ry, s * rz
-    if r2 > NEAR * NEAR * d2:
-        u = 0.0
-        v = 0.0
-        w = 0.0
-        for k in range(4):
-            gx, gy, gz = px - gauss[j, k, 0], py - gauss[j, k, 1], pz - gauss[j, k, 2]
-            g2 = gx * gx + gy * gy + gz * gz
-            s = share[j, k] / (g2 * math.sqrt(g2))
-            u += s * gx
-            v += s * gy
-            w += s * gz
-        s = areas[j] / _FOUR_PI
-        return s * u, s * v, s * w
-    return _near_field(px, py, pz, corners[j], normals[j])
-
-
 @kernel(inline="always")
-def _with_images(
-    px, py, pz, j, corners, centres, normals, areas, gauss, share, diagonal, far, road, wall, wall_y
-):
-    """Velocity at P of panel j and of its images in the road z = 0 and the wall y = wall_y."""
-    u, v, w = _panel_velocity(
-        px, py, pz, j, corners, centres, normals, areas, gauss, share, diagonal, far
-    )
-    if road:
-        a, b, c = _panel_velocity(
-            px, py, -pz, j, corners, centres, normals, areas, gauss, share, diagonal, far
-        )
-        u += a
-        v += b
-        w -= c
-    if wall:
-        qy = 2.0 * wall_y - py
-        a, b, c = _panel_velocity(
-            px, qy, pz, j, corners, centres, normals, areas, gauss, share, diagonal, far
-        )
-        u += a
-        v -= b
-        w += c
-        if road:
-            a, b, c = _panel_velocity(
-                px, qy, -pz, j, corners, centres, normals, areas, gauss, share, diagonal, far
-            )
-            u += a
-            v -= b
-            w -= c
-    return u, v, w
+def _gauss_point(x, y, z, g):
+    """Velocity (u, v, w) at distance (x, y, z) from a point of strength ``g`` (over 4 pi)."""
+    r2 = x * x + y * y + z * z
+    s = g / (r2 * math.sqrt(r2))
+    return s * x, s * y, s * z
 
 
-@kernel(parallel=True)
-def influence_matrix(corners, centres, normals, areas, gauss, share, diagonal, road, wall, wall_y):
-    """Normal velocity M (n, n) at panel i's centre from panel j of unit strength, with images.
-
-    The diagonal follows from the discrete Gauss law, sum_i A_i M_ij = A_j: all of a panel's
-    outflow crosses the closed surface. It makes the field second order in panel size, where the
-    textbook value 1/2 leaves it first order.
-    """
+@kernel()
+def _packed(strengths, centres, areas, gauss, share, diagonal, far):
+    """Panels (22, n), a row a quantity: centre, strength times area over 4 pi, the squares of the
+    distances within which four points and the exact field are needed, and x, y, z and strength of
+    the four points."""
     n = areas.size
-    matrix = np.empty((n, n))
-    for j in numba.prange(n):
-        flux = 0.0
-        for i in range(n):
-            if i != j:
-                u, v, w = _with_images(
-                    centres[i, 0], centres[i, 1], centres[i, 2], j,
-                    corners, centres, normals, areas, gauss, share, diagonal, FAR_MATRIX,
-                    road, wall, wall_y,
-                )  # fmt: skip
-                value = u * normals[i, 0] + v * normals[i, 1] + w * normals[i, 2]
-                matrix[i, j] = value
-                flux += areas[i] * value
-        matrix[j, j] = (areas[j] - flux) / areas[j]
-    return matrix
+    out = np.empty((22, n))
+    for j in range(n):
+        d2 = diagonal[j] * diagonal[j]
+        source = strengths[j] * areas[j] / _FOUR_PI
+        for c in range(3):
+            out[c, j] = centres[j, c]
+        out[3, j] = source
+        out[4, j] = far * far * d2
+        out[5, j] = NEAR * NEAR * d2
+        for k in range(4):
+            for c in range(3):
+                out[6 + 4 * k + c, j] = gauss[j, k, c]
+            out[9 + 4 * k, j] = source * share[j, k]
+    return out
+
+
+@kernel()
+def _velocity_at(px, py, pz, panels, strengths, corners, normals):
+    """Velocity at P of all panels, without images; ``panels`` as in ``_packed``.
+
+    Loops over blocks of panels without branches, so that they run on vector registers: one point
+    for those beyond the far distance, four for the rest, and the exact field for the nearest.
+    """
+    u = 0.0
+    v = 0.0
+    w = 0.0
+    n = strengths.size
+    for first in range(0, n, _PANELS):
+        last = min(first + _PANELS, n)
+        close = 0.0
+        for j in range(first, last):
+            x, y, z = px - panels[0, j], py - panels[1, j], pz - panels[2, j]
+            r2 = x * x + y * y + z * z
+            far = r2 > panels[4, j]
+            s = panels[3, j] / (r2 * math.sqrt(r2)) if far else 0.0
+            close += 0.0 if far else 1.0
+            u += s * x
+            v += s * y
+            w += s * z
+        if close == 0.0:
+            continue
+        nearest = 0.0
+        for j in range(first, last):
+            x, y, z = px - panels[0, j], py - panels[1, j], pz - panels[2, j]
+            r2 = x * x + y * y + z * z
+            a, b, c = _gauss_point(
+                px - panels[6, j], py - panels[7, j], pz - panels[8, j], panels[9, j]
+            )
+            d, e, f = _gauss_point(
+                px - panels[10, j], py - panels[11, j], pz - panels[12, j], panels[13, j]
+            )
+            g, h, i = _gauss_point(
+                px - panels[14, j], py - panels[15, j], pz - panels[16, j], panels[17, j]
+            )
+            k, o, q = _gauss_point(
+                px - panels[18, j], py - panels[19, j], pz - panels[20, j], panels[21, j]
+            )
+            middle = (r2 <= panels[4, j]) & (r2 > panels[5, j])
+            u += a + d + g + k if middle else 0.0
+            v += b + e + h + o if middle else 0.0
+            w += c + f + i + q if middle else 0.0
+            nearest += 1.0 if r2 <= panels[5, j] else 0.0
+        if nearest == 0.0:
+            continue
+        for j in range(first, last):
+            x, y, z = px - panels[0, j], py - panels[1, j], pz - panels[2, j]
+            if x * x + y * y + z * z <= panels[5, j]:
+                a, b, c = _near_field(px, py, pz, corners[j], normals[j])
+                u += strengths[j] * a
+                v += strengths[j] * b
+                w += strengths[j] * c
+    return u, v, w
 
 
 @kernel(parallel=True)
 def velocity_sum(
     points, strengths, corners, centres, normals, areas, gauss, share, diagonal, road, wall, wall_y
 ):
-    """Velocity (m, 3) at points (m, 3) of all panels with their strengths (n,), with images."""
+    """Velocity (m, 3) at points (m, 3) of all panels with their strengths (n,), with images in
+    the road z = 0 and the wall y = wall_y."""
     out = np.empty((points.shape[0], 3))
+    panels = _packed(strengths, centres, areas, gauss, share, diagonal, FAR_FIELD)
     for i in numba.prange(points.shape[0]):
         u = 0.0
         v = 0.0
         w = 0.0
-        for j in range(areas.size):
-            a, b, c = _with_images(
-                points[i, 0], points[i, 1], points[i, 2], j,
-                corners, centres, normals, areas, gauss, share, diagonal, FAR_FIELD,
-                road, wall, wall_y,
-            )  # fmt: skip
-            u += strengths[j] * a
-            v += strengths[j] * b
-            w += strengths[j] * c
+        for side in range(2 if wall else 1):
+            y = points[i, 1] if side == 0 else 2.0 * wall_y - points[i, 1]
+            turn_y = 1.0 if side == 0 else -1.0
+            for below in range(2 if road else 1):
+                turn_z = 1.0 if below == 0 else -1.0
+                a, b, c = _velocity_at(
+                    points[i, 0], y, turn_z * points[i, 2], panels, strengths, corners, normals
+                )
+                u += a
+                v += turn_y * b
+                w += turn_z * c
         out[i, 0] = u
         out[i, 1] = v
         out[i, 2] = w
     return out
+
+
+@kernel(inline="always")
+def _gauss_flux(x, y, z, nx, ny, nz, g):
+    """Velocity along a normal at distance (x, y, z) from a point of strength ``g``."""
+    r2 = x * x + y * y + z * z
+    return g * (x * nx + y * ny + z * nz) / (r2 * math.sqrt(r2))
+
+
+@kernel()
+def _add_column(at, turn_y, shift_y, turn_z, panel, corners, normal, out):
+    """Add to out (m,) the normal velocity of one panel of unit strength, a column of
+    ``_packed``, at places ``at`` (6, m): x, y, z and normal, turned and shifted to an image."""
+    x0, y0, z0, source, far, near = panel[0], panel[1], panel[2], panel[3], panel[4], panel[5]
+    ax, ay, az, a = panel[6], panel[7], panel[8], panel[9]
+    bx, by, bz, b = panel[10], panel[11], panel[12], panel[13]
+    cx, cy, cz, c = panel[14], panel[15], panel[16], panel[17]
+    dx, dy, dz, d = panel[18], panel[19], panel[20], panel[21]
+    nearest = 0.0
+    for i in range(out.size):
+        px, py, pz = at[0, i], shift_y + turn_y * at[1, i], turn_z * at[2, i]
+        nx, ny, nz = at[3, i], turn_y * at[4, i], turn_z * at[5, i]
+        x, y, z = px - x0, py - y0, pz - z0
+        r2 = x * x + y * y + z * z
+        one = source * (x * nx + y * ny + z * nz) / (r2 * math.sqrt(r2))
+        four = _gauss_flux(px - ax, py - ay, pz - az, nx, ny, nz, a)
+        four += _gauss_flux(px - bx, py - by, pz - bz, nx, ny, nz, b)
+        four += _gauss_flux(px - cx, py - cy, pz - cz, nx, ny, nz, c)
+        four += _gauss_flux(px - dx, py - dy, pz - dz, nx, ny, nz, d)
+        value = one if r2 > far else four
+        out[i] += value if r2 > near else 0.0
+        nearest += 0.0 if r2 > near else 1.0
+    if nearest == 0.0:
+        return
+    for i in range(out.size):
+        px, py, pz = at[0, i], shift_y + turn_y * at[1, i], turn_z * at[2, i]
+        x, y, z = px - x0, py - y0, pz - z0
+        if x * x + y * y + z * z <= near:
+            u, v, w = _near_field(px, py, pz, corners, normal)
+            out[i] += u * at[3, i] + turn_y * v * at[4, i] + turn_z * w * at[5, i]
+
+
+@kernel(parallel=True)
+def influence_matrix(
+    corners, centres, normals, areas, gauss, share, diagonal, own, paired, road, wall, wall_y
+):
+    """Normal velocity M (m, m) at the centres of panels ``own`` (m,) from panels of unit strength,
+    with images in the road and the wall.
+
+    A panel that is ``paired`` (m,) has a mirror image of the same strength in the plane y = 0,
+    which is not one of ``own``; without symmetry ``own`` is all panels and none is paired.
+
+    The diagonal follows from the discrete Gauss law, sum_i A_i M_ij = A_j over all panels: all of a
+    panel's outflow crosses the closed surface. It makes the field second order in panel size,
+    where the textbook value 1/2 leaves it first order.
+    """
+    m = own.size
+    one = np.ones(areas.size)
+    panels = _packed(one, centres, areas, gauss, share, diagonal, FAR_MATRIX)
+    at = np.empty((6, m))
+    for i in range(m):
+        for c in range(3):
+            at[c, i] = centres[own[i], c]
+            at[3 + c, i] = normals[own[i], c]
+    columns = np.empty((m, m))  # a row for each column: written and solved without a copy
+    for j in numba.prange(m):
+        p = own[j]
+        panel = panels[:, p].copy()
+        same, across = np.zeros(m), np.zeros(m)
+        for side in range(2 if wall else 1):
+            turn_y, shift_y = (1.0, 0.0) if side == 0 else (-1.0, 2.0 * wall_y)
+            for below in range(2 if road else 1):
+                turn_z = 1.0 if below == 0 else -1.0
+                _add_column(at, turn_y, shift_y, turn_z, panel, corners[p], normals[p], same)
+                if m < areas.size:
+                    _add_column(at, -turn_y, shift_y, turn_z, panel, corners[p], normals[p], across)
+        flux = across[j] * areas[p] if paired[j] else 0.0
+        for i in range(m):
+            if i != j:
+                flux += areas[own[i]] * (same[i] + (across[i] if paired[i] else 0.0))
+        same[j] = (areas[p] - flux) / areas[p]
+        for i in range(m):
+            columns[j, i] = same[i] + (across[i] if paired[j] else 0.0)
+    return columns.T

@@ -1,0 +1,5 @@
+"""Times are those of computing: nothing is read from disk."""
+
+import os
+
+os.environ["WAKESIM_CACHE"] = "off"
