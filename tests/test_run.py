@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
+from concurrent.futures import ThreadPoolExecutor
 
 import energy_case
 import numpy as np
@@ -243,7 +245,7 @@ def quick_samples(monkeypatch):
         factor = 1.0 + 0.1 * len(payload["inputs"].keys() & {"traffic flow"})
         return {"effective_speed_m_s": factor, "annual_kwh": factor**3}
 
-    monkeypatch.setattr("wakesim.studies.post.uncertainty.evaluate", evaluate)
+    monkeypatch.setattr("wakesim.studies.post.samples.evaluate", evaluate)
     return made
 
 
@@ -263,6 +265,23 @@ def test_an_uncertain_yield_says_how_long_it_takes_before_anything_else(
     *_, told = caplog.messages
     assert told.startswith("uncertain yield, after the traffic: 122 points take about")
     assert told.endswith("on 2 processes")
+
+
+def test_samples_of_an_uncertain_yield_are_computed_by_a_cluster(quick_samples, monkeypatch):
+    asked = []
+
+    @contextlib.contextmanager
+    def cluster(address):
+        asked.append(address)
+        with ThreadPoolExecutor(1) as pool:
+            yield pool
+
+    monkeypatch.setattr("wakesim.studies.post.cluster_executor", cluster)
+    tables = '[rotor]\nkind = "drag"\n[energy]\nsample_per_hour_s = 20.0\nsamples = 64\n'
+    result = wakesim.run(energy_case.case(tables), cluster="tcp://there:8786")
+    assert asked == ["tcp://there:8786"]
+    assert len(quick_samples) == 65
+    assert result.mounts[0].energy.uncertainty.samples == 64
 
 
 def test_no_sample_is_computed_twice_and_progress_never_runs_backwards(quick_samples):

@@ -189,7 +189,11 @@ def _run_arguments(parser: argparse.ArgumentParser) -> None:
         type="positive",
         help="processes for tables, maps and samples (default: all processors for long ones)",
     )
-    add("--cluster", metavar="ADDRESS", help="scheduler of a Dask cluster for tables and maps")
+    add(
+        "--cluster",
+        metavar="ADDRESS",
+        help="scheduler of a Dask cluster for tables, maps and samples",
+    )
     add("--json", action="store_true", help="print summary.json instead of the summary in words")
 
 

@@ -3,7 +3,7 @@
 Light: read by the tables of a case and by the physics alike. What else needs a constant takes it
 from here: the defaults and allowed ranges of a case's [model] (wakesim.case.settings), the values
 that a run may move (``WakeConstants``), the model interval (wakesim.measures.model_interval), the
-uncertain yield (wakesim.energy.uncertainty), the calibration (wakesim.validation.calibration), and
+uncertain yield (wakesim.energy.samples), the calibration (wakesim.validation.calibration), and
 shared/empirical_constants.csv, which is written by
 
     python -m wakesim.constants > shared/empirical_constants.csv

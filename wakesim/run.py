@@ -22,8 +22,8 @@ def run(
 
     ``progress(share, text)`` is called with the share done (0 to 1) and what is being done.
     Samples of an uncertain yield and the states of tables and maps are shared out to ``workers``
-    processes (default: one for what is short), those of tables and maps to a Dask ``cluster`` by
-    the address of its scheduler, and kept in ``folder``, where a later run of the same case finds
+    processes (default: one for what is short), or to a Dask ``cluster`` by the address of its
+    scheduler, and kept in ``folder``, where a later run of the same case finds
     them; without a folder they are not kept. A study of many states returns a GridResult, whose
     ``failed`` lists points that could not be computed.
     Raises CaseError for traffic that is not possible, NumericalError when a result is not finite.

@@ -9,14 +9,21 @@ import numpy as np
 import pytest
 from energy_case import TABLES, case
 
-from wakesim.energy.uncertainty import (
-    central_pulses,
+from wakesim import constants
+from wakesim.air.density import density_of
+from wakesim.energy.hourly_power import CommonSample, first_round, mean_powers, rotor_of
+from wakesim.energy.samples import (
+    central,
     collect,
     evaluate,
     payloads,
+    with_moments,
     yield_parameters,
 )
+from wakesim.measures import intervals
+from wakesim.measures.model_interval import change, coarse
 from wakesim.sweep import Task, content_key, sweep
+from wakesim.traffic.scene import field_settings, one_hour, prepare_scene
 
 CASE = case(TABLES.replace("samples = 0", "samples = 64"))
 MOUNT = CASE.mounts[0]
@@ -30,9 +37,21 @@ def test_more_of_what_moves_the_air_gives_more_and_smoothly() -> None:
     base = found()["effective_speed_m_s"]
     for more in ({"traffic_flow": 1.1}, {"vehicle_speeds": 1.05}, {"drag_coefficients": 1.0}):
         assert found(**more)["effective_speed_m_s"] > base, more
-    # the same vehicles pass in every sample: a small change of the flow is a small change
+    # nothing is left to chance: a small change of the flow is a small change
     less = found(traffic_flow=0.999)["effective_speed_m_s"]
     assert base * (1.0 - 2e-3) < less < base
+
+
+def test_moments_are_met_and_the_order_of_speeds_kept() -> None:
+    speed = np.random.default_rng(1).gamma(2.0, 0.7, 5000)
+    for mean, cube in ((1.1, 1.5), (0.8, 0.4), (1.4, 2.5)):
+        moved = with_moments(speed, mean, cube)
+        assert moved.mean() == pytest.approx(mean * speed.mean(), rel=1e-9)
+        assert np.mean(moved**3) == pytest.approx(cube * np.mean(speed**3), rel=1e-9)
+        assert np.array_equal(np.argsort(moved), np.argsort(speed))
+    # of a steady wind the mean follows from the mean cube
+    assert with_moments(np.full(9, 2.0), 1.1, 8.0) == pytest.approx(np.full(9, 4.0))
+    assert not with_moments(np.zeros(9), 1.1, 2.0).any()
 
 
 def test_the_power_coefficient_scales_the_energy_alone() -> None:
@@ -50,7 +69,7 @@ def task_list() -> list[Task]:
 def test_a_run_that_was_stopped_goes_on_to_the_same_bytes(tmp_path: Path) -> None:
     tasks = task_list()
     whole = sweep(evaluate, tasks, tmp_path / "whole", chunk_size=2)
-    central_pulses.cache_clear()  # as in a worker that starts with another sample
+    central.cache_clear()  # as in a worker that starts with another sample
     backwards = list(reversed(tasks))
 
     def stop(share: float, _: str) -> None:
@@ -62,6 +81,52 @@ def test_a_run_that_was_stopped_goes_on_to_the_same_bytes(tmp_path: Path) -> Non
     rest = sweep(evaluate, backwards, tmp_path / "part", chunk_size=1)
     assert (rest.reused, rest.computed) == (2, 2)
     assert list(reversed(rest.results)) == list(whole.results)
+
+
+def test_a_sample_does_not_depend_on_those_computed_before() -> None:
+    tasks = task_list()
+    here = [evaluate(task.payload) for task in tasks]
+    central.cache_clear()
+    shuffled = {k: evaluate(tasks[k].payload) for k in (2, 0, 3, 1)}
+    assert [shuffled[k] for k in range(4)] == here  # to the last bit
+
+
+@pytest.mark.slow
+def test_samples_are_the_same_from_any_number_of_processes(tmp_path: Path) -> None:
+    tasks = task_list()
+    alone = sweep(evaluate, tasks, tmp_path / "one", chunk_size=1).results
+    assert sweep(evaluate, tasks, tmp_path / "two", chunk_size=1, workers=2).results == alone
+
+
+@pytest.mark.slow
+def test_a_sample_agrees_with_a_long_series_of_the_moved_model() -> None:
+    """Effective speed within its 99 % interval; the energy, for its mean cube, within 3 %."""
+    one = case(TABLES.replace("sample_per_hour_s = 20.0", "sample_per_hour_s = 600.0"), heavy=0.2)
+    rotor = rotor_of(one, one.mounts[0])
+    inputs = {"drag_coefficients": 0.9, "wake_turbulence": 1.2, "lane_position": 0.2}
+    series: list[np.ndarray] = []
+    for moved in ({}, inputs):
+        now, settings = one_hour(one, 0, one.mounts[0]), coarse(field_settings(one))
+        for item in constants.INPUTS:
+            if item.key in moved:
+                now, settings = change(item, now, settings, moved[item.key])
+        scene = prepare_scene(now, now.mounts[0])
+        hour = CommonSample(scene, first_round(now, settings), 3600.0)
+        (sums,) = hour.hours(scene, settings, {})
+        series.append(sums.speed)
+    was, found = (
+        evaluate({"case": one, "mount": "m", "inputs": i, "shaft_speed_rad_s": None})
+        for i in ({}, inputs)
+    )
+    dt = 1.0 / one.compute.sample_rate_hz
+    for speed, exact in zip(series, (was, found), strict=True):
+        blocks = intervals.block_cubes(speed, dt, np.zeros(speed.size, dtype=np.int8))
+        low, high = intervals.interval(intervals.join_blocks([blocks]), 0.99)
+        assert low < exact["effective_speed_m_s"] < high
+    before, after = (float(mean_powers(rotor, [v], dt, density_of(one.air))[0]) for v in series)
+    walked = after / before * np.mean(series[0] ** 3) / np.mean(series[1] ** 3)
+    cubes = (found["effective_speed_m_s"] / was["effective_speed_m_s"]) ** 3
+    assert found["annual_kwh"] / was["annual_kwh"] / cubes == pytest.approx(walked, rel=0.03)
 
 
 def test_outputs_are_anchored_to_the_whole_study() -> None:

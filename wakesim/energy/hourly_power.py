@@ -8,7 +8,7 @@ walked through with no vehicles and no drift.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -225,26 +225,11 @@ def first_round(case: Case, settings: FieldSettings) -> Passes:
     return draw_round(case, 0, 10.0 + _BEFORE_WAKES * settings.wake_memory_s)
 
 
-def hourly_power(
-    scene: Scene,
-    settings: FieldSettings,
-    sample: CommonSample,
-    rotor: Rotor,
-    density_kg_m3: float,
-    cache: Cache,
-    direction_weight: ArrayLike | None = None,
-) -> HourlyPower:
-    """Power in every hour of the round, with traffic, in a prepared scene."""
-    dt = 1.0 / scene.case.compute.sample_rate_hz
-    hours = list(sample.hours(scene, settings, cache))
-    return power_of(hours, dt, rotor, density_kg_m3, direction_weight)
-
-
 def power_of(
     hours: list[RotorSums], dt_s: float, rotor: Rotor, density: float, weight: ArrayLike | None
 ) -> HourlyPower:
     """Power of a rotor in consecutive hours of air; it runs on as the last hour left it."""
-    speeds = [_seen(sums, weight) for sums in hours]
+    speeds = [seen_speed(sums, weight) for sums in hours]
     answers: dict[str, list[Response]] = {
         "quasi_steady": [response.quasi_steady(rotor, v, dt_s, density) for v in speeds]
     }
@@ -276,7 +261,22 @@ def power_of(
     )
 
 
-def _run_on(rotor: Rotor, speeds: list[Array], dt_s: float, density: float) -> list[Response]:
+def mean_powers(rotor: Rotor, speeds: Sequence[Array], dt_s: float, density: float) -> Array:
+    """Mean electrical power, W, in consecutive hours (n,) of rotor-equivalent speeds, with the
+    rotor's own response; a rotor held at no given speed is held at its best one."""
+    if rotor.response == "inertial":
+        found = _run_on(rotor, speeds, dt_s, density)
+    elif rotor.response == "quasi_steady":
+        found = [response.quasi_steady(rotor, v, dt_s, density) for v in speeds]
+    else:
+        shaft = rotor.shaft_speed_rad_s
+        if shaft is None:
+            shaft = best_fixed_speed(rotor, np.concatenate(speeds), density)
+        found = [response.fixed_speed(rotor, v, dt_s, density, shaft) for v in speeds]
+    return np.array([one.mean_electrical_w for one in found])
+
+
+def _run_on(rotor: Rotor, speeds: Sequence[Array], dt_s: float, density: float) -> list[Response]:
     found, shaft = [], 0.0
     for v in speeds:
         found.append(response.inertial(rotor, v, dt_s, density, start_rad_s=shaft))
@@ -284,7 +284,7 @@ def _run_on(rotor: Rotor, speeds: list[Array], dt_s: float, density: float) -> l
     return found
 
 
-def _seen(sums: RotorSums, weight: ArrayLike | None) -> Array:
+def seen_speed(sums: RotorSums, weight: ArrayLike | None) -> Array:
     """Rotor-equivalent speed, weighted by the direction of the air at the rotor's centre."""
     if weight is None:
         return sums.speed

@@ -1,12 +1,4 @@
-"""The yield under uncertain inputs: samples, percentiles, and which input matters most.
-
-Inputs are those of ``wakesim.constants``, of the model and of rotor and traffic, all moved at once,
-in the air of the case, on a weekday. Pulses of the hulls stay as they are: a few per cent of the
-cube away from the vehicles' sides. All samples share the same vehicles and noise, so they differ by
-their causes: a factor on the flow squeezes the same sequence of vehicles in time, one on the heavy
-vehicles turns some light ones into heavy ones. What the shared stretch of traffic has by chance is
-taken out by a sample with all inputs at their central values: outputs are its ratio to that one
-times the values of the whole study.
+"""The yield under uncertain inputs: percentiles of samples, and which input matters most.
 
 Samples are a scrambled Sobol sequence (scipy.stats.qmc). The ranking is variance-based (Sobol 1993;
 Saltelli et al. 2010): the first-order index of an input is the share of the output's variance
@@ -30,33 +22,14 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from functools import lru_cache
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from wakesim import constants
-from wakesim.air.density import density_of
 from wakesim.arrays import Array
-from wakesim.case.energy import EnergyTable
-from wakesim.case.mounts import Mount
-from wakesim.case.schema import Case
-from wakesim.constants import Input
-from wakesim.energy import hourly_power
-from wakesim.energy.hourly_power import CommonSample, Day, rotor_of
-from wakesim.energy.rotor import Rotor
-from wakesim.kept import reading_only
-from wakesim.measures.model_interval import change, coarse, standing_hours, uncertain_inputs
-from wakesim.traffic.lines import FieldSettings
-from wakesim.traffic.scene import Scene, field_settings, one_hour, prepare_scene, scene_lines
-from wakesim.traffic.stream import Passes
 
-METHOD = "yield 4"  # part of the key of a kept sample; raise it when ``evaluate`` changes
-_SHORTEST_STRETCH_S = 20.0
-_MARGIN = 1.5  # on the traffic kept around each stretch
-_HOURS = 3  # that stand for the day in a sample
 _SURROGATE_EXPONENT = 13  # 2^13 points of the expansion for the estimators
 LEAST_EXPLAINED = 0.8  # below this the ranking is flagged
 
@@ -278,189 +251,3 @@ class YieldUncertainty:
     energy_ranking: Ranking
     values: Array
     outputs: Array
-
-
-# --- samples of the yield -----------------------------------------------------------------------
-
-
-def yield_parameters(case: Case, mount: Mount) -> tuple[Parameter, ...]:
-    """The uncertain inputs of a case at a mount, with the origin of each range."""
-    curve = case.power_curve is not None
-    absent = {constants.POWER_COEFFICIENT if curve else constants.POWER_CURVE}
-    if case.air.wind is None:
-        absent.add(constants.WIND_SPEED)
-    settings = field_settings(case)
-    return tuple(
-        Parameter(item.name, *_range(item, case, mount), item.scale, item.origin, item.key)
-        for item in uncertain_inputs(settings, "counted", "yield")
-        if item not in absent
-    )
-
-
-def _range(item: Input, case: Case, mount: Mount) -> tuple[float, float]:
-    """Of the power coefficient the type's published range, widened to hold what the case states."""
-    if item != constants.POWER_COEFFICIENT:
-        return item.ends
-    rotor = rotor_of(case, mount)
-    best = rotor.curve.best[1]
-    low, high = rotor.power_coefficient_range or tuple(end * best for end in item.ends)
-    return min(low, best), max(high, best)
-
-
-def payloads(
-    case: Case, mount: Mount, seed: int, shaft_speed_rad_s: float | None = None
-) -> tuple[Array, Array, list[dict[str, Any]]]:
-    """(places, values, payloads for ``evaluate``) of the samples a case asks for.
-
-    The last payload, without inputs, is the central one. ``shaft_speed_rad_s``: of a rotor held at
-    a fixed speed.
-    """
-    table = case.energy or EnergyTable()
-    parameters = yield_parameters(case, mount)
-    place, values = sample(parameters, table.samples, seed)
-    keys = [p.key for p in parameters]
-    common = {"case": case, "mount": mount.name, "shaft_speed_rad_s": shaft_speed_rad_s}
-    inputs = [dict(zip(keys, map(float, row), strict=True)) for row in values]
-    return place, values, [common | {"inputs": one} for one in [*inputs, {}]]
-
-
-def collect(
-    case: Case,
-    mount: Mount,
-    place: Array,
-    values: Array,
-    found: Sequence[dict[str, Any] | None],
-    effective_speed_m_s: float,
-    annual_kwh: float,
-) -> YieldUncertainty:
-    """Percentiles and rankings of what ``evaluate`` gave for the payloads of the case.
-
-    ``effective_speed_m_s`` and ``annual_kwh`` are those of the whole study in the air of the case.
-    Failed samples (None) are left out. Raises ValueError when too few are left, or the central one
-    has failed.
-    """
-    *samples, central = found
-    if central is None:
-        raise ValueError("the central sample of the uncertain yield failed")
-    kept = np.array([r is not None for r in samples])
-    speed = np.array([r["effective_speed_m_s"] for r in samples if r is not None])
-    energy_kwh = np.array([r["annual_kwh"] for r in samples if r is not None])
-    speed *= _ratio(effective_speed_m_s, central["effective_speed_m_s"])
-    energy_kwh *= _ratio(annual_kwh, central["annual_kwh"])
-    parameters = yield_parameters(case, mount)
-    return YieldUncertainty(
-        parameters=parameters,
-        samples=speed.size,
-        failed=int(np.count_nonzero(~kept)),
-        speed=percentiles(speed),
-        energy=percentiles(energy_kwh),
-        speed_ranking=ranking(parameters, place[kept], speed),
-        energy_ranking=ranking(parameters, place[kept], energy_kwh, root=3),
-        values=values[kept],
-        outputs=np.column_stack([speed, energy_kwh]),
-    )
-
-
-def _ratio(whole: float, central: float) -> float:
-    return whole / central if whole > 0.0 and central > 0.0 else 1.0
-
-
-@reading_only()  # what a sample marches and solves no other run asks for
-def evaluate(payload: dict[str, Any]) -> dict[str, float]:
-    """Effective speed and a year of weekdays of one sample; runs in a worker of a sweep.
-
-    ``inputs`` of the payload by their keys; what is not among them stays as it is. A few hours
-    stand for the day, each for as much of the traffic's work on the air.
-    """
-    case = hourly_power.whole_day(payload["case"])
-    mount = next(m for m in case.mounts if m.name == payload["mount"])
-    inputs: dict[str, float] = payload["inputs"]
-    flow = inputs.get(constants.TRAFFIC_FLOW.key, 1.0)
-    cache = central_pulses(_Place(case.sha256, mount.name, case, mount))
-    rotor = _rotor(case, mount, inputs, payload["shaft_speed_rad_s"])
-    stretch_s = max((case.energy or EnergyTable()).sample_per_hour_s, _SHORTEST_STRETCH_S)
-    hours = standing_hours(case, _HOURS)
-    case, settings = _moved(case, inputs)
-    assert case.rotor is not None
-    cube, power = 0.0, 0.0
-    for hour in hours:
-        scene = prepare_scene(
-            one_hour(hourly_power.on_day(case, Day(flow=flow)), hour, mount), mount
-        )
-        passes = hourly_power.first_round(one_hour(case, hour, mount), settings)
-        stretches = CommonSample(scene, passes, stretch_s)
-        stretches.passes = _squeezed(stretches, scene, settings, flow)
-        found = hourly_power.hourly_power(
-            scene,
-            settings,
-            stretches,
-            rotor,
-            density_of(case.air),
-            cache,
-            case.rotor.direction_weight,
-        )
-        cube += found.mean_effective_speed_m_s**3 / len(hours)
-        power += found.mean_w / len(hours)
-    return {"effective_speed_m_s": float(np.cbrt(cube)), "annual_kwh": 8.766 * power}
-
-
-@dataclass(frozen=True)
-class _Place:
-    """A mount of a case, the same for the same text of the case."""
-
-    sha256: str
-    name: str
-    case: Case = field(compare=False)
-    mount: Mount = field(compare=False)
-
-
-@lru_cache(maxsize=1)
-def central_pulses(place: _Place) -> hourly_power.Cache:
-    """Panel part of the lines with all inputs at their central values, kept by each worker."""
-    cache: hourly_power.Cache = {}
-    settings = replace(coarse(field_settings(place.case)), pulse_reach_m=-1.0)
-    scene_lines(prepare_scene(place.case, place.mount), settings, np.zeros(1), cache)
-    return cache
-
-
-def _squeezed(
-    stretches: CommonSample, scene: Scene, settings: FieldSettings, factor: float
-) -> Passes:
-    """The passes around each stretch, with all times to its middle divided by ``factor``."""
-    passes = stretches.passes
-    length = stretches.samples / scene.case.compute.sample_rate_hz
-    reach = _MARGIN * (0.5 * length + 10.0 + 1.25 * settings.wake_memory_s)
-    middle = np.array(stretches.starts) + 0.5 * length
-    nearest = middle[np.abs(passes.time_s[:, None] - middle).argmin(axis=1)]
-    near = np.abs(passes.time_s - nearest) < reach
-    time = nearest + (passes.time_s - nearest) / factor
-    return replace(passes, time_s=time).take(near)
-
-
-def _moved(case: Case, inputs: dict[str, float]) -> tuple[Case, FieldSettings]:
-    """The case with its heavy vehicles, the speed of all vehicles and its wind as in a sample,
-    and the model's inputs moved."""
-    case = hourly_power.on_day(case, Day(heavy=inputs.get(constants.HEAVY_SHARE.key, 1.0)))
-    if case.traffic is not None:
-        faster = inputs.get(constants.VEHICLE_SPEEDS.key, 1.0)
-        case = replace(case, traffic=case.traffic.faster(case.road, faster))
-    wind = case.air.wind
-    if wind is not None:
-        stronger = inputs.get(constants.WIND_SPEED.key, 1.0)
-        faster_wind = wind.model_copy(update={"speed_m_s": wind.speed_m_s * stronger})
-        case = hourly_power.in_wind(case, faster_wind)
-    settings = replace(coarse(field_settings(case)), pulse_reach_m=-1.0)
-    for item in uncertain_inputs(settings):
-        if item.key in inputs:
-            case, settings = change(item, case, settings, inputs[item.key])
-    return case, settings
-
-
-def _rotor(case: Case, mount: Mount, inputs: dict[str, float], shaft_rad_s: float | None) -> Rotor:
-    rotor = rotor_of(case, mount, inputs.get(constants.POWER_COEFFICIENT.key))
-    factor = inputs.get(constants.POWER_CURVE.key)
-    if rotor.power_curve is not None and factor is not None:
-        rotor = replace(rotor, power_curve=rotor.power_curve.scaled(factor, rotor.area_m2))
-    if rotor.response == "fixed_speed" and rotor.shaft_speed_rad_s is None:
-        rotor = replace(rotor, shaft_speed_rad_s=shaft_rad_s)
-    return rotor

@@ -4,7 +4,7 @@ The uncertain inputs, their ranges and what they move stand in ``wakesim.constan
 moves each to its ends, one at a time, by the exact ``point_statistics`` of an hour that stands for
 the round, with coarser wakes and hulls for the base and all variants alike; the upward and the
 downward changes, relative to the base, are combined as the root of the sum of squares. The
-uncertain yield (``energy.uncertainty``) draws all inputs at once. What measured data exclude is no
+uncertain yield (``energy.samples``) draws all inputs at once. What measured data exclude is no
 end of a range.
 
 Pulses of the hulls stay as they are, but for the tail: what drag, dimensions and bubble do to a
@@ -14,9 +14,11 @@ pulse is a few per cent of it.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
+from numba import get_num_threads
 from numpy.typing import ArrayLike
 
 from wakesim import constants
@@ -101,7 +103,7 @@ def coarse(settings: FieldSettings) -> FieldSettings:
     return replace(settings, refinement=_REFINEMENT, constants=constants)
 
 
-class _UnchangedPulses(PulseFields):
+class UnchangedPulses(PulseFields):
     """The pulses of the case's own vehicles for vehicles of other drag, size and bubble."""
 
     def __init__(
@@ -145,7 +147,7 @@ class Moved:
             if item.role == "hull":
                 pulses = self._pulses_of(settings)
             else:
-                pulses = _UnchangedPulses(self._own, self.case.vehicles, settings)
+                pulses = UnchangedPulses(self._own, self.case.vehicles, settings)
         n, p, _ = self.points.shape
         if item is not None and self._start is None:
             self._start = self._base_state()
@@ -167,9 +169,13 @@ class Moved:
         return None if found is None else found.states[0]
 
     def all(self, beside: bool = False) -> Iterator[tuple[Input, float, Array]]:
-        """Every variant: the input, its value and the effective speed (n,)."""
-        for item, value in variants(self.settings, *_roles(beside)):
-            yield item, value, self.effective_speed(item, value)
+        """Every variant: the input, its value and the effective speed (n,), several at a time."""
+        wanted = variants(self.settings, *_roles(beside))
+        self._start = self._start or self._base_state()
+        with ThreadPoolExecutor(get_num_threads()) as pool:
+            speeds = pool.map(lambda one: self.effective_speed(*one), wanted)
+            for (item, value), speed in zip(wanted, speeds, strict=True):
+                yield item, value, speed
 
 
 def _roles(beside: bool = False) -> tuple[str, ...]:

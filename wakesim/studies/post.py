@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import time
 from collections.abc import Iterable, Iterator
-from dataclasses import asdict, replace
+from concurrent.futures import Executor
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +18,7 @@ from wakesim.air.density import density_of
 from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
-from wakesim.energy import uncertainty
+from wakesim.energy import samples
 from wakesim.energy.study import EnergyResult, energy_study
 from wakesim.errors import NumericalError
 from wakesim.measures import intervals, series
@@ -54,7 +56,7 @@ from wakesim.traffic.scene import (
     with_drag,
 )
 from wakesim.traffic.stream import Passes
-from wakesim.workers import free_processors
+from wakesim.workers import cluster_executor, free_processors
 
 LEVEL = 0.90  # confidence of the sampling interval
 _SPECTRUM_SEGMENT_S = 120.0
@@ -67,15 +69,21 @@ _PARTS = {"traffic": (1.0,), "energy": (0.5, 1.0), "samples": (0.3, 0.5, 1.0)}
 def post(case: Case, options: Options, progress: Progress) -> Result:
     """Series, measures and model interval at every mount of the case, and the rotor's energy."""
     began = time.perf_counter()
-    with kept_in(options.folder) as folder:
+    with contextlib.ExitStack() as stack:
+        folder = stack.enter_context(kept_in(options.folder))
         workers = options.workers or (free_processors() if options.folder is not None else 1)
+        executor = None
         if _samples(case):
             forget_failures(folder)
-            _foresee(case, progress, workers, folder)
+            if options.cluster is not None:
+                executor = stack.enter_context(cluster_executor(options.cluster))
+            else:
+                _foresee(case, progress, workers, folder)
+        where = _Where(folder, workers, executor)
         count, mounts, studies = len(case.mounts), [], []
         for k, mount in enumerate(case.mounts):
             mine = span(progress, k / count, (k + 1) / count, mount.name)
-            found, traffic = _at(case, mount, workers, folder, mine)
+            found, traffic = _at(case, mount, where, mine)
             mounts.append(found)
             studies.append(traffic)
     met = all(one.tolerance_met for one in studies)
@@ -89,8 +97,17 @@ def post(case: Case, options: Options, progress: Progress) -> Result:
     )
 
 
+@dataclass(frozen=True)
+class _Where:
+    """Where the samples of a yield are kept, and what computes them."""
+
+    folder: Path
+    workers: int
+    executor: Executor | None
+
+
 def _at(
-    case: Case, mount: Mount, workers: int, folder: Path, progress: Progress
+    case: Case, mount: Mount, where: _Where, progress: Progress
 ) -> tuple[MountResult, TrafficStudy]:
     """Traffic and energy at one mount."""
     parts = _PARTS["samples" if _samples(case) else "energy" if case.rotor else "traffic"]
@@ -98,7 +115,7 @@ def _at(
     traffic = TrafficStudy(case, mount, density, span(progress, 0.0, parts[0]))
     found = traffic.result()
     if case.rotor is not None:
-        energy = _energy(case, found, density, progress, parts, workers, folder)
+        energy = _energy(case, found, density, progress, parts, where)
         found = replace(found, energy=energy)
     warnings = (*found.warnings, *case.mount_warnings.get(mount.name, ()))
     return replace(found, warnings=warnings), traffic
@@ -324,8 +341,7 @@ def _energy(
     density_kg_m3: float,
     progress: Progress,
     parts: tuple[float, ...],
-    workers: int,
-    folder: Path,
+    where: _Where,
 ) -> EnergyResult:
     statistics = found.statistics
     assert statistics is not None
@@ -338,15 +354,16 @@ def _energy(
     place, values, tasks = _sample_tasks(case, found.mount, energy.power.shaft_speed_rad_s)
     rest = span(progress, parts[1], parts[2])
     outcome = sweep(
-        uncertainty.evaluate,
+        samples.evaluate,
         tasks,
-        folder,
-        workers=workers,
+        where.folder,
+        executor=where.executor,
+        workers=where.workers,
         chunk_size=_SAMPLES_A_CHUNK,
         progress=lambda share, _: rest(share, "uncertain yield"),
         what=f"{found.mount.name}: uncertain yield",
     )
-    uncertain = uncertainty.collect(
+    uncertain = samples.collect(
         case, found.mount, place, values, outcome.results, energy.effective_speed_m_s,
         energy.case_air_kwh,
     )  # fmt: skip
@@ -358,9 +375,9 @@ def _sample_tasks(
 ) -> tuple[Array, Array, list[Task]]:
     """(places, values, tasks) of the uncertain yield at a mount; the last task is the central."""
     seed = case.traffic.seed if case.traffic else 0
-    place, values, payloads = uncertainty.payloads(case, mount, seed, shaft_speed_rad_s)
+    place, values, payloads = samples.payloads(case, mount, seed, shaft_speed_rad_s)
     curve = asdict(case.power_curve) if case.power_curve else None
-    common = (uncertainty.METHOD, runtime.version(), case.sha256, curve, mount.name)
+    common = (samples.METHOD, runtime.version(), case.sha256, curve, mount.name)
     return place, values, [Task(content_key(*common, p["inputs"]), p) for p in payloads]
 
 
@@ -380,7 +397,7 @@ def _foresee(case: Case, progress: Progress, workers: int, folder: Path) -> None
     threads = get_num_threads()
     set_num_threads(1 if workers > 1 else threads)  # as the processes that compute the rest
     try:
-        outcome = sweep(uncertainty.evaluate, first, folder, chunk_size=_SAMPLES_A_CHUNK)
+        outcome = sweep(samples.evaluate, first, folder, chunk_size=_SAMPLES_A_CHUNK)
     finally:
         set_num_threads(threads)
     left = len(tasks) * len(case.mounts) - len(first)

@@ -93,11 +93,16 @@ def point_statistics(
     each point's intensity measure. ``start``: mean air like it, to be warm from. Raises ValueError
     for points that are not finite or not above the road.
     """
-    at = _checked(points)
     air = PointAir(
         case, hours=hours, settings=settings, pulses=pulses, wall_y_m=wall_y_m,
         excluding=excluding, start=start,
     )  # fmt: skip
+    return statistics_in(air, points, nodes)
+
+
+def statistics_in(air: PointAir, points: ArrayLike, nodes: int = _NODES) -> PointStatistics:
+    """``point_statistics`` in air that is ready."""
+    at = _checked(points)
     free = np.flatnonzero(air.outside(at))
     result = np.full((7, len(air.hours), len(at)), np.nan)
     drag = np.ones((len(air.hours), len(air.views)))
@@ -189,6 +194,8 @@ class PointAir:
     pulse tables of other settings, and without traffic.
     """
 
+    coarse = False  # grid of the mean air
+
     def __init__(
         self,
         case: Case,
@@ -247,6 +254,7 @@ class PointAir:
             self.settings,
             self.wall_y_m,
             reach_m=beyond,
+            coarse=self.coarse,
             start=self.start,
         )
 

@@ -24,7 +24,13 @@ from wakesim.section.wake import (
     start_profile,
     wake_table,
 )
-from wakesim.vehicle.bubble import TURBULENCE_ONSET, AirState, NearWake, WakeConstants
+from wakesim.vehicle.bubble import (
+    TURBULENCE_ONSET,
+    AirState,
+    NearWake,
+    WakeConstants,
+    nodes_around,
+)
 from wakesim.vehicle.kernels.wake_lines import wake_lines
 
 
@@ -130,11 +136,15 @@ class MarchedWake(NearWake, law="section"):
         low, high = self.table.width, self._upper.width
         return np.interp(at, self.table.x, low + self._share * (high - low))
 
-    def sections(self, x: Array) -> tuple[Array, Array, Array, Array]:
+    def sections(
+        self, x: Array, y_m: Array | None = None, z_m: Array | None = None
+    ) -> tuple[Array, Array, Array, Array]:
         """y (ny,), z (nz,) m and u, k (n, ny, nz) at distances x (n,) behind the tail, about the
-        wake's own centre, for y >= 0."""
+        wake's own centre, for y >= 0, around places ``y_m`` and ``z_m`` only; see ``NearWake``."""
         still = MarchedWake.__new__(MarchedWake)
         still.__dict__ = self.__dict__ | {"air": AirState(self.air.diffusivity_over_speed_m, 0.0)}
-        y = np.concatenate([[0.0], self.table.y])
-        u, k = still._both(x[:, None, None], y[None, :, None], self.table.z[None, None, :])
-        return y, self.table.z, u, k
+        y = nodes_around(np.concatenate([[0.0], self.table.y]), y_m)
+        z = nodes_around(self.table.z, z_m)
+        across, up = np.meshgrid(y, z, indexing="ij")
+        u, k = still.lines(x, across.ravel(), up.ravel())
+        return y, z, u.reshape(x.size, y.size, z.size), k.reshape(x.size, y.size, z.size)

@@ -1,0 +1,347 @@
+"""Samples of the uncertain yield: effective speed and a year's energy, all inputs moved at once.
+
+Inputs are those of ``wakesim.constants``, of the model and of rotor and traffic, in the air of the
+case, on a weekday. A few hours stand for the day, each for as much of the traffic's work on the
+air. In each
+
+- the **mean cube** of the air's speed, and its mean, are the exact stationary statistics of the
+  moved model (``traffic.point_statistics``) at the points of the rotor's middle column: no chance
+  is in them, and headways count as exponential;
+- the **energy** needs more than moments, for a rotor answers with its inertia and starts at its
+  cut-in. So one stretch of traffic is walked past the rotor of the central state, and its
+  rotor-equivalent speed v becomes a v^b, with the a and b that change its mean and its mean cube
+  by the exact ratios of the sample to the central state. Order and timing of gusts stay. Against
+  an hour's series of the moved model itself energies over the mean cube come out within 2 %.
+
+Outputs are the ratio to the central sample, that without inputs, times the values of the whole
+study, so what the stretch has by chance cancels. Pulses of the hulls stay as they are: what drag,
+dimensions and bubble do to them is a few per cent of the cube away from the vehicles' sides.
+
+A sample is a function of its payload alone. The central state is found once a process; every
+sample's mean air is warm from it and never from another sample's.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+from wakesim import constants
+from wakesim.air.density import density_of
+from wakesim.arrays import Array, Mask
+from wakesim.case.energy import EnergyTable
+from wakesim.case.mounts import Mount
+from wakesim.case.schema import Case
+from wakesim.constants import Input
+from wakesim.energy import hourly_power
+from wakesim.energy.hourly_power import CommonSample, Day, rotor_of
+from wakesim.energy.rotor import Rotor
+from wakesim.energy.uncertainty import (
+    Parameter,
+    YieldUncertainty,
+    percentiles,
+    ranking,
+    sample,
+)
+from wakesim.errors import NumericalError
+from wakesim.kept import reading_only
+from wakesim.measures.model_interval import (
+    UnchangedPulses,
+    change,
+    coarse,
+    standing_hours,
+    uncertain_inputs,
+)
+from wakesim.section.road import RoadState
+from wakesim.traffic.lines import FieldSettings
+from wakesim.traffic.mean_air import MeanAir
+from wakesim.traffic.point_statistics import PointAir, pulse_fields, statistics_in
+from wakesim.traffic.scene import field_settings, one_hour, prepare_scene
+from wakesim.vehicle.pulse_grid import PulseFields
+
+METHOD = "yield 5"  # part of the key of a kept sample; raise it when ``evaluate`` changes
+_SHORTEST_STRETCH_S = 20.0
+_HOURS = 3  # that stand for the day
+_EXPONENTS = (0.1, 10.0)  # within which that of the speed is sought
+_MOST_STEPS, _SURE = 50, 1e-9
+_STILL = 1e-6  # of the largest speed; what is less counts as that
+
+
+def yield_parameters(case: Case, mount: Mount) -> tuple[Parameter, ...]:
+    """The uncertain inputs of a case at a mount, with the origin of each range."""
+    curve = case.power_curve is not None
+    absent = {constants.POWER_COEFFICIENT if curve else constants.POWER_CURVE}
+    if case.air.wind is None:
+        absent.add(constants.WIND_SPEED)
+    settings = field_settings(case)
+    return tuple(
+        Parameter(item.name, *_range(item, case, mount), item.scale, item.origin, item.key)
+        for item in uncertain_inputs(settings, "counted", "yield")
+        if item not in absent
+    )
+
+
+def _range(item: Input, case: Case, mount: Mount) -> tuple[float, float]:
+    """Of the power coefficient the type's published range, widened to hold what the case states."""
+    if item != constants.POWER_COEFFICIENT:
+        return item.ends
+    rotor = rotor_of(case, mount)
+    best = rotor.curve.best[1]
+    low, high = rotor.power_coefficient_range or tuple(end * best for end in item.ends)
+    return min(low, best), max(high, best)
+
+
+def payloads(
+    case: Case, mount: Mount, seed: int, shaft_speed_rad_s: float | None = None
+) -> tuple[Array, Array, list[dict[str, Any]]]:
+    """(places, values, payloads for ``evaluate``) of the samples a case asks for.
+
+    The last payload, without inputs, is the central one. ``shaft_speed_rad_s``: of a rotor held at
+    a fixed speed.
+    """
+    table = case.energy or EnergyTable()
+    parameters = yield_parameters(case, mount)
+    place, values = sample(parameters, table.samples, seed)
+    keys = [p.key for p in parameters]
+    common = {"case": case, "mount": mount.name, "shaft_speed_rad_s": shaft_speed_rad_s}
+    inputs = [dict(zip(keys, map(float, row), strict=True)) for row in values]
+    return place, values, [common | {"inputs": one} for one in [*inputs, {}]]
+
+
+def collect(
+    case: Case,
+    mount: Mount,
+    place: Array,
+    values: Array,
+    found: Sequence[dict[str, Any] | None],
+    effective_speed_m_s: float,
+    annual_kwh: float,
+) -> YieldUncertainty:
+    """Percentiles and rankings of what ``evaluate`` gave for the payloads of the case.
+
+    ``effective_speed_m_s`` and ``annual_kwh`` are those of the whole study in the air of the case.
+    Failed samples (None) are left out. Raises ValueError when too few are left, or the central one
+    has failed.
+    """
+    *samples, central = found
+    if central is None:
+        raise ValueError("the central sample of the uncertain yield failed")
+    kept = np.array([r is not None for r in samples])
+    speed = np.array([r["effective_speed_m_s"] for r in samples if r is not None])
+    energy_kwh = np.array([r["annual_kwh"] for r in samples if r is not None])
+    speed *= _ratio(effective_speed_m_s, central["effective_speed_m_s"])
+    energy_kwh *= _ratio(annual_kwh, central["annual_kwh"])
+    parameters = yield_parameters(case, mount)
+    return YieldUncertainty(
+        parameters=parameters,
+        samples=speed.size,
+        failed=int(np.count_nonzero(~kept)),
+        speed=percentiles(speed),
+        energy=percentiles(energy_kwh),
+        speed_ranking=ranking(parameters, place[kept], speed),
+        energy_ranking=ranking(parameters, place[kept], energy_kwh, root=3),
+        values=values[kept],
+        outputs=np.column_stack([speed, energy_kwh]),
+    )
+
+
+def _ratio(whole: float, central: float) -> float:
+    return whole / central if whole > 0.0 and central > 0.0 else 1.0
+
+
+def evaluate(payload: dict[str, Any]) -> dict[str, float]:
+    """Effective speed and a year of weekdays of one sample; runs in a worker of a sweep.
+
+    ``inputs`` of the payload by their keys; what is not among them stays as it is.
+    """
+    case: Case = payload["case"]
+    mount = next(m for m in case.mounts if m.name == payload["mount"])
+    inputs: dict[str, float] = payload["inputs"]
+    centre = central(Place(repr(case), mount.name, case))
+    with reading_only():  # what a sample marches no other run asks for
+        air = air_of_sample(centre, inputs)
+    rotor = _rotor(case, mount, inputs, payload["shaft_speed_rad_s"])
+    speeds = [
+        with_moments(v, now.mean / was.mean, now.cube / was.cube) if was.cube > 0.0 else v
+        for v, now, was in zip(centre.speeds, air, centre.air, strict=True)
+    ]
+    dt = 1.0 / case.compute.sample_rate_hz
+    power = hourly_power.mean_powers(rotor, speeds, dt, density_of(case.air))
+    return {
+        "effective_speed_m_s": float(np.cbrt(np.mean([one.cube for one in air]))),
+        "annual_kwh": 8.766 * float(power.mean()),
+    }
+
+
+# --- the central state ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Moments:
+    """Mean, m/s, and mean cube, m3/s3, of the horizontal speed over a rotor in one hour."""
+
+    mean: float
+    cube: float
+
+
+@dataclass(frozen=True)
+class Place:
+    """A mount of a case; ``text`` holds all of the case that counts."""
+
+    text: str
+    mount: str
+    case: Case = field(compare=False)
+
+
+@dataclass(frozen=True)
+class Central:
+    """The central state of a mount: clock hours that stand for the day, what samples take over
+    (pulses, vehicles and the mean air from which theirs is warm), and in each hour the moments and
+    a stretch of rotor-equivalent speed, m/s."""
+
+    case: Case
+    mount: Mount
+    hours: tuple[int, ...]
+    pulses: PulseFields
+    start: RoadState | None
+    air: tuple[Moments, ...]
+    speeds: tuple[Array, ...]
+
+
+@lru_cache(maxsize=1)
+def central(place: Place) -> Central:
+    """The central state, kept by each process."""
+    mount = next(m for m in place.case.mounts if m.name == place.mount)
+    case = replace(hourly_power.whole_day(place.case), mounts=(mount,))
+    hours = tuple(standing_hours(case, _HOURS))
+    settings = coarse(field_settings(case))
+    pulses = pulse_fields(settings)
+    cold = _SampleAir(
+        case, hours=hours, settings=settings, pulses=pulses, wall_y_m=mount.wall_offset_m
+    )
+    found = cold.mean_air(_column(mount)[0])
+    start = None if found is None else found.states[_HOURS // 2]
+    centre = Central(case, mount, hours, pulses, start, (), _stretches(case, mount, hours))
+    return replace(centre, air=air_of_sample(centre, {}))
+
+
+def _stretches(case: Case, mount: Mount, hours: Sequence[int]) -> tuple[Array, ...]:
+    """Rotor-equivalent speed of a stretch in each hour, at the case's sampling rate."""
+    assert case.rotor is not None
+    wanted = max((case.energy or EnergyTable()).sample_per_hour_s, _SHORTEST_STRETCH_S)
+    settings = coarse(field_settings(case))
+    cache: hourly_power.Cache = {}
+    found = []
+    for hour in hours:
+        alone = one_hour(case, hour, mount)
+        scene = prepare_scene(alone, mount)
+        stretch = CommonSample(scene, hourly_power.first_round(alone, settings), wanted)
+        (sums,) = stretch.hours(scene, settings, cache)
+        found.append(hourly_power.seen_speed(sums, case.rotor.direction_weight))
+    return tuple(found)
+
+
+# --- a sample -------------------------------------------------------------------------------------
+
+
+class _SampleAir(PointAir):
+    """Mean air on a coarse grid, one eddy viscosity for the wakes of all hours. Vehicles that are
+    moved or wider may touch the points: that is within what their pulses leave out."""
+
+    coarse = True
+
+    def outside(self, points: Array) -> Mask:
+        return np.ones(len(points), dtype=bool)
+
+    def mean_air(self, points: Array) -> MeanAir | None:
+        air = super().mean_air(points)
+        if air is None:
+            return None
+        one = float(np.exp(np.log(air.viscosity).mean()))
+        return replace(air, viscosity=np.full(len(air.viscosity), one))
+
+
+def _column(mount: Mount) -> tuple[Array, Array]:
+    """Points (3, 2) y, z of the column through the rotor's centre, m, and their shares."""
+    points, shares = mount.points()
+    middle = slice(len(points) // 3, 2 * len(points) // 3)
+    return points[middle], shares[middle] / shares[middle].sum()
+
+
+def air_of_sample(centre: Central, inputs: dict[str, float]) -> tuple[Moments, ...]:
+    """Exact moments of the air in each hour with inputs moved. Raises NumericalError when one is
+    not finite."""
+    case, settings = _moved(centre.case, inputs)
+    points, shares = _column(centre.mount)
+    air = _SampleAir(
+        case,
+        hours=centre.hours,
+        settings=settings,
+        pulses=UnchangedPulses(centre.pulses, centre.case.vehicles, settings),
+        wall_y_m=centre.mount.wall_offset_m,
+        start=centre.start,
+    )
+    found = statistics_in(air, points)
+    mean, cube = found.mean_speed_m_s @ shares, found.mean_cube_m3_s3 @ shares
+    if not (np.isfinite(mean).all() and np.isfinite(cube).all()):
+        raise NumericalError(f"mount '{centre.mount.name}': the air of a sample is not finite")
+    return tuple(Moments(float(m), float(max(c, 0.0))) for m, c in zip(mean, cube, strict=True))
+
+
+def _moved(case: Case, inputs: dict[str, float]) -> tuple[Case, FieldSettings]:
+    """The case with its traffic and its wind as in a sample, and the model's inputs moved."""
+    case = hourly_power.on_day(case, Day(heavy=inputs.get(constants.HEAVY_SHARE.key, 1.0)))
+    if case.traffic is not None:
+        faster = inputs.get(constants.VEHICLE_SPEEDS.key, 1.0)
+        case = replace(case, traffic=case.traffic.faster(case.road, faster))
+    wind = case.air.wind
+    if wind is not None:
+        stronger = inputs.get(constants.WIND_SPEED.key, 1.0)
+        faster_wind = wind.model_copy(update={"speed_m_s": wind.speed_m_s * stronger})
+        case = hourly_power.in_wind(case, faster_wind)
+    settings = coarse(field_settings(case))
+    case = hourly_power.on_day(case, Day(flow=inputs.get(constants.TRAFFIC_FLOW.key, 1.0)))
+    for item in uncertain_inputs(settings):
+        if item.key in inputs:
+            case, settings = change(item, case, settings, inputs[item.key])
+    return case, settings
+
+
+def with_moments(speed: Array, mean_ratio: float, cube_ratio: float) -> Array:
+    """A series v (n,) as a v^b, with mean and mean cube changed by given factors.
+
+    Where no b does both the mean cube is kept to.
+    """
+    largest = float(speed.max(initial=0.0))
+    if largest == 0.0 or (mean_ratio == 1.0 and cube_ratio == 1.0):
+        return speed
+    log = np.log(np.maximum(speed / largest, _STILL))
+    low, high = _EXPONENTS
+    b, wanted, power = 1.0, math.nan, np.exp(log)
+    for _ in range(_MOST_STEPS):  # Newton's, of what rises with b: ln of E v^3b over (E v^b)^3
+        mean, cube = float(power.mean()), float((power**3).mean())
+        peaked = math.log(cube / mean**3)
+        if math.isnan(wanted):
+            wanted = peaked + math.log(cube_ratio / mean_ratio**3)
+        slope = 3.0 * float((power**3 @ log) / cube - (power @ log) / mean) / log.size
+        step = (wanted - peaked) / slope if slope > 0.0 else 0.0
+        last, b = b, min(max(b + step, low), high)
+        power = np.exp(b * log)
+        if abs(b - last) < _SURE:
+            break
+    return np.asarray(power * np.cbrt(cube_ratio * np.mean(speed**3) / np.mean(power**3)))
+
+
+def _rotor(case: Case, mount: Mount, inputs: dict[str, float], shaft_rad_s: float | None) -> Rotor:
+    rotor = rotor_of(case, mount, inputs.get(constants.POWER_COEFFICIENT.key))
+    factor = inputs.get(constants.POWER_CURVE.key)
+    if rotor.power_curve is not None and factor is not None:
+        rotor = replace(rotor, power_curve=rotor.power_curve.scaled(factor, rotor.area_m2))
+    if rotor.response == "fixed_speed" and rotor.shaft_speed_rad_s is None:
+        rotor = replace(rotor, shaft_speed_rad_s=shaft_rad_s)
+    return rotor
