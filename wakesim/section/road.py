@@ -27,7 +27,7 @@ from numpy.typing import ArrayLike
 from scipy.interpolate import RegularGridInterpolator
 
 from wakesim import constants
-from wakesim.arrays import Array
+from wakesim.arrays import Array, Index
 from wakesim.section.closure import LEAST_EPS, LEAST_K, VON_KARMAN, Closure
 from wakesim.section.crossflow import Barrier, blocked_faces, face_flows
 from wakesim.section.drift import DriftModel
@@ -66,6 +66,13 @@ class Sources:
     entry: Array
     direction: Array
     speed: Array
+
+
+def _between(nodes: Array, at: Array) -> tuple[Index, Array]:
+    """Node below each place (n,), kept within the nodes, and the share of the node above."""
+    inside = np.minimum(at, nodes[-1])
+    low = np.clip(np.searchsorted(nodes, inside, side="right") - 1, 0, nodes.size - 2)
+    return low, (inside - nodes[low]) / (nodes[low + 1] - nodes[low])
 
 
 class RoadSection:
@@ -127,20 +134,14 @@ class RoadSection:
         area = np.outer(np.diff(table.y_edge), np.diff(table.z_edge))
         total = np.zeros((*f.shape[:-2], table.y_edge.size, table.z_edge.size))
         total[..., 1:, 1:] = np.cumsum(np.cumsum(f * area, axis=-2), axis=-1)
-        total = np.moveaxis(total, (-2, -1), (0, 1))
-        look = RegularGridInterpolator((table.y_edge, table.z_edge), total)
         off = grid.y_edges - lane_y_m
-        at = np.stack(
-            np.meshgrid(
-                np.minimum(np.abs(off), table.y_edge[-1]),
-                np.minimum(grid.z_edges, table.z_edge[-1]),
-                indexing="ij",
-            ),
-            axis=-1,
-        )
-        sums = look(at) * np.sign(off).reshape(-1, *(1,) * (f.ndim - 1))
-        cells = np.diff(np.diff(sums, axis=0), axis=1)
-        return np.moveaxis(cells, (0, 1), (-2, -1)) / grid.areas
+        i, a = _between(table.y_edge, np.abs(off))
+        j, b = _between(table.z_edge, grid.z_edges)
+        side = np.sign(off)[:, None]
+        a = side * a[:, None]
+        across = (side - a) * total[..., i, :] + a * total[..., i + 1, :]
+        sums = (1.0 - b) * across[..., j] + b * across[..., j + 1]
+        return np.diff(np.diff(sums, axis=-2), axis=-1) / grid.areas
 
     def entry_speed(self, sources: Sources, u: Array) -> Array:
         """Mean along-road velocity, road axes, where each source's wakes enter, (s,) m/s."""

@@ -21,6 +21,7 @@ alone (b = 1) oscillate for p > 2.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 
 import numpy as np
 from scipy import sparse
@@ -152,6 +153,7 @@ def flux_matrix(stencil: Array, shape: tuple[int, int], axis: int) -> sparse.csr
     return sparse.csr_matrix(table, shape=((n + 1) * m, shape[0] * shape[1]))
 
 
+@lru_cache(maxsize=8)
 def divergence(shape: tuple[int, int]) -> tuple[sparse.csr_matrix, sparse.csr_matrix]:
     """Matrices that sum the fluxes leaving each cell, for faces normal to y and to z."""
 
