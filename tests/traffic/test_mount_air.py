@@ -10,7 +10,7 @@ from one_lane_road import FAR, FAR_FLOW, text_of
 
 from wakesim.case.load import load_case_text
 from wakesim.measures.model_interval import coarse
-from wakesim.traffic.mean_air import followed_wake
+from wakesim.traffic.mean_air import followed_wakes
 from wakesim.traffic.mount_air import mount_air, settling_time
 from wakesim.traffic.point_statistics import point_statistics
 from wakesim.traffic.scene import field_settings, prepare_scene
@@ -75,7 +75,7 @@ def test_turbulence_of_followed_wakes_and_of_the_background_add_up_to_the_balanc
         acting = scene.rates_per_s[0] * air.drag_factor[0]
         level = float(air.viscosity[air.level[0]])
         followed = sum(
-            q * followed_wake(s, air.air.settings, None, level, scene.points)[1]
+            q * followed_wakes([s], air.air.settings, None, level, scene.points)[0, 1]
             for q, s in zip(acting, scene.views, strict=True)
         )
         whole = air.air.energy(0, scene.points)

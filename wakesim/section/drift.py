@@ -35,10 +35,10 @@ from wakesim.section.transport import (
     Diffusivity,
     conductances,
     diffusivity_at,
-    divergence,
     flux_matrix,
     flux_stencil,
     ground_resistance,
+    net_outflow,
 )
 
 Balance = dict[str, float]
@@ -51,12 +51,13 @@ _RESIDUAL = 1e-10  # of a cell's balance over the strongest cell source
 class DriftModel:
     """The balance of one cross-section, ready for any number of sources.
 
-    ``diffusivity_m2_s``: K, a number or a function of y and z (arrays) that must be positive.
+    ``diffusivity_m2_s``: K, a number, a function of y and z (arrays) or values (ny, nz) of the
+    cells (``transport.Diffusivity``), positive.
     ``crosswind_m_s``: towards +y, a number or a function of z. ``roughness_m``: a number or one for
     each column of cells; 0 is a smooth no-slip road. ``barriers``: see ``crossflow``.
     ``lasting_s``: how long the sources have acted, as the mean of an exponential age: a sink
-    U/``lasting_s`` (infinite: the steady state). Raises
-    ValueError for values out of range.
+    U/``lasting_s`` (infinite: the steady state). ``flows``: of the crosswind through the faces, if
+    known (``face_flows``). Raises ValueError for values out of range.
     """
 
     def __init__(
@@ -67,6 +68,7 @@ class DriftModel:
         roughness_m: ArrayLike = 0.0,
         barriers: Sequence[Barrier] = (),
         lasting_s: float = math.inf,
+        flows: tuple[Array, Array] | None = None,
     ) -> None:
         self.lasting_s = lasting_s
         self.grid, self.diffusivity, self.barriers = grid, diffusivity_m2_s, tuple(barriers)
@@ -76,29 +78,24 @@ class DriftModel:
             raise ValueError("roughness length must be at least 0 m")
         self.closed = blocked_faces(grid, self.barriers)
         self.held = blocked_faces(grid, [b for b in self.barriers if b.friction])
-        flow_y, flow_z = face_flows(grid, crosswind_m_s, self.closed)
+        flow_y, flow_z = flows or face_flows(grid, crosswind_m_s, self.closed)
         across, up = conductances(grid, diffusivity_m2_s, self.roughness)
         across[self.closed] = 0.0
         across[0, flow_y[0] < 0.0] = 0.0
         across[-1, flow_y[-1] > 0.0] = 0.0
         open_z = np.zeros(up.T.shape, dtype=bool)
-        self._flux_y = flux_matrix(
-            flux_stencil(grid.y_edges, flow_y, across, self.closed), grid.shape, 0
-        )
-        self._flux_z = flux_matrix(
-            flux_stencil(grid.z_edges, flow_z.T, up.T, open_z), grid.shape, 1
-        )
-        leave_y, leave_z = divergence(grid.shape)
+        self._stencil_y = flux_stencil(grid.y_edges, flow_y, across, self.closed)
+        self._stencil_z = flux_stencil(grid.z_edges, flow_z.T, up.T, open_z)
         self._wall = self._wall_conductance()
         self._mass = grid.areas.ravel()
-        operator = leave_y @ self._flux_y + leave_z @ self._flux_z + sparse.diags(self._wall)
-        operator = operator + sparse.diags(self._mass / lasting_s)
-        self._operator = operator.tocsc()
+        sink = self._wall + self._mass / lasting_s
+        self._operator = net_outflow(self._stencil_y, self._stencil_z, sink.reshape(grid.shape))
 
     def _wall_conductance(self) -> Array:
         """Conductance between each cell and the no-slip faces of barriers beside it, (ny nz,)."""
-        grid = self.grid
-        k = diffusivity_at(self.diffusivity, grid.y[:, None], grid.z)
+        grid, k = self.grid, self.diffusivity
+        if not isinstance(k, np.ndarray):
+            k = diffusivity_at(k, grid.y[:, None], grid.z)
         faces = self.held[:-1].astype(float) + self.held[1:]
         half = 0.5 * np.diff(grid.y_edges)[:, None]
         return (faces * np.diff(grid.z_edges) * k / half).ravel()
@@ -166,8 +163,9 @@ class DriftModel:
     def _balance(self, speed: Array, source: Array, stored: float = 0.0) -> Balance:
         """Forces per metre of road over the density, m3/s2; drag_in equals the sum of the rest."""
         (ny, nz), u = self.grid.shape, speed.ravel()
-        side = (self._flux_y @ u).reshape(ny + 1, nz)
-        level = (self._flux_z @ u).reshape(ny, nz + 1)
+        shape = self.grid.shape
+        side = (flux_matrix(self._stencil_y, shape, 0) @ u).reshape(ny + 1, nz)
+        level = (flux_matrix(self._stencil_z, shape, 1) @ u).reshape(ny, nz + 1)
         lost = (0.0 - level[:, 0].sum(), 0.0 - side[0].sum(), side[-1].sum(), level[:, -1].sum())
         parts = dict(zip(SINKS, map(float, (*lost, self._wall @ u)), strict=True))
         stored += float(self._mass @ u) / self.lasting_s
@@ -192,9 +190,7 @@ class DriftModel:
         rough = self.roughness[np.clip(np.searchsorted(grid.y_edges, y) - 1, 0, ny - 1)]
         low = z < grid.z[0]
         lower = 1.0 - upper
-        lower[low] = ground_resistance(
-            self.diffusivity, y[low], z[low], rough[low]
-        ) / ground_resistance(self.diffusivity, y[low], np.full(low.sum(), grid.z[0]), rough[low])
+        lower[low] = self._ground_share(y[low], z[low], rough[low])
         point = np.arange(y.size)
         rows, columns, values = [], [], []
         for level, share in ((row, lower), (row + 1, upper)):
@@ -206,6 +202,14 @@ class DriftModel:
                 values.append(share * part)
         table = (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns)))
         return sparse.csr_matrix(table, shape=(y.size, ny * nz))
+
+    def _ground_share(self, y: Array, z: Array, rough: Array) -> Array:
+        """Part of the lowest cell centre's value that a constant stress has at heights below it."""
+        first = np.full(z.size, self.grid.z[0])
+        if isinstance(self.diffusivity, np.ndarray):  # proportional to z there
+            return np.log(np.maximum(z, rough) / rough) / np.log(first / rough)
+        k = self.diffusivity
+        return ground_resistance(k, y, z, rough) / ground_resistance(k, y, first, rough)
 
     def _beside(self, y: Array, column: Index, level: Index) -> tuple[Array, Array]:
         """Weights of the columns ``column`` and the next at ``y``, in the given rows."""

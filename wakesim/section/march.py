@@ -551,6 +551,41 @@ def traffic_sources(factor, rates, speed, force, per_k, per_eps, s_u, s_k, s_eps
     _hold(s_eps, 0.0)
 
 
+@kernel()
+def place_section(content, own_y, own_z, y_edge, z_edge, out):
+    """Cell means ``out`` (f, ny, nz), which begin at 0, of fields given by their integrals
+    ``content`` (f, my, mz) over the cells with edges ``own_y`` from 0, mirrored in y = 0, and
+    ``own_z``; even within a cell. ``y_edge`` (ny + 1,) about the middle of the fields."""
+    fields, my, mz = content.shape
+    ny, nz = y_edge.size - 1, z_edge.size - 1
+    for i in range(ny):
+        for mirror in range(2):
+            low = y_edge[i] if mirror == 0 else -y_edge[i + 1]
+            high = y_edge[i + 1] if mirror == 0 else -y_edge[i]
+            if high <= 0.0 or low >= own_y[my]:
+                continue
+            a = max(np.searchsorted(own_y, max(low, 0.0), side="right") - 1, 0)
+            while a < my and own_y[a] < high:
+                part = min(high, own_y[a + 1]) - max(low, own_y[a])
+                share_y = part / (own_y[a + 1] - own_y[a])
+                b = 0
+                for j in range(nz):
+                    while b < mz and own_z[b + 1] <= z_edge[j]:
+                        b += 1
+                    c = b
+                    while c < mz and own_z[c] < z_edge[j + 1]:
+                        over = min(z_edge[j + 1], own_z[c + 1]) - max(z_edge[j], own_z[c])
+                        share = share_y * over / (own_z[c + 1] - own_z[c])
+                        for f in range(fields):
+                            out[f, i, j] += share * content[f, a, c]
+                        c += 1
+                a += 1
+    for f in range(fields):
+        for i in range(ny):
+            for j in range(nz):
+                out[f, i, j] /= (y_edge[i + 1] - y_edge[i]) * (z_edge[j + 1] - z_edge[j])
+
+
 # What happens in a step of a wake's march: beside the vehicle; the section after it is kept; the
 # bubble ends; the wake enters the road's balance; it has entered before.
 BESIDE, KEPT, OPENING, ENTRY, AFTER_ENTRY = 1, 2, 4, 8, 16

@@ -24,15 +24,14 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.interpolate import RegularGridInterpolator
 
 from wakesim import constants
-from wakesim.arrays import Array, Index
+from wakesim.arrays import Array
 from wakesim.section.closure import LEAST_EPS, LEAST_K, VON_KARMAN, Closure
 from wakesim.section.crossflow import Barrier, blocked_faces, face_flows
 from wakesim.section.drift import DriftModel
 from wakesim.section.grid import CrossSectionGrid
-from wakesim.section.march import advance, march_traffic
+from wakesim.section.march import advance, march_traffic, place_section
 from wakesim.section.wake import WakeTable
 
 _FIRST_STEP_S, _STEP_S, _STEP_GROWTH = 0.1, 1.0, 1.06
@@ -41,6 +40,7 @@ _AROUND_M, _LOW_M, _HIGH_M = 6.0, 0.8, 4.5
 _EVERY = 5  # steps between new drag factors
 _COURANT = 0.5  # up to which advection keeps k and eps positive
 LASTING_S = 7200.0  # for so long the traffic has acted, mean of an exponential age, assumed
+_LEAST_DIFFUSIVITY = 1e-9  # m2/s
 _LARGEST_VISCOSITY = constants.LARGEST_VISCOSITY_M2_S.value
 
 
@@ -66,13 +66,6 @@ class Sources:
     entry: Array
     direction: Array
     speed: Array
-
-
-def _between(nodes: Array, at: Array) -> tuple[Index, Array]:
-    """Node below each place (n,), kept within the nodes, and the share of the node above."""
-    inside = np.minimum(at, nodes[-1])
-    low = np.clip(np.searchsorted(nodes, inside, side="right") - 1, 0, nodes.size - 2)
-    return low, (inside - nodes[low]) / (nodes[low + 1] - nodes[low])
 
 
 class RoadSection:
@@ -104,6 +97,7 @@ class RoadSection:
         self._side[1, self._flow_y[-1] <= 0.0] = 1.0 / (grid.y_edges[-1] - grid.y[-1])
         ambient = np.minimum(VON_KARMAN * friction_velocity_m_s * grid.z, _LARGEST_VISCOSITY)
         self._ambient = np.broadcast_to(ambient, grid.shape).copy()
+        self._last_model: DriftModel | None = None
 
     @property
     def content(self) -> tuple[object, ...]:
@@ -131,17 +125,14 @@ class RoadSection:
         the integral is kept."""
         f = np.asarray(values, dtype=np.float64)
         grid = self.grid
+        out = np.zeros((*f.shape[:-2], *grid.shape))
         area = np.outer(np.diff(table.y_edge), np.diff(table.z_edge))
-        total = np.zeros((*f.shape[:-2], table.y_edge.size, table.z_edge.size))
-        total[..., 1:, 1:] = np.cumsum(np.cumsum(f * area, axis=-2), axis=-1)
-        off = grid.y_edges - lane_y_m
-        i, a = _between(table.y_edge, np.abs(off))
-        j, b = _between(table.z_edge, grid.z_edges)
-        side = np.sign(off)[:, None]
-        a = side * a[:, None]
-        across = (side - a) * total[..., i, :] + a * total[..., i + 1, :]
-        sums = (1.0 - b) * across[..., j] + b * across[..., j + 1]
-        return np.diff(np.diff(sums, axis=-2), axis=-1) / grid.areas
+        content = np.ascontiguousarray((f * area).reshape(-1, *area.shape))
+        place_section(
+            content, table.y_edge, table.z_edge, grid.y_edges - lane_y_m, grid.z_edges,
+            out.reshape(-1, *grid.shape),
+        )  # fmt: skip
+        return out
 
     def entry_speed(self, sources: Sources, u: Array) -> Array:
         """Mean along-road velocity, road axes, where each source's wakes enter, (s,) m/s."""
@@ -243,16 +234,13 @@ class RoadSection:
         """The balance of u alone in a given eddy viscosity (ny, nz), times ``factor``, and the
         ambient one, linear in its sources, after traffic has acted for about two hours: near the
         road that is the steady state, far off it is not reached."""
-        grid = self.grid
-        total = factor * viscosity + self._ambient
-        look = RegularGridInterpolator((grid.y, grid.z), total)
-        first = grid.z[0]
-
-        def at(y: Array, z: Array) -> Array:
-            y, z = np.broadcast_arrays(y, z)
-            place = np.stack(
-                [np.clip(y, grid.y[0], grid.y[-1]), np.clip(z, first, grid.z[-1])], axis=-1
-            )
-            return np.maximum(look(place) * np.minimum(z / first, 1.0), 1e-9)
-
-        return DriftModel(grid, at, self.crosswind, self.roughness, self.barriers, LASTING_S)
+        total = np.maximum(factor * viscosity + self._ambient, _LEAST_DIFFUSIVITY)
+        last = self._last_model
+        if last is not None and np.array_equal(last.diffusivity, total):
+            return last
+        model = DriftModel(
+            self.grid, total, self.crosswind, self.roughness, self.barriers, LASTING_S,
+            (self._flow_y, self._flow_z),
+        )  # fmt: skip
+        self._last_model = model  # a steady state ends with the model that is asked for next
+        return model

@@ -21,7 +21,6 @@ alone (b = 1) oscillate for p > 2.
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import lru_cache
 
 import numpy as np
 from scipy import sparse
@@ -29,7 +28,9 @@ from scipy import sparse
 from wakesim.arrays import Array
 from wakesim.section.grid import CrossSectionGrid
 
-Diffusivity = float | Callable[[Array, Array], Array]
+# A number, a function of y and z, or values (ny, nz) at the cell centres: linear between them,
+# the nearest beyond them, and proportional to z below the lowest.
+Diffusivity = float | Callable[[Array, Array], Array] | Array
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(6)
 _GROUND_NODES, _GROUND_WEIGHTS = np.polynomial.legendre.leggauss(32)
@@ -77,19 +78,30 @@ def conductances(
     At the sides, the top and the road it is that between the cell centre and the boundary.
     """
     y, z = grid.y, grid.z
-    stops = np.concatenate((grid.y_edges[:1], y, grid.y_edges[-1:]))
-    half = 0.5 * np.diff(stops)
-    along = stops[:-1, None, None] + half[:, None, None] * (1.0 + _NODES)
-    k = diffusivity_at(diffusivity, along, z[:, None])
-    across = np.diff(grid.z_edges) / (half[:, None] * ((1.0 / k) @ _WEIGHTS))
-
+    sides = np.concatenate((grid.y_edges[:1], y, grid.y_edges[-1:]))
+    beside = 0.5 * np.diff(sides)
     stops = np.log(np.concatenate((z, grid.z_edges[-1:])))
     half = 0.5 * np.diff(stops)
     heights = np.exp(stops[:-1, None] + half[:, None] * (1.0 + _NODES))
-    k = diffusivity_at(diffusivity, y[:, None, None], heights)
-    resistance = half * ((heights / k) @ _WEIGHTS)
-    ground = ground_resistance(diffusivity, y, np.full(y.size, z[0]), roughness_m)
-    if not np.all(ground > 0.0):
+    if isinstance(diffusivity, np.ndarray):
+        cells = diffusivity_at(lambda _y, _z: diffusivity, y[:, None], z)
+        share = 0.5 * (1.0 + _NODES)
+        wide = np.concatenate((cells[:1], cells, cells[-1:]))
+        k_y = wide[:-1, :, None] + (wide[1:] - wide[:-1])[:, :, None] * share
+        high = np.concatenate((cells, cells[:, -1:]), axis=1)
+        ahead = np.append(z[1:], grid.z_edges[-1])
+        up = (heights - z[:, None]) / (ahead - z)[:, None]
+        k_z = high[:, :-1, None] + (high[:, 1:] - high[:, :-1])[:, :, None] * up
+        with np.errstate(divide="ignore"):
+            ground = z[0] / cells[:, 0] * np.log(z[0] / roughness_m)
+    else:
+        along = sides[:-1, None, None] + beside[:, None, None] * (1.0 + _NODES)
+        k_y = diffusivity_at(diffusivity, along, z[:, None])
+        k_z = diffusivity_at(diffusivity, y[:, None, None], heights)
+        ground = ground_resistance(diffusivity, y, np.full(y.size, z[0]), roughness_m)
+    across = np.diff(grid.z_edges) / (beside[:, None] * ((1.0 / k_y) @ _WEIGHTS))
+    resistance = half * ((heights / k_z) @ _WEIGHTS)
+    if not np.all((ground > 0.0) & (ground < np.inf)):
         raise ValueError(f"roughness length must be less than the first cell's centre, {z[0]:g} m")
     width = np.diff(grid.y_edges)[:, None]
     return across, width / np.concatenate((ground[:, None], resistance), axis=1)
@@ -153,15 +165,28 @@ def flux_matrix(stencil: Array, shape: tuple[int, int], axis: int) -> sparse.csr
     return sparse.csr_matrix(table, shape=((n + 1) * m, shape[0] * shape[1]))
 
 
-@lru_cache(maxsize=8)
-def divergence(shape: tuple[int, int]) -> tuple[sparse.csr_matrix, sparse.csr_matrix]:
-    """Matrices that sum the fluxes leaving each cell, for faces normal to y and to z."""
+def net_outflow(stencil_y: Array, stencil_z: Array, diagonal: Array) -> sparse.csc_matrix:
+    """Matrix (ny nz, ny nz) of the fluxes that leave each cell, plus ``diagonal`` (ny, nz).
 
-    def difference(n: int) -> sparse.csr_matrix:
-        return sparse.diags([-1.0, 1.0], [0, 1], shape=(n, n + 1), format="csr")
-
-    ny, nz = shape
-    return (
-        sparse.kron(difference(ny), sparse.identity(nz), format="csr"),
-        sparse.kron(sparse.identity(ny), difference(nz), format="csr"),
-    )
+    ``stencil_y`` (4, ny + 1, nz) and ``stencil_z`` (4, nz + 1, ny) as of ``flux_stencil``.
+    """
+    ny, nz = diagonal.shape
+    band = {0: diagonal.copy()}
+    for stencil, step in ((stencil_y, nz), (stencil_z.transpose(0, 2, 1), 1)):
+        out, into = (stencil[:, 1:], stencil[:, :-1]) if step == nz else (
+            stencil[:, :, 1:], stencil[:, :, :-1]
+        )  # fmt: skip
+        for k in range(4):
+            for face, sign, offset in ((out[k], 1.0, k - 1), (into[k], -1.0, k - 2)):
+                if face.any():
+                    place = band.setdefault(offset * step, np.zeros((ny, nz)))
+                    place += sign * face
+    n = ny * nz
+    data = np.zeros((len(band), n))
+    for row, (offset, values) in zip(data, band.items(), strict=True):
+        flat = values.ravel()
+        if offset >= 0:
+            row[offset:] = flat[: n - offset]
+        else:
+            row[:offset] = flat[-offset:]
+    return sparse.dia_matrix((data, list(band)), shape=(n, n)).tocsc()

@@ -18,6 +18,7 @@ M is linear in its sources for the eddy viscosity found, so each class's part is
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields
@@ -98,7 +99,7 @@ class MeanAir:
         beyond what followed wakes bring."""
         viscosity, number = self.levels
         followed = [
-            [followed_wake(s, self.settings, self.wall_y_m, float(v), points) for s in self.views]
+            followed_wakes(self.views, self.settings, self.wall_y_m, float(v), points)
             for v in viscosity
         ]
         drift = np.zeros((len(self.states), len(self.views), len(points)))
@@ -106,7 +107,7 @@ class MeanAir:
         strength = np.array([_work(s) for s in self.views])
         for hour in range(len(self.states)):
             acting = self.rates[hour] * self.factor[hour]
-            mine = np.array(followed[number[hour]]).reshape(len(self.views), 2, len(points))
+            mine = followed[number[hour]]
             drift[hour] = self.mean(hour, points) - acting[:, None] * mine[:, 0]
             whole = self.settings.constants.turbulence_factor**2 * self.energy(hour, points)
             left = whole - acting @ mine[:, 1]
@@ -172,30 +173,39 @@ def wake_of(view: LaneView, settings: FieldSettings, viscosity_m2_s: float) -> W
     return vehicle_wake(view.vehicle, settings.constants, air)
 
 
-def followed_wake(
-    view: LaneView, settings: FieldSettings, wall_y_m: float | None, viscosity_m2_s: float,
-    points: Array,
+def followed_wakes(
+    views: Sequence[LaneView], settings: FieldSettings, wall_y_m: float | None,
+    viscosity_m2_s: float, points: Array,
 ) -> Array:  # fmt: skip
-    """Integrals over one pass of u (road axes), m, and of k, m2/s, at points (m, 2): (2, m).
+    """Integrals over one pass of each view of u (road axes), m, and of k, m2/s, at points (m, 2):
+    (views, 2, m).
 
-    From where the wake enters the balance to the wake memory, with its fade.
+    From where the wake enters the balance to the wake memory, with its fade. Views that differ by
+    their lane alone share the wake.
     """
-    wake, relative = wake_of(view, settings, viscosity_m2_s), view.relative_speed_m_s
-    first = entry_behind_m(view, settings)
-    last = relative * settings.wake_memory_s
-    if last <= first:
-        return np.zeros((2, len(points)))
-    edges = np.geomspace(first, last, _AGES + 1)
-    x = np.sqrt(edges[1:] * edges[:-1])
-    age = x / relative
-    weight = memory_fade(age, settings.wake_memory_s) * np.diff(edges) / relative
-    lateral = view.direction * (points[:, 0] - view.lane_centre_m + settings.lateral_shift_m)
-    wall = None if wall_y_m is None else view.direction * (wall_y_m - view.lane_centre_m)
-    out = np.zeros((2, len(points)))
-    for y in with_wall_image(lateral, wall):
-        u, k = wake.both(x[:, None], y[None, :], points[None, :, 1])
-        out[0] += view.direction * relative * (weight @ u)
-        out[1] += relative**2 * (weight @ k)
+    out = np.zeros((len(views), 2, len(points)))
+    alike: dict[tuple[object, ...], list[int]] = {}
+    for number, view in enumerate(views):
+        relative = view.relative_speed_m_s
+        air = settings.air_state(view, relative, viscosity_m2_s)
+        alike.setdefault((view.vehicle, relative, air), []).append(number)
+    for (_, relative, _), numbers in alike.items():
+        first, last = entry_behind_m(views[numbers[0]], settings), relative * settings.wake_memory_s
+        if last <= first:
+            continue
+        wake = wake_of(views[numbers[0]], settings, viscosity_m2_s)
+        edges = np.geomspace(first, last, _AGES + 1)
+        x = np.sqrt(edges[1:] * edges[:-1])
+        weight = memory_fade(x / relative, settings.wake_memory_s) * np.diff(edges) / relative
+        way = np.array([views[i].direction for i in numbers], dtype=np.float64)[:, None]
+        centre = np.array([views[i].lane_centre_m for i in numbers])[:, None]
+        lateral = way * (points[:, 0] - centre + settings.lateral_shift_m)
+        wall = None if wall_y_m is None else way * (wall_y_m - centre)
+        z = np.tile(points[:, 1], len(numbers))
+        for y in with_wall_image(lateral, wall):
+            u, k = wake.both(x[:, None], y.reshape(1, -1), z[None, :])
+            out[numbers, 0] += way * relative * (weight @ u).reshape(lateral.shape)
+            out[numbers, 1] += relative**2 * (weight @ k).reshape(lateral.shape)
     return out
 
 
@@ -309,6 +319,7 @@ def _friction_velocity(case: Case) -> float:
 
 _KEPT: dict[tuple[object, ...], MeanAir] = {}
 _KEPT_MOST = 4
+_KEEPING = threading.Lock()
 
 
 def road_air(
@@ -333,7 +344,8 @@ def road_air(
         views, rates_per_s.tobytes(), settings, wall_y_m, repr(case.road), repr(case.air),
         points.tobytes(), float(reach), coarse,
     )  # fmt: skip
-    if start is not None or key not in _KEPT:
+    known = _KEPT.get(key) if start is None else None
+    if known is None:
         prepare_wakes(views, settings)
         section = road_section(
             case, settings, points, wall_y_m, _friction_velocity(case), coarse=coarse,
@@ -343,10 +355,12 @@ def road_air(
         made = mean_air(section, views, rates_per_s, settings, wall_y_m, middle, start)
         if start is not None:
             return made
-        while len(_KEPT) >= _KEPT_MOST:
-            _KEPT.pop(next(iter(_KEPT)))
-        _KEPT[key] = made
-    return _KEPT[key]
+        with _KEEPING:
+            while len(_KEPT) >= _KEPT_MOST:
+                _KEPT.pop(next(iter(_KEPT)))
+            _KEPT[key] = made
+        return made
+    return known
 
 
 @dataclass(frozen=True)

@@ -26,6 +26,7 @@ from wakesim.vehicle.wake import SHARE_U, SHARE_V, AirState, vehicle_wake, with_
 _RULE_GAPS_M = (1.5, 9.0)
 _RULE_SIZES = (1, 3, 5)
 _LATERAL_MARGIN_M = 1.0
+_MANY_POINTS = 16  # worth more than one thread
 
 
 @dataclass(frozen=True)
@@ -145,7 +146,10 @@ class PassSampler:
         )  # fmt: skip
         behind = -view.vehicle.length_m - nodes.x[nodes.nose :]
         shift = wake.air.crosswind_ratio * np.maximum(behind, 0.0)
-        return _Group(nodes, table, wake.sections(behind), shift)
+        aside = None
+        if not shift.any():
+            aside = np.abs(np.concatenate([p.ravel() for p in seen])[:, None] - self._offsets)
+        return _Group(nodes, table, wake.sections(behind, aside, self.points[:, 1]), shift)
 
     def _rule(self, view: LaneView) -> Index:
         """How many wander nodes each point needs: index of _RULE_SIZES."""
@@ -163,7 +167,8 @@ class PassSampler:
     ) -> None:  # fmt: skip
         nodes, table, wake, shift = group
         view = self.views[number]
-        _sample_view(
+        sample = _sample_view if len(self.points) >= _MANY_POINTS else _sample_few
+        sample(
             self.points[:, 1].copy(), self._lateral(view, self.points[:, 0]), self._wall(view),
             self._offsets, rule, self._rule_first, self._rule_weight,
             table.x, table.beside, table.above, table.mapping, table.size, table.whole,
@@ -230,8 +235,7 @@ def _wake_at(ys, zs, u, k, y, z, rough):
     return flow, energy
 
 
-@kernel(parallel=True)
-def _sample_view(
+def _sample_points(
     height, lateral, wall, wander, rule, rule_offset, rule_weight,
     x, beside, above, mapping, size, whole,
     tail, pulse_end, first, share, direction, wake_y, wake_z, wake_u, wake_k, shift, rough,
@@ -294,6 +298,10 @@ def _sample_view(
                 chance[p, n] = rule_weight[k] if j < pulse_end else 1.0
                 n += 1
         start[p] = n
+
+
+_sample_few = kernel()(_sample_points)  # one after the other
+_sample_view = kernel(parallel=True)(_sample_points)
 
 
 @kernel()

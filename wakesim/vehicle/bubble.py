@@ -116,7 +116,19 @@ class NearWake:
         """Standard deviation of the mean wake across, m."""
         raise NotImplementedError
 
-    def sections(self, x: Array) -> tuple[Array, Array, Array, Array]:
+    def sections(
+        self, x: Array, y_m: Array | None = None, z_m: Array | None = None
+    ) -> tuple[Array, Array, Array, Array]:
         """y (ny,), z (nz,) m and u, k (n, ny, nz) at distances x (n,) behind the tail, about the
-        wake's own centre, for y >= 0."""
+        wake's own centre, for y >= 0. ``y_m`` and ``z_m``: where u and k are wanted; then only the
+        columns and rows around these places, and the outermost, are computed."""
         raise NotImplementedError
+
+
+def nodes_around(nodes: Array, wanted: Array | None) -> Array:
+    """Of rising ``nodes`` (n,) those next to places ``wanted``, the first and the last; all for
+    None. Linear interpolation between them is that between all nodes at these places."""
+    if wanted is None:
+        return nodes
+    low = np.clip(np.searchsorted(nodes, wanted.ravel()) - 1, 0, nodes.size - 2)
+    return nodes[np.unique(np.concatenate([[0, nodes.size - 1], low, low + 1]))]

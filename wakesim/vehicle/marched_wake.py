@@ -24,7 +24,13 @@ from wakesim.section.wake import (
     start_profile,
     wake_table,
 )
-from wakesim.vehicle.bubble import TURBULENCE_ONSET, AirState, NearWake, WakeConstants
+from wakesim.vehicle.bubble import (
+    TURBULENCE_ONSET,
+    AirState,
+    NearWake,
+    WakeConstants,
+    nodes_around,
+)
 
 
 def wake_start(vehicle: Vehicle, constants: WakeConstants) -> WakeStart:
@@ -102,11 +108,14 @@ class MarchedWake(NearWake, law="section"):
         at = np.asarray(x, dtype=np.float64) + self.vehicle.length_m
         return np.interp(at, self.table.x, self.table.width)
 
-    def sections(self, x: Array) -> tuple[Array, Array, Array, Array]:
+    def sections(
+        self, x: Array, y_m: Array | None = None, z_m: Array | None = None
+    ) -> tuple[Array, Array, Array, Array]:
         """y (ny,), z (nz,) m and u, k (n, ny, nz) at distances x (n,) behind the tail, about the
-        wake's own centre, for y >= 0."""
+        wake's own centre, for y >= 0, around places ``y_m`` and ``z_m`` only; see ``NearWake``."""
         still = MarchedWake.__new__(MarchedWake)
         still.__dict__ = self.__dict__ | {"air": AirState(self.air.diffusivity_over_speed_m, 0.0)}
-        y = np.concatenate([[0.0], self.table.y])
-        u, k = still._both(x[:, None, None], y[None, :, None], self.table.z[None, None, :])
-        return y, self.table.z, u, k
+        y = nodes_around(np.concatenate([[0.0], self.table.y]), y_m)
+        z = nodes_around(self.table.z, z_m)
+        u, k = still._both(x[:, None, None], y[None, :, None], z[None, None, :])
+        return y, z, u, k

@@ -47,7 +47,13 @@ from wakesim import constants as defaults
 from wakesim.arrays import Array
 from wakesim.case.vehicle import Vehicle
 from wakesim.section.wake import wake_grid
-from wakesim.vehicle.bubble import TURBULENCE_ONSET, AirState, NearWake, WakeConstants
+from wakesim.vehicle.bubble import (
+    TURBULENCE_ONSET,
+    AirState,
+    NearWake,
+    WakeConstants,
+    nodes_around,
+)
 
 TURBULENCE_DECAY = defaults.TURBULENCE_DECAY.value  # exponent of k far behind
 TURBULENCE_KNEE = defaults.TURBULENCE_KNEE.value
@@ -146,12 +152,14 @@ class SimilarityWake(NearWake):
         """Standard deviation of the mean wake across, m."""
         return self.spread(x)[0]
 
-    def sections(self, x: Array) -> tuple[Array, Array, Array, Array]:
+    def sections(
+        self, x: Array, y_m: Array | None = None, z_m: Array | None = None
+    ) -> tuple[Array, Array, Array, Array]:
         """y (ny,), z (nz,) m and u, k (n, ny, nz) at distances x (n,) behind the tail, about the
-        wake's own centre, for y >= 0."""
+        wake's own centre, for y >= 0, around places ``y_m`` and ``z_m`` only; see ``NearWake``."""
         across, up = wake_grid(self.vehicle)
-        y = np.concatenate([[0.0], 0.5 * (across[1:] + across[:-1])])
-        z = 0.5 * (up[1:] + up[:-1])
+        y = nodes_around(np.concatenate([[0.0], 0.5 * (across[1:] + across[:-1])]), y_m)
+        z = nodes_around(0.5 * (up[1:] + up[:-1]), z_m)
         still = type(self)(
             self.vehicle, self.constants, AirState(self.air.diffusivity_over_speed_m, 0.0)
         )
