@@ -9,9 +9,10 @@ air. In each
   is in them, and headways count as exponential. Two things are taken over from the central state:
   how the mean air of each hour differs from that of the hours' mean traffic, which alone is
   balanced (in proportion, for each class, lane and cell), and what the eddy viscosity of the
-  road's air, which the balance gives, does to the moments by spreading the wakes, which are
-  marched in still air (a factor; the cube falls by 2 % for twice the viscosity). Against balances
-  of all hours and wakes marched in their own air speeds come out within 0.7 %, rms 0.3 %;
+  road's air, which the balance gives, does to the moments by spreading the wakes (a factor on
+  those of wakes in still air, 3 % of the cube in the main case; where it is more than 5 %, as in
+  wind, every sample's wakes are marched in its own air). Against balances of all hours and wakes
+  in their own air speeds come out within 1 %, rms 0.5 %;
 - the **energy** needs more than moments, for a rotor answers with its inertia and starts at its
   cut-in. So one stretch of traffic is walked past the rotor of the central state, and its
   rotor-equivalent speed v becomes a v^b, with the a and b that change its mean and its mean cube
@@ -22,8 +23,10 @@ Outputs are the ratio to the central sample, that without inputs, times the valu
 study, so what the stretch has by chance cancels. Pulses of the hulls stay as they are: what drag,
 dimensions and bubble do to them is a few per cent of the cube away from the vehicles' sides.
 
-A sample is a function of its payload alone. The central state is found once a process; every
-sample's mean air is warm from it and never from another sample's.
+A sample is a function of its payload alone, to the last bit. The central state is found once a
+process; every sample's mean air is warm from it and never from another sample's. Moments and
+stretches are rounded to single precision, since linear algebra may differ in the last bit from
+process to process, which a rotor near its cut-in would amplify.
 """
 
 from __future__ import annotations
@@ -74,6 +77,7 @@ METHOD = "yield 5"  # part of the key of a kept sample; raise it when ``evaluate
 _SHORTEST_STRETCH_S = 20.0
 _HOURS = 3  # that stand for the day
 _PARTS = (0.5, 1.0, 2.0)  # of the central eddy viscosity, at which its effect is computed
+_MOST_SPREADING = 0.05  # of the moments, up to which the central state's serves all samples
 _FARTHEST = 1.6  # how far beyond them its logarithm is followed
 _EXPONENTS = (0.1, 10.0)  # within which that of the speed is sought
 _MOST_STEPS, _SURE = 50, 1e-9
@@ -206,12 +210,13 @@ class Central:
 
     case: Case
     mount: Mount
+    settings: FieldSettings
     hours: tuple[int, ...]
     pulses: PulseFields
     start: RoadState | None
     hours_air: HoursAir | None
     viscosity_m2_s: float
-    spreading: Array
+    spreading: Array | None
     air: Array
     speeds: tuple[Array, ...]
 
@@ -270,7 +275,7 @@ def _a_pass(air: MeanAir) -> Array:
 
 def _ratio_of(values: Array, to: Array, none: float = 1.0) -> Array:
     shape = np.broadcast_shapes(values.shape, to.shape)
-    return np.divide(values, to, out=np.full(shape, none), where=to != 0.0)
+    return np.asarray(np.divide(values, to, out=np.full(shape, none), where=to != 0.0))
 
 
 @lru_cache(maxsize=1)
@@ -279,9 +284,10 @@ def central(place: Place) -> Central:
     mount = next(m for m in place.case.mounts if m.name == place.mount)
     case = replace(hourly_power.whole_day(place.case), mounts=(mount,))
     hours = tuple(standing_hours(case, _HOURS))
+    settings = coarse(field_settings(case))
     centre = Central(
-        case, mount, hours, pulse_fields(coarse(field_settings(case))), None, None, 0.0,
-        np.zeros((len(_PARTS), _HOURS, 2)), np.zeros((_HOURS, 2)), _stretches(case, mount, hours),
+        case, mount, settings, hours, pulse_fields(settings), None, None, 0.0, None,
+        np.zeros((_HOURS, 2)), _stretches(case, mount, settings, hours),
     )  # fmt: skip
     air = _SampleAir(centre, {})
     alone = air.hours_alone()
@@ -293,16 +299,18 @@ def central(place: Place) -> Central:
         air = _SampleAir(centre, {})
         still = air.moments(0.0)
         around = air.viscosity()
-        spread = [np.log(air.moments(part * around) / still) for part in _PARTS]
-        centre = replace(centre, viscosity_m2_s=around, spreading=np.array(spread))
+        spread = np.array([np.log(air.moments(part * around) / still) for part in _PARTS])
+        if np.abs(spread[1]).max() < _MOST_SPREADING:
+            centre = replace(centre, viscosity_m2_s=around, spreading=spread)
     return replace(centre, air=air_of_sample(centre, {}))
 
 
-def _stretches(case: Case, mount: Mount, hours: Sequence[int]) -> tuple[Array, ...]:
+def _stretches(
+    case: Case, mount: Mount, settings: FieldSettings, hours: Sequence[int]
+) -> tuple[Array, ...]:
     """Rotor-equivalent speed of a stretch in each hour, at the case's sampling rate."""
     assert case.rotor is not None
     wanted = max((case.energy or EnergyTable()).sample_per_hour_s, _SHORTEST_STRETCH_S)
-    settings = coarse(field_settings(case))
     cache: hourly_power.Cache = {}
     found = []
     for hour in hours:
@@ -310,7 +318,7 @@ def _stretches(case: Case, mount: Mount, hours: Sequence[int]) -> tuple[Array, .
         scene = prepare_scene(alone, mount)
         stretch = CommonSample(scene, hourly_power.first_round(alone, settings), wanted)
         (sums,) = stretch.hours(scene, settings, cache)
-        found.append(hourly_power.seen_speed(sums, case.rotor.direction_weight))
+        found.append(_rounded(hourly_power.seen_speed(sums, case.rotor.direction_weight)))
     return tuple(found)
 
 
@@ -325,7 +333,7 @@ class _SampleAir(PointAir):
     """
 
     def __init__(self, centre: Central, inputs: dict[str, float]) -> None:
-        case, settings = _moved(centre.case, inputs)
+        case, settings = _moved(centre, inputs)
         self.centre, self.ambient_m2_s = centre, settings.ambient_diffusivity_m2_s
         if case.air.drift.enabled:
             settings = replace(settings, ambient_diffusivity_m2_s=0.0)
@@ -387,29 +395,37 @@ def air_of_sample(centre: Central, inputs: dict[str, float]) -> Array:
     Raises NumericalError where one is not finite.
     """
     air = _SampleAir(centre, inputs)
-    found = air.moments(0.0) * np.exp(_spreading(centre, air.viscosity()))
+    if centre.spreading is None:
+        found = air.moments(air.viscosity())
+    else:
+        ratio = air.viscosity() / centre.viscosity_m2_s
+        found = air.moments(0.0) * np.exp(_parabola(centre.spreading, ratio))
     if not np.isfinite(found).all():
         raise NumericalError(f"mount '{centre.mount.name}': the air of a sample is not finite")
-    return np.asarray(found)
+    return _rounded(found)
 
 
-def _spreading(centre: Central, viscosity_m2_s: float) -> Array:
-    """Logarithm of what an eddy viscosity around the wakes does to the moments, (hours, 2): the
-    parabola through those of the central state over ln of the viscosity."""
-    if not (viscosity_m2_s > 0.0 and centre.viscosity_m2_s > 0.0):
-        return np.zeros(centre.spreading.shape[1:])
+def _parabola(values: Array, part: float) -> Array:
+    """Of ``values`` (3, ...) at ``_PARTS`` that at another part, over its logarithm."""
     nodes = np.log(_PARTS)
-    x = np.log(viscosity_m2_s / centre.viscosity_m2_s)
-    x = float(np.clip(x, _FARTHEST * nodes[0], _FARTHEST * nodes[-1]))
+    x = float(np.clip(np.log(part), _FARTHEST * nodes[0], _FARTHEST * nodes[-1]))
     share = np.ones(len(nodes))
     for i, j in itertools.permutations(range(len(nodes)), 2):
         share[i] *= (x - nodes[j]) / (nodes[i] - nodes[j])
-    return np.tensordot(share, centre.spreading, axes=1)
+    return np.tensordot(share, values, axes=1)
 
 
-def _moved(case: Case, inputs: dict[str, float]) -> tuple[Case, FieldSettings]:
-    """The case with its traffic and its wind as in a sample, and the model's inputs moved."""
-    case = hourly_power.on_day(case, Day(heavy=inputs.get(constants.HEAVY_SHARE.key, 1.0)))
+def _rounded(values: Array) -> Array:
+    return values.astype(np.float32).astype(np.float64)
+
+
+def _moved(centre: Central, inputs: dict[str, float]) -> tuple[Case, FieldSettings]:
+    """The central case with traffic and wind as in a sample, the model with its inputs moved."""
+    case, settings = centre.case, centre.settings
+    day = Day(
+        inputs.get(constants.TRAFFIC_FLOW.key, 1.0), inputs.get(constants.HEAVY_SHARE.key, 1.0)
+    )
+    case = hourly_power.on_day(case, day)
     if case.traffic is not None:
         faster = inputs.get(constants.VEHICLE_SPEEDS.key, 1.0)
         case = replace(case, traffic=case.traffic.faster(case.road, faster))
@@ -418,8 +434,8 @@ def _moved(case: Case, inputs: dict[str, float]) -> tuple[Case, FieldSettings]:
         stronger = inputs.get(constants.WIND_SPEED.key, 1.0)
         faster_wind = wind.model_copy(update={"speed_m_s": wind.speed_m_s * stronger})
         case = hourly_power.in_wind(case, faster_wind)
-    settings = coarse(field_settings(case))
-    case = hourly_power.on_day(case, Day(flow=inputs.get(constants.TRAFFIC_FLOW.key, 1.0)))
+        ambient = field_settings(case).ambient_diffusivity_m2_s
+        settings = replace(settings, ambient_diffusivity_m2_s=ambient)
     for item in uncertain_inputs(settings):
         if item.key in inputs:
             case, settings = change(item, case, settings, inputs[item.key])
@@ -442,7 +458,7 @@ def with_moments(speed: Array, mean_ratio: float, cube_ratio: float) -> Array:
         peaked = math.log(cube / mean**3)
         if math.isnan(wanted):
             wanted = peaked + math.log(cube_ratio / mean_ratio**3)
-        slope = 3.0 * float((power**3 @ log) / cube - (power @ log) / mean) / log.size
+        slope = 3.0 * float((power**3 * log).mean() / cube - (power * log).mean() / mean)
         step = (wanted - peaked) / slope if slope > 0.0 else 0.0
         last, b = b, min(max(b + step, low), high)
         power = np.exp(b * log)
