@@ -9,7 +9,7 @@ import time
 
 import numpy as np
 
-from wakesim.traffic.superpose import add_lines
+from wakesim.traffic.series_kernels import add_lines
 
 COLUMNS, GROUP, DT = 36, 9, 0.05
 

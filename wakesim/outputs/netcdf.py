@@ -54,7 +54,7 @@ class Collected:
     def __init__(self, attributes: Mapping[str, Any]) -> None:
         self.attributes = attributes
         self.variables: dict[str, Variable] = {}
-        self._labels: dict[str, Sequence[Any]] = {}  # of each dimension
+        self._labels: dict[str, Sequence[Any] | np.ndarray] = {}  # of each dimension
         self._beside: list[str] = []  # coordinates that are no dimension
 
     @property
@@ -67,7 +67,7 @@ class Collected:
         self._labels[name] = range(size)
 
     def coordinate(
-        self, name: str, values: Sequence[Any], quantity: Quantity | None = None
+        self, name: str, values: Sequence[Any] | np.ndarray, quantity: Quantity | None = None
     ) -> None:
         """A dimension with values (n,); ``quantity`` when it is not in COORDINATES."""
         self._labels[name] = values

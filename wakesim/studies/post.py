@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import math
 import time
+from collections.abc import Iterable, Iterator
 from concurrent.futures import Executor
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -198,13 +199,16 @@ class TrafficStudy:
         passes = draw_round(self.case, number, before)
         noise = round_noise(self.scene, number, self.samples)
         reduced = with_drag(self.scene, passes, self._air.drag_factor)
-        parts = []
-        done = 0
-        for part in series.walk(self.scene, lines, reduced, 0.0, self.samples, noise, self._air):
-            parts.append(part)
-            done += part.speed.size
-            self.progress(0.1 + 0.4 * done / self.samples, f"traffic, round {number + 1}")
-        sums = series.merge(parts)
+
+        def told(parts: Iterable[RotorSums]) -> Iterator[RotorSums]:
+            done = 0
+            for part in parts:
+                done += part.speed.size
+                self.progress(0.1 + 0.4 * done / self.samples, f"traffic, round {number + 1}")
+                yield part
+
+        walked = series.walk(self.scene, lines, reduced, 0.0, self.samples, noise, self._air)
+        sums = series.merge(told(walked), self.samples)
         if not np.isfinite(sums.speed).all():
             raise NumericalError(f"mount '{self.mount.name}': the speed series is not finite")
         if number > 0:  # only the first round's components are kept

@@ -95,9 +95,12 @@ class NearWake:
     def bubble(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
         """Recirculating air behind the base, u/V between 0 and 1 + reversed_flow."""
         x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+        return self.recirculation(x) * self.base_shape(x, self.lateral(x, y), z)
+
+    def recirculation(self, x: Array) -> Array:
+        """u/V in the middle of the bubble: 1 at its ends, with the reversed flow between."""
         inside = np.clip(x / self.bubble_m, 0.0, 1.0)
-        strength = 1.0 + self.constants.reversed_flow * np.sin(math.pi * inside)
-        return strength * self.base_shape(x, self.lateral(x, y), z)
+        return np.asarray(1.0 + self.constants.reversed_flow * np.sin(math.pi * inside))
 
     def velocity(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
         """Mean along-road wake velocity u/V at x behind the tail."""
@@ -111,6 +114,10 @@ class NearWake:
         """``velocity`` and ``turbulence`` together."""
         u, k = np.broadcast_arrays(self.velocity(x, y, z), self.turbulence(x, y, z))
         return u, k
+
+    def lines(self, x: Array, y: Array, z: Array) -> tuple[Array, Array]:
+        """``both`` (n, m) at distances x (n,) along lines at ``y`` and ``z`` (m,)."""
+        return self.both(x[:, None], y[None, :], z[None, :])
 
     def width(self, x: ArrayLike) -> Array:
         """Standard deviation of the mean wake across, m."""

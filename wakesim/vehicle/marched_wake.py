@@ -12,14 +12,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from wakesim.arrays import Array
+from wakesim.arrays import Array, Mask
 from wakesim.case.vehicle import Vehicle
 from wakesim.section.closure import Closure
 from wakesim.section.wake import (
+    ROAD_ROUGHNESS_M,
     WakeStart,
     WakeTable,
     at_points,
-    blended,
     bracket,
     start_profile,
     wake_table,
@@ -31,6 +31,7 @@ from wakesim.vehicle.bubble import (
     WakeConstants,
     nodes_around,
 )
+from wakesim.vehicle.kernels.wake_lines import wake_lines
 
 
 def wake_start(vehicle: Vehicle, constants: WakeConstants) -> WakeStart:
@@ -62,33 +63,59 @@ class MarchedWake(NearWake, law="section"):
     ) -> None:
         super().__init__(vehicle, constants, air)
         self.start = wake_start(vehicle, constants)
-        low, _, share = bracket(air.diffusivity_over_speed_m)
-        self.table: WakeTable = blended(vehicle, self.start, low, share)
+        low, high, self._share = bracket(air.diffusivity_over_speed_m)
+        self.table: WakeTable = wake_table(vehicle, self.start, low)
+        self._upper = wake_table(vehicle, self.start, high) if self._share > 0.0 else self.table
         self.entry_table: WakeTable = wake_table(vehicle, self.start, 0)
         drag_area = 0.5 * vehicle.drag_coefficient * vehicle.frontal_area_m2
         self._base_area = (1.0 - constants.side_layer_share) * drag_area
 
-    def _start(self, x: Array, y: Array, z: Array) -> tuple[Array, Array, Array]:
-        """Blend, and u and k of the bubble's end, where the base's part is not in the table."""
-        u = start_profile(self.vehicle, self._base_area, self.lateral(x, y), z)
-        k = self.constants.wake_start_energy * self.base_shape(x, self.lateral(x, y), z)
-        return self.blend(x), u, k
+    def _from_nose(self, x: Array, near: Mask) -> Array:
+        """Distance behind the nose where the table is read; within the bubble at most its last
+        section without the base's part, which is added there."""
+        length = self.vehicle.length_m
+        before = self.table.x[self.table.start_index - 1]
+        return np.where(near, np.minimum(x + length, before), x + length)
+
+    def _base_part(self, x: Array, y: Array, z: Array) -> tuple[Array, Array]:
+        """u and k that the base adds within the bubble: the bubble's own, blended into those of
+        its end; arrays that broadcast."""
+        lateral, blend = self.lateral(x, y), self.blend(x)
+        shape = self.base_shape(x, lateral, z)
+        end = start_profile(self.vehicle, self._base_area, lateral, z)
+        onset = np.minimum(x / (TURBULENCE_ONSET * self.vehicle.height_m), 1.0)
+        u = blend * end + (1.0 - blend) * self.recirculation(x) * shape
+        k = blend * self.constants.wake_start_energy
+        return u, (k + (1.0 - blend) * self.constants.turbulence_near * onset) * shape
 
     def _both(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> tuple[Array, Array]:
         x, y, z = np.broadcast_arrays(*(np.asarray(a, dtype=np.float64) for a in (x, y, z)))
-        length = self.vehicle.length_m
         near = (x >= 0.0) & (x < self.bubble_m) & (z >= 0.0)
-        before = self.table.x[self.table.start_index - 1]  # the base's part is added here
-        at = np.where(near, np.minimum(x + length, before), x + length)
-        u, k = at_points(self.table, at, self.lateral(x, y), z)
+        at, lateral = self._from_nose(x, near), self.lateral(x, y)
+        u, k = at_points(self.table, at, lateral, z)
+        if self._share > 0.0:
+            for value, upper in zip((u, k), at_points(self._upper, at, lateral, z), strict=True):
+                value += self._share * (upper - value)
         if near.any():
-            a, b, c = x[near], y[near], z[near]
-            blend, start_u, start_k = self._start(a, b, c)
-            onset = np.minimum(a / (TURBULENCE_ONSET * self.vehicle.height_m), 1.0)
-            level = self.constants.turbulence_near * onset
-            shape = self.base_shape(a, self.lateral(a, b), c)
-            u[near] += blend * start_u + (1.0 - blend) * self.bubble(a, b, c)
-            k[near] += blend * start_k + (1.0 - blend) * level * shape
+            more_u, more_k = self._base_part(x[near], y[near], z[near])
+            u[near] += more_u
+            k[near] += more_k
+        return u, k * self.constants.turbulence_factor**2
+
+    def lines(self, x: Array, y: Array, z: Array) -> tuple[Array, Array]:
+        """``both`` (n, m) at distances x (n,) along lines at ``y`` and ``z`` (m,)."""
+        u, k = np.empty((x.size, y.size)), np.empty((x.size, y.size))
+        near = (x >= 0.0) & (x < self.bubble_m)
+        low, high = self.table, self._upper
+        wake_lines(
+            low.x, low.y, low.z, low.u, low.k, high.u, high.k, self._share, ROAD_ROUGHNESS_M,
+            self._from_nose(x, near), y, z, self.air.crosswind_ratio * np.maximum(x, 0.0), u, k,
+        )  # fmt: skip
+        if near.any():
+            above = z >= 0.0
+            more_u, more_k = self._base_part(x[near, None], y[None, :], z[None, :])
+            u[near] += above * more_u
+            k[near] += above * more_k
         return u, k * self.constants.turbulence_factor**2
 
     def velocity(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
@@ -106,7 +133,8 @@ class MarchedWake(NearWake, law="section"):
     def width(self, x: ArrayLike) -> Array:
         """Standard deviation of the mean wake across, m."""
         at = np.asarray(x, dtype=np.float64) + self.vehicle.length_m
-        return np.interp(at, self.table.x, self.table.width)
+        low, high = self.table.width, self._upper.width
+        return np.interp(at, self.table.x, low + self._share * (high - low))
 
     def sections(
         self, x: Array, y_m: Array | None = None, z_m: Array | None = None
@@ -117,5 +145,6 @@ class MarchedWake(NearWake, law="section"):
         still.__dict__ = self.__dict__ | {"air": AirState(self.air.diffusivity_over_speed_m, 0.0)}
         y = nodes_around(np.concatenate([[0.0], self.table.y]), y_m)
         z = nodes_around(self.table.z, z_m)
-        u, k = still._both(x[:, None, None], y[None, :, None], z[None, None, :])
-        return y, z, u, k
+        across, up = np.meshgrid(y, z, indexing="ij")
+        u, k = still.lines(x, across.ravel(), up.ravel())
+        return y, z, u.reshape(x.size, y.size, z.size), k.reshape(x.size, y.size, z.size)
