@@ -197,6 +197,7 @@ def followed_wakes(
         edges = np.geomspace(first, last, _AGES + 1)
         x = np.sqrt(edges[1:] * edges[:-1])
         weight = memory_fade(x / relative, settings.wake_memory_s) * np.diff(edges) / relative
+        weight = weight[:, None]  # summed row by row: a matrix product may differ in the last bit
         way = np.array([views[i].direction for i in numbers], dtype=np.float64)[:, None]
         centre = np.array([views[i].lane_centre_m for i in numbers])[:, None]
         lateral = way * (points[:, 0] - centre + settings.lateral_shift_m)
@@ -204,8 +205,8 @@ def followed_wakes(
         z = np.tile(points[:, 1], len(numbers))
         for y in with_wall_image(lateral, wall):
             u, k = wake.both(x[:, None], y.reshape(1, -1), z[None, :])
-            out[numbers, 0] += way * relative * (weight @ u).reshape(lateral.shape)
-            out[numbers, 1] += relative**2 * (weight @ k).reshape(lateral.shape)
+            out[numbers, 0] += way * relative * (weight * u).sum(axis=0).reshape(lateral.shape)
+            out[numbers, 1] += relative**2 * (weight * k).sum(axis=0).reshape(lateral.shape)
     return out
 
 
