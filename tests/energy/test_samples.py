@@ -164,5 +164,5 @@ def test_the_ranking_of_the_real_model_is_trusted() -> None:
     u = collect(one, MOUNT, place, values, [evaluate(p) for p in all_payloads], 1.0, 1.0)
     assert u.speed_ranking.trusted
     assert u.energy_ranking.trusted
-    assert u.speed_ranking.total.sum() >= 1.0
+    assert u.speed_ranking.total.sum() >= 1.0 - 1e-12
     assert u.energy.p90 < u.energy.p50 < u.energy.p10

@@ -194,8 +194,6 @@ class PointAir:
     pulse tables of other settings, and without traffic.
     """
 
-    coarse = False  # grid of the mean air
-
     def __init__(
         self,
         case: Case,
@@ -254,7 +252,6 @@ class PointAir:
             self.settings,
             self.wall_y_m,
             reach_m=beyond,
-            coarse=self.coarse,
             start=self.start,
         )
 

@@ -52,8 +52,8 @@ class MarchedWake(NearWake, law="section"):
     @classmethod
     def levels(cls, air: AirState) -> set[int]:
         """Levels of ``section.wake.LEVELS_M`` whose tables the wake in this air is made of."""
-        low, high, _ = bracket(air.diffusivity_over_speed_m)
-        return {0, low, high}
+        low, high, share = bracket(air.diffusivity_over_speed_m)
+        return {0, low, high} if share > 0.0 else {0, low}
 
     def __init__(
         self,
