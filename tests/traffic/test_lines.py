@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -110,3 +112,18 @@ def test_panel_part_is_kept_between_calls():
     assert len(cache) == 1
     assert np.array_equal(first.pulse.data, again.pulse.data)
     assert all(np.array_equal(kept[key], cache[key]) for key in kept)
+
+
+def test_a_kept_pulse_is_that_of_its_own_vehicle_and_point():
+    """Two sizes of one class at two mounts through one cache, whatever came first."""
+    settings = replace(SETTINGS, refinement=0.5)
+    car = catalogue()["suv"]
+    larger = replace(car, width_m=1.1 * car.width_m)
+    cache: dict = {}
+    for vehicle in (car, larger):
+        for mount in ((3.0, 1.5), (3.5, 1.5)):
+            view = LaneView(vehicle, -1.825, 1, 30.0, 3.0)
+            kept = build_library((view,), rotor(*mount), settings, None, cache)
+            alone = build_library((view,), rotor(*mount), settings)
+            assert np.array_equal(kept.pulse.data, alone.pulse.data)
+    assert len(cache) == 4

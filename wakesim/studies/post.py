@@ -145,7 +145,6 @@ class TrafficStudy:
         self._sums: list[RotorSums] = []
         self._blocks: list[intervals.Blocks] = []
         self._air: MountAir = still_mount_air(self.scene, self.settings)
-        self._cache: dict[tuple[object, ...], Array] = {}  # panel part of the lines
 
     @property
     def rounds(self) -> int:
@@ -162,7 +161,7 @@ class TrafficStudy:
         compute = self.case.compute
         self.progress(0.0, "pass fields")
         self._air = mount_air(self.scene, self.settings)
-        lines = scene_lines(self.scene, self.settings, self._air.viscosity, self._cache)
+        lines = scene_lines(self.scene, self.settings, self._air.viscosity)
         first_passes = self._round(lines)
         while not self.tolerance_met and self.rounds < compute.max_rounds:
             self._round(lines)

@@ -81,7 +81,6 @@ class FieldSettings:
     road_roughness_factor: float = 1.0  # on the roughness of the road, for the uncertainty
     verge_roughness_factor: float = 1.0  # on that of the verge
     refinement: float = 1.0  # panels of the hulls in each direction, relative to the default
-    pulse_reach_m: float = np.inf  # pulses of lanes beyond it are shared by all uses of one cache
 
     def air_state(
         self, view: LaneView, relative_m_s: float, viscosity_m2_s: float = 0.0
@@ -250,13 +249,16 @@ def _fill_wake(
 def _pulse_key(
     view: LaneView, points: Array, settings: FieldSettings, wall_y_m: float | None
 ) -> tuple[object, ...]:
-    """What the pulse of a view depends on; its class and lane alone beyond ``pulse_reach_m``."""
-    place = (view.vehicle.name, view.lane_centre_m, view.direction, wall_y_m)
-    common = (*place, settings.wander_sd_m, settings.refinement)
-    if np.abs(points[:, 0] - view.lane_centre_m).min() > settings.pulse_reach_m:
-        return common
-    bubble = bubble_length_m(view.vehicle, settings.constants) if settings.open_tail else None
-    return (*common, view.vehicle, bubble, settings.lateral_shift_m)
+    """All that the pulse of a view depends on."""
+    body, bubble = view.vehicle, None
+    if settings.open_tail:
+        bubble = bubble_length_m(body, settings.constants)
+    shape = (
+        body.length_m, body.width_m, body.height_m, body.clearance_m, body.frontal_area_m2,
+        body.drag_coefficient, body.shape, body.nose_radius_m, bubble, settings.refinement,
+    )  # fmt: skip
+    place = (view.lane_centre_m, view.direction, wall_y_m)
+    return (*shape, *place, settings.wander_sd_m, settings.lateral_shift_m, points.tobytes())
 
 
 def build_library(
@@ -297,10 +299,13 @@ def build_library(
     far = LineTable.of(far_rows, FAR_STEP_M)
     number = 0
     for i, (view, x) in enumerate(zip(views, near_x, strict=True)):
-        key = (x.size, *_pulse_key(view, points, settings, wall_y_m))
-        if key not in cache:
-            cache[key] = displacement_lines(view, points, settings, wall_y_m, x)
-        pulse.lines(i * nodes, nodes)[:] = cache[key]
+        key = _pulse_key(view, points, settings, wall_y_m)
+        found = cache.get(key)
+        if found is None:
+            found = displacement_lines(view, points, settings, wall_y_m, x)
+            if displacement_cache is not None:
+                cache[key] = found
+        pulse.lines(i * nodes, nodes)[:] = found
         for j, level in enumerate(levels):
             _fill_wake(
                 near.lines((i * levels.size + j) * nodes, nodes), view, points, settings, wall_y_m,

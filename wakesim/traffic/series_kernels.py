@@ -15,6 +15,7 @@ _PART = 2  # channels of a line
 _POINTS = 9
 _PULSE, _WAKE = 0, _PART * _POINTS  # first column of the pulse and of the wake
 _COLUMNS = 4 * _POINTS
+_TOGETHER = 16  # blocks for which the passes that act are looked up at once
 
 
 @kernel()
@@ -32,10 +33,11 @@ def _add_line(data, first, last, start, step, gain, group, begin, low, high, wei
         position = start + i * step
         row = min(max(int(position), 0), last - 1)
         fraction = position - row
-        row += first
+        here, beyond = data[first + row], data[first + row + 1]
+        to = out[i - begin, column : column + width]
         for c in range(width):
-            a = np.float64(data[row, c])
-            out[i - begin, column + c] += weight[c] * (a + fraction * (data[row + 1, c] - a))
+            a = np.float64(here[c])
+            to[c] += weight[c] * (a + fraction * (np.float64(beyond[c]) - a))
 
 
 @kernel(parallel=True)
@@ -63,14 +65,28 @@ def add_lines(data, first, rows, line, start, step, gain, group, block, column, 
 
 
 @kernel()
+def _acting(low, high, begin, end, mine):
+    """Numbers of the events that act on samples ``begin`` to ``end``, into ``mine``; how many."""
+    n = 0
+    for e in range(low.shape[1]):
+        if (
+            min(low[0, e], low[1, e], low[2, e]) < end
+            and max(high[0, e], high[1, e], high[2, e]) > begin
+        ):
+            mine[n] = e
+            n += 1
+    return n
+
+
+@kernel()
 def _add_passes(
-    pulse, wake, far, kind, first, last, start, step, gain, low, high, begin, end, weight, used,
-    field,
+    pulse, wake, far, kind, first, last, start, step, gain, low, high, mine, begin, end, weight,
+    used, field,
 ):  # fmt: skip
-    """Field (classes, n, 36) of samples ``begin`` to ``end``; only classes that are ``used``
-    (classes,) are written. Events as in ``series_blocks``."""
+    """Field (classes, n, 36) of samples ``begin`` to ``end`` by the events ``mine``; only classes
+    that are ``used`` (classes,) are written. Events as in ``series_blocks``."""
     used[:] = False
-    for e in range(kind.size):
+    for e in mine:
         k = kind[e]
         for t in range(3):
             a, b = max(low[t, e], begin), min(high[t, e], end)
@@ -100,9 +116,12 @@ def passes_field(
     for b in numba.prange((n + block - 1) // block):
         begin = b * block
         end = min(n, begin + block)
+        mine = np.empty(kind.size, dtype=np.int64)
+        acting = _acting(low, high, begin, end, mine)
         _add_passes(
-            pulse, wake, far, kind, first, last, start, step, gain, low, high, begin, end,
-            np.empty(pulse.shape[1]), np.empty(out.shape[0], dtype=np.bool_), out[:, begin:end],
+            pulse, wake, far, kind, first, last, start, step, gain, low, high, mine[:acting],
+            begin, end, np.empty(pulse.shape[1]), np.empty(out.shape[0], dtype=np.bool_),
+            out[:, begin:end],
         )  # fmt: skip
 
 
@@ -221,16 +240,20 @@ def series_blocks(
     (hours, classes, points); ``part`` (blocks, classes + 8): see ``_add_rotor``.
     """
     classes = drift.shape[1]
-    for b in numba.prange(begin.size):
-        a, o, h = begin[b], end[b], hour[b]
-        used = np.empty(classes, dtype=np.bool_)
-        field = np.empty((classes, o - a, _COLUMNS))
-        _add_passes(
-            pulse, wake, far, kind, first, last, start, step, gain, low, high, a, o,
-            np.empty(pulse.shape[1]), used, field,
-        )  # fmt: skip
-        _add_rotor(
-            field, used, o - a, weights, noise[a:o], drift[h], still_energy[h], ambient,
-            ambient_sd, ambient_noise[a:o], share_u, share_v, speed[a:o], u[a:o], v[a:o],
-            passing[a:o], part[b],
-        )  # fmt: skip
+    for g in numba.prange((begin.size + _TOGETHER - 1) // _TOGETHER):
+        first_block, last_block = g * _TOGETHER, min((g + 1) * _TOGETHER, begin.size)
+        mine = np.empty(kind.size, dtype=np.int64)
+        acting = _acting(low, high, begin[first_block], end[last_block - 1], mine)
+        weight, used = np.empty(pulse.shape[1]), np.empty(classes, dtype=np.bool_)
+        for b in range(first_block, last_block):
+            a, o, h = begin[b], end[b], hour[b]
+            field = np.empty((classes, o - a, _COLUMNS))
+            _add_passes(
+                pulse, wake, far, kind, first, last, start, step, gain, low, high,
+                mine[:acting], a, o, weight, used, field,
+            )  # fmt: skip
+            _add_rotor(
+                field, used, o - a, weights, noise[a:o], drift[h], still_energy[h], ambient,
+                ambient_sd, ambient_noise[a:o], share_u, share_v, speed[a:o], u[a:o], v[a:o],
+                passing[a:o], part[b],
+            )  # fmt: skip
