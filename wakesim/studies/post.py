@@ -165,6 +165,7 @@ class TrafficStudy:
         first_passes = self._round(lines)
         while not self.tolerance_met and self.rounds < compute.max_rounds:
             self._round(lines)
+        del lines  # tens of MB that the model interval does not need
         effective = self._effective()
         variants: tuple[ModelVariant, ...] = ()
         cutoff = {self.settings.wake_memory_s: effective}
@@ -224,6 +225,8 @@ class TrafficStudy:
         return intervals.interval(intervals.join_blocks(self._blocks), LEVEL)
 
     def _speed(self) -> Array:
+        if len(self._sums) == 1:
+            return self._sums[0].speed
         return np.concatenate([s.speed for s in self._sums])
 
     def _effective(self) -> float:
