@@ -25,9 +25,9 @@ def kernel(
     meanwhile; ``parallel`` ones do not, for not every threading layer of numba allows two at once.
     Divisions by zero give infinity, as in numpy,
     which lets loops with a division be vectorised. ``reorder=False`` keeps the order of sums.
-    ``part``: compiled into each loop that calls it. Otherwise it stands once in its own machine code
-    and once in its caller's, which may differ in the last bit, and which of the two runs depends on
-    what the process has loaded before.
+    ``part``: compiled into each loop that calls it. Otherwise it stands once in its own machine
+    code and once in its caller's, which may differ in the last bit, and which of the two runs
+    depends on what the process has loaded before.
     """
     import numba
 

@@ -18,7 +18,7 @@ _COLUMNS = 4 * _POINTS
 _TOGETHER = 16  # blocks for which the passes that act are looked up at once
 
 
-@kernel()
+@kernel(part=True)
 def _add_line(data, first, last, start, step, gain, group, begin, low, high, weight, column, out):
     """Add to out (n, columns), from ``column`` on, one line of a table of rows ``data``.
 
@@ -64,7 +64,7 @@ def add_lines(data, first, rows, line, start, step, gain, group, block, column, 
                 )  # fmt: skip
 
 
-@kernel()
+@kernel(part=True)
 def _acting(low, high, begin, end, mine):
     """Numbers of the events that act on samples ``begin`` to ``end``, into ``mine``; how many."""
     n = 0
@@ -78,7 +78,7 @@ def _acting(low, high, begin, end, mine):
     return n
 
 
-@kernel()
+@kernel(part=True)
 def _add_passes(
     pulse, wake, far, kind, first, last, start, step, gain, low, high, mine, begin, end, weight,
     used, field,
@@ -125,7 +125,7 @@ def passes_field(
         )  # fmt: skip
 
 
-@kernel()
+@kernel(part=True)
 def _add_rotor(
     field, used, n, weights, noise, drift, still_energy, ambient, ambient_sd, ambient_noise,
     share_u, share_v, speed, u_out, v_out, passing, part,
