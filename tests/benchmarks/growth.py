@@ -98,7 +98,7 @@ def map_text(points: int) -> str:
 
 
 def table_text(states: int) -> str:
-    """A table of so many states: two heights in winds and flows, half each of the root."""
+    """A table of so many states: two heights, four winds, and flows."""
     flows = states // 8
     body = (
         "[table]\nheight_m = [1.5, 2.5]\nwind_speed_m_s = [1.0, 2.0, 4.0, 8.0]\n"
@@ -126,7 +126,7 @@ GROWTH: dict[str, tuple[tuple[int, ...], Callable[[int], str], float]] = {
     "vehicles an hour": ((500, 1000, 2000), lambda n: road_text(flow_veh_h=n), LINEAR),
     "hours": ((1, 6, 24), lambda n: road_text(hours=n), LINEAR),
     "places of a map": ((16, 64, 256), map_text, LINEAR),
-    "states of a table": ((32, 128, 512), table_text, LINEAR),
+    "states of a table": ((16, 32, 64), table_text, LINEAR),
     "samples of a yield": ((64, 128), samples_text, LINEAR),
 }
 
