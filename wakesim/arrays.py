@@ -17,7 +17,7 @@ _REORDERED = {"contract", "arcp", "reassoc", "nsz"}
 
 
 def kernel(
-    *, parallel: bool = False, reorder: bool = True, inline: str = "never"
+    *, parallel: bool = False, reorder: bool = True, inline: str = "never", part: bool = False
 ) -> Callable[[Callable[..., Any]], Any]:
     """Decorator of a compiled loop; loops run by ``numba.prange`` with ``parallel``.
 
@@ -25,6 +25,9 @@ def kernel(
     meanwhile; ``parallel`` ones do not, for not every threading layer of numba allows two at once.
     Divisions by zero give infinity, as in numpy,
     which lets loops with a division be vectorised. ``reorder=False`` keeps the order of sums.
+    ``part``: compiled into each loop that calls it. Otherwise it stands once in its own machine
+    code and once in its caller's, which may differ in the last bit, and which of the two runs
+    depends on what the process has loaded before.
     """
     import numba
 
@@ -33,6 +36,7 @@ def kernel(
         parallel=parallel,
         nogil=not parallel,
         inline=inline,
+        forceinline=part,
         fastmath=_REORDERED if reorder else False,
         error_model="numpy",
     )

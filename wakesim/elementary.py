@@ -54,7 +54,7 @@ def _shifted_down(typing_context: Any, bits: Any) -> Any:
     return types.int64(types.int64), generate
 
 
-@kernel()
+@kernel(part=True)
 def exp(x):
     """e^x for |x| <= 700 (not checked)."""
     whole = np.floor(x * _LOG2_E + 0.5)
@@ -75,7 +75,7 @@ def exp(x):
     return s * _number_of((np.int64(np.int32(whole)) + 1023) << 52)
 
 
-@kernel()
+@kernel(part=True)
 def log(x):
     """Natural logarithm of a positive normal number (not checked)."""
     bits = _bits_of(x)

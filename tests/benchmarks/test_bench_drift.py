@@ -5,11 +5,10 @@ Run with: pytest tests/benchmarks -s
 
 from __future__ import annotations
 
-import time
-
 import numpy as np
 import pytest
 from scipy.sparse.linalg import spsolve
+from timing import fastest
 
 from wakesim.section.drift import DriftModel
 from wakesim.section.grid import CrossSectionGrid
@@ -18,19 +17,15 @@ from wakesim.validation.quantities.drift import PassingSource, mean_drift
 LANES = (-1.825, -5.475, -12.0, -15.65)
 
 
-def fastest(function, repeats=5):
-    best = np.inf
-    for _ in range(repeats):
-        began = time.perf_counter()
-        function()
-        best = min(best, time.perf_counter() - began)
-    return best
+def sources_on(grid):
+    """Thirty-two sources, eight in each lane."""
+    return np.array([grid.source(y, 0.8, 4.4, 0.8, 0.6) for y in np.repeat(LANES, 8)])
 
 
 @pytest.mark.parametrize(("k", "v"), [(0.5, 0.0), (0.5, 3.0), (0.15, 8.0)])
 def test_steady_state_on_the_default_grid(k, v, capsys):
     grid = CrossSectionGrid.around(LANES, [(4.5, 2.0)])
-    sources = np.array([grid.source(y, 0.8, 4.4, 0.8, 0.6) for y in np.repeat(LANES, 8)])
+    sources = sources_on(grid)
     model = DriftModel(grid, k, v)
     whole = fastest(lambda: DriftModel(grid, k, v).solve(sources[0]))
     many = fastest(lambda: model.responses(sources))
@@ -42,7 +37,7 @@ def test_steady_state_on_the_default_grid(k, v, capsys):
             f"{1e3 * whole:.0f} ms ({whole / bare:.1f} times a bare sparse solve), "
             f"{len(sources)} further sources {1e3 * many:.0f} ms"
         )
-    assert whole < 0.3
+    assert whole < 4.0 * bare
     assert many < 10.0 * whole
 
 
@@ -59,8 +54,10 @@ def test_step_in_time(capsys):
 def test_mean_of_wakes(capsys):
     sources = [PassingSource(0.1, 10.0, y, 0.8, 0.8, 0.6) for y in np.repeat(LANES, 8)]
     y, z = np.meshgrid([4.0, 4.5, 5.0], [1.3, 2.0, 2.7])
+    grid = CrossSectionGrid.around(LANES, [(4.5, 2.0)])
+    state = fastest(lambda: DriftModel(grid, 0.15, 1.0).solve(sources_on(grid)[0]))
     for v in (0.0, 1.0, 8.0):
         taken = fastest(lambda v=v: mean_drift(sources, y, z, 0.15, v))
         with capsys.disabled():
-            print(f"\n32 sources, 9 points, crosswind {v}: {1e3 * taken:.1f} ms")
-        assert taken < 0.3
+            print(f"\n32 sources, 9 points, crosswind {v}: {taken / state:.2f} states")
+        assert taken < 3.0 * state

@@ -2,22 +2,12 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+from timing import least_cpu
 
 from wakesim.records.anemometer import read_anemometer
-
-
-def best_of_three(action: Callable[[], object]) -> float:
-    taken = []
-    for _ in range(3):
-        start = time.process_time()
-        action()
-        taken.append(time.process_time() - start)
-    return min(taken)
 
 
 def test_reader_keeps_up_with_loadtxt(tmp_path: Path) -> None:
@@ -29,7 +19,7 @@ def test_reader_keeps_up_with_loadtxt(tmp_path: Path) -> None:
     np.savetxt(path, table, "%.3f", ",", header="time_s,u_m_s,v_m_s,w_m_s", comments="")
     theirs = np.loadtxt(path, delimiter=",", skiprows=1)
     np.testing.assert_array_equal(read_anemometer(path).u_m_s, theirs[:, 1])
-    ours = best_of_three(lambda: read_anemometer(path))
-    ratio = best_of_three(lambda: np.loadtxt(path, delimiter=",", skiprows=1)) / ours
+    ours = least_cpu(lambda: read_anemometer(path))
+    ratio = least_cpu(lambda: np.loadtxt(path, delimiter=",", skiprows=1)) / ours
     print(f"numpy.loadtxt takes {ratio:.1f} times as long")
     assert ratio > 0.3

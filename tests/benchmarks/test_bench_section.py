@@ -5,12 +5,8 @@ Run with: pytest tests/benchmarks/test_bench_section.py -s
 
 from __future__ import annotations
 
-import time
+from timing import main_case, numpy_sweeps, timed
 
-import numpy as np
-
-import wakesim
-from wakesim.runtime import cases_path
 from wakesim.section import wake
 from wakesim.section.road import RoadSection
 from wakesim.section.wake import march_wake, prepare_tables
@@ -20,31 +16,8 @@ from wakesim.traffic.scene import case_views, field_settings
 LEVELS_M2_S = (0.3, 0.6)  # eddy viscosities of a quiet and of a busy hour of the main case
 
 
-def timed(function, *arguments):
-    wall, cpu = time.perf_counter(), time.process_time()
-    result = function(*arguments)
-    return result, time.perf_counter() - wall, time.process_time() - cpu
-
-
-def numpy_sweep(shape, repeats):
-    """Tridiagonal systems along axis 0 of fields (n, m) with numpy alone, as a yardstick."""
-    n, m = shape
-    rng = np.random.default_rng(0)
-    off, right = rng.uniform(0.1, 1.0, (n, m)), rng.uniform(0.0, 1.0, (n, m))
-    for _ in range(repeats):
-        factor, found = np.empty((n, m)), np.empty((n, m))
-        factor[0] = 1.0 / (1.0 + off[0])
-        found[0] = right[0] * factor[0]
-        for i in range(1, n):
-            factor[i] = 1.0 / (1.0 + off[i] + off[i - 1] * (1.0 - off[i - 1] * factor[i - 1]))
-            found[i] = (right[i] + off[i - 1] * found[i - 1]) * factor[i]
-        for i in range(n - 2, -1, -1):
-            found[i] += off[i] * factor[i] * found[i + 1]
-    return found
-
-
 def main_sights():
-    case = wakesim.load_case(cases_path("expressway-post.toml"))
+    case = main_case()
     settings = field_settings(case)
     _, views, rates = case_views(case, case.compute.hours)
     return case, settings, views, rates
@@ -70,7 +43,7 @@ def test_wakes_of_all_classes(capsys):
     table, _, alone = timed(march_wake, lorry, wake_start(lorry, settings.constants), 0.02)
     # u, k and eps: across, up and across, two stages each, in some 110 steps to 30 s and more
     repeats = 3 * 3 * 2 * table.x.size
-    _, _, yard = timed(numpy_sweep, table.u.shape[1:], repeats)
+    _, _, yard = timed(numpy_sweeps, table.u.shape[1:], repeats)
     with capsys.disabled():
         print(
             f"\n{tables} tables of {len(case.vehicles)} classes: {wall:.2f} s (CPU {cpu:.2f} s); "
@@ -98,7 +71,7 @@ def test_balance_of_a_day(capsys, monkeypatch):
     monkeypatch.setattr(RoadSection, "step", counted)
     air, wall, cpu = timed(road_air, case, views, rates, settings, None)
     shape = air.section.grid.shape
-    _, _, yard = timed(numpy_sweep, shape, 3 * 3 * 2 * 20)
+    _, _, yard = timed(numpy_sweeps, shape, 3 * 3 * 2 * 20)
     with capsys.disabled():
         print(
             f"\n24 hours on {shape[0]} x {shape[1]} cells, {steps} steps: {wall:.2f} s (CPU "

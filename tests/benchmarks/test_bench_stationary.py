@@ -5,9 +5,8 @@ Run with: pytest tests/benchmarks -s
 
 from __future__ import annotations
 
-import time
-
 import numpy as np
+from timing import fastest, timed
 
 from wakesim.traffic.measure import Measure, measure
 from wakesim.traffic.stationary import ShotNoise, mean_cubes
@@ -50,21 +49,12 @@ def plain(state: Measure, voices=16, octaves=16, directions=32) -> float:
     return 9.0 * np.log(2.0) / voices * (total / directions + beyond)
 
 
-def best(function, repeats=3):
-    found = []
-    for _ in range(repeats):
-        began = time.perf_counter()
-        result = function()
-        found.append(time.perf_counter() - began)
-    return min(found), result
-
-
 def test_compiled_route_against_numpy():
     state = passes().reduced(300)
     nothing = np.zeros(2), np.zeros((2, 2))
-    assert ShotNoise(state, *nothing).mean_cube_speed > 0.0  # compiles
-    fast, cube = best(lambda: ShotNoise(state, *nothing).mean_cube_speed)
-    slow, reference = best(lambda: plain(state), 1)
+    cube = ShotNoise(state, *nothing).mean_cube_speed  # compiled
+    fast = fastest(lambda: ShotNoise(state, *nothing).mean_cube_speed, 3)
+    reference, slow, _ = timed(plain, state)
     print(
         f"\n300 nodes: numpy {slow / fast:.0f} times as long; difference {cube / reference - 1:.1e}"
     )
@@ -75,13 +65,14 @@ def test_compiled_route_against_numpy():
 def test_compressed_states_against_exact_ones():
     full = passes()
     nothing = np.zeros(2), np.zeros((2, 2))
-    exact_s, cube = best(lambda: ShotNoise(full, *nothing).mean_cube_speed)
+    cube = ShotNoise(full, *nothing).mean_cube_speed
+    exact_s = fastest(lambda: ShotNoise(full, *nothing).mean_cube_speed, 3)
     print(f"\nexact, {len(full)} samples: {1e3 * exact_s:.0f} ms a state")
     for nodes in (100, 300, 1000):
-        cut_s, few = best(lambda nodes=nodes: full.reduced(nodes))
+        few, cut_s, _ = timed(full.reduced, nodes)
         states = [few.scaled(rate=1.0 + 1e-9 * i) for i in range(200)]
         mean_cubes(states[:2])
-        many_s, found = best(lambda states=states: mean_cubes(states))
+        found, many_s, _ = timed(mean_cubes, states)
         error = abs(found.mean_cube[0] / cube - 1.0)
         ratio = exact_s / (many_s / len(states))
         print(

@@ -5,15 +5,10 @@ Run with: pytest tests/benchmarks/test_bench_steady.py -s
 
 from __future__ import annotations
 
-import time
-from dataclasses import replace
-
 import numpy as np
+from timing import BUSY_HOUR, busiest_hour, timed
 
-import wakesim
-from wakesim.case.traffic import Headway
 from wakesim.measures import series
-from wakesim.runtime import cases_path
 from wakesim.traffic.mount_air import mount_air
 from wakesim.traffic.point_statistics import (
     PointAir,
@@ -31,25 +26,9 @@ from wakesim.traffic.scene import (
 from wakesim.vehicle.passfield import _solved_hull
 from wakesim.vehicle.pulse_grid import pulse_table
 
-HOUR = 7
-
-
-def main_case():
-    """The main case, hour 7 alone, negative exponential headways."""
-    case = wakesim.load_case(cases_path("expressway-post.toml"))
-    headway = Headway()
-    compute = case.compute.model_copy(update={"start_hour": HOUR, "duration_h": 1.0})
-    return replace(case, compute=compute, traffic=replace(case.traffic, headway=headway))
-
-
-def timed(function, *arguments, **options):
-    wall, cpu = time.perf_counter(), time.process_time()
-    result = function(*arguments, **options)
-    return result, time.perf_counter() - wall, time.process_time() - cpu
-
 
 def test_map_and_further_states():
-    case = main_case()
+    case = busiest_hour()
     y, z = np.meshgrid(np.linspace(-12.0, 12.0, 40), np.linspace(0.5, 8.0, 30), indexing="ij")
     points = np.column_stack([y.ravel(), z.ravel()])
     settings = field_settings(case)
@@ -64,9 +43,9 @@ def test_map_and_further_states():
     print(f"map of 40 x 30 points ({done} free of vehicles): {wall:.2f} s (CPU {cpu:.2f} s)")
     mount = case.mounts[0]
     rotor, _ = mount.points()
-    point_statistics(case, rotor, hours=[6, HOUR], settings=settings, pulses=pulses)
+    point_statistics(case, rotor, hours=[6, BUSY_HOUR], settings=settings, pulses=pulses)
     options = {"settings": settings, "pulses": pulses}
-    _, wall_1, cpu_1 = timed(point_statistics, case, rotor, hours=[HOUR], **options)
+    _, wall_1, cpu_1 = timed(point_statistics, case, rotor, hours=[BUSY_HOUR], **options)
     _, wall_24, cpu_24 = timed(point_statistics, case, rotor, hours=range(24), **options)
     print(f"one rotor, one state in new air: {1e3 * wall_1:.0f} ms (CPU {1e3 * cpu_1:.0f} ms)")
     more = (wall_24 - wall_1) / 23, (cpu_24 - cpu_1) / 23
@@ -77,7 +56,7 @@ def test_map_and_further_states():
 
 def test_against_the_monte_carlo_at_equal_accuracy():
     """Time that the series needs for a standard error of 0.1 %, which the exact method keeps."""
-    case = main_case()
+    case = busiest_hour()
     mount = case.mounts[0]
     rotor, shares = mount.points()
     scene, settings = prepare_scene(case, mount), field_settings(case)
@@ -111,7 +90,7 @@ def test_against_the_monte_carlo_at_equal_accuracy():
 
 def test_one_sight_costs_little():
     """Sampling the passes at a point is cheaper than reducing and integrating its measure."""
-    air = PointAir(main_case())
+    air = PointAir(busiest_hour())
     points = np.column_stack([np.full(64, 4.5), np.linspace(0.5, 6.0, 64)])
     air.sampler(points, 0.0).samples()
     samples, _, cpu = timed(air.sampler(points, 0.0).samples)

@@ -59,7 +59,7 @@ def test_xarray_and_netcdf_read_the_energy(result: Result, tmp_path) -> None:
     import xarray
 
     path = tmp_path / "result.h5"
-    netcdf.write(dataset.to_xarray(result), path)
+    netcdf.write(dataset.collected(result), path)
     energy = result.mounts[0].energy
     with xarray.open_dataset(path) as data:
         power = data["electrical_power"].sel(mount="m", response="inertial")

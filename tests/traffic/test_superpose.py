@@ -14,8 +14,9 @@ from wakesim.case.mounts import Mount
 from wakesim.case.vehicle import catalogue
 from wakesim.studies.single_pass import signature
 from wakesim.traffic.lines import FieldSettings, LaneView, build_library
+from wakesim.traffic.series_kernels import add_lines
 from wakesim.traffic.stream import Passes
-from wakesim.traffic.superpose import add_lines, superpose, view_table
+from wakesim.traffic.superpose import superpose, view_table
 from wakesim.vehicle.wake import WakeConstants
 
 MOUNT = Mount(

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from solids import cube_sphere, observed_orders, spheroid
 
+from wakesim.case.vehicle import catalogue
 from wakesim.vehicle.panels3d import SourceHull
 
 PROBES = np.array([[1.5, 0.8, 0.0], [0.3, -1.4, 0.9], [-2.0, 0.1, -0.5], [0.0, 0.0, 1.6]])
@@ -178,3 +179,19 @@ def test_passing_sphere_moments():
 def test_impossible_hulls_are_refused(quads, options, message):
     with pytest.raises(ValueError, match=message):
         SourceHull(quads, **options)
+
+
+def test_one_side_of_a_symmetric_hull_gives_the_strengths_of_the_whole():
+    from scipy.linalg import solve
+
+    from wakesim.vehicle.hull import vehicle_hull
+    from wakesim.vehicle.kernels.quad_source import influence_matrix
+
+    hull = SourceHull(vehicle_hull(catalogue()["coach"], 0.5).quads)
+    every = np.arange(hull.areas.size)
+    matrix = influence_matrix(*hull._panels, every, np.zeros(every.size, bool), *hull._images)
+    whole = solve(matrix, hull.boundary_value)
+    assert hull.strengths == pytest.approx(whole, rel=1e-9, abs=1e-10)
+    turn = np.random.default_rng(4).permutation(every.size)  # panels in any order
+    again = SourceHull(vehicle_hull(catalogue()["coach"], 0.5).quads[turn])
+    assert again.strengths == pytest.approx(whole[turn], rel=1e-9, abs=1e-10)

@@ -149,8 +149,8 @@ def test_sections_are_the_wake_itself(law):
     y, z, u, k = wake.sections(x)
     assert u.shape == k.shape == (x.size, y.size, z.size)
     direct = wake.both(x[:, None, None], y[None, :, None], z[None, None, :])
-    assert u == pytest.approx(direct[0], abs=1e-8)  # tables in single precision
-    assert k == pytest.approx(direct[1], abs=1e-8)  # tables in single precision
+    assert u == pytest.approx(direct[0], abs=1e-12)
+    assert k == pytest.approx(direct[1], abs=1e-12)
 
 
 def test_air_beside_a_lorry_is_dragged_along_from_the_nose_on():

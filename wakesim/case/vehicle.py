@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import cache
 from numbers import Real
 from typing import Annotated, Any, Literal
@@ -71,7 +71,7 @@ class Vehicle:
     nose_radius_m: float | None = None
 
     def __post_init__(self) -> None:
-        problems = [f"vehicle '{self.name}': {text}" for _, text in vehicle_problems(asdict(self))]
+        problems = [f"vehicle '{self.name}': {text}" for _, text in vehicle_problems(vars(self))]
         if problems:
             raise CaseError(problems)
         if not self.label:

@@ -76,30 +76,38 @@ class Response:
 
 @kernel(reorder=False)
 def _pull(v, omega, ratios, powers, radius):
-    """v^2 C_q(lambda), m2/s2; C_q = C_p/lambda with its limit at rest."""
+    """v^2 C_q(lambda), m2/s2, and its slope over omega; C_q = C_p/lambda with its limit at rest."""
     tip = omega * radius
     last = ratios[-1]
     if tip >= last * v:
-        slope = powers[-2] / (last - ratios[-2]) / last
-        return -slope * (tip - last * v) * tip / last
+        fall = powers[-2] / (last - ratios[-2]) / (last * last)
+        return -fall * (tip - last * v) * tip, -fall * (2.0 * tip - last * v) * radius
     if tip <= 0.0:
-        return v * v * powers[1] / ratios[1]
+        return v * v * powers[1] / ratios[1], 0.0
     ratio = tip / v
-    k = np.searchsorted(ratios, ratio, side="right") - 1
-    share = (ratio - ratios[k]) / (ratios[k + 1] - ratios[k])
-    return v * v * (powers[k] + share * (powers[k + 1] - powers[k])) / ratio
+    k = 0
+    while ratio >= ratios[k + 1]:
+        k += 1
+    slope = (powers[k + 1] - powers[k]) / (ratios[k + 1] - ratios[k])
+    power = powers[k] + (ratio - ratios[k]) * slope
+    return v * v * power / ratio, v * radius * (slope * ratio - power) / (ratio * ratio)
 
 
 @kernel(reorder=False)
 def _torques(v, omega, ratios, powers, force, radius, gain, rated, on, friction):
-    """Aerodynamic, generator and bearing torque, N m; ``force`` is 1/2 rho A R."""
-    aero = force * _pull(v, omega, ratios, powers, radius)
-    taken = gain * omega * omega
+    """Generator and bearing torque, N m, the sum of all with the aerodynamic one, and its slope
+    over omega; ``force`` is 1/2 rho A R."""
+    pull, pull_slope = _pull(v, omega, ratios, powers, radius)
+    taken, slope = gain * omega * omega, 2.0 * gain * omega
     if omega < on:
-        taken *= max(0.0, 10.0 * omega / on - 9.0)
+        share = max(0.0, 10.0 * omega / on - 9.0)
+        slope = slope * share + (taken * 10.0 / on if share > 0.0 else 0.0)
+        taken *= share
     if taken * omega > rated:
         taken = rated / omega
-    return aero, taken, friction * omega
+        slope = -taken / omega
+    rubbed = friction * omega
+    return taken, rubbed, force * pull - taken - rubbed, force * pull_slope - slope - friction
 
 
 @kernel(reorder=False)
@@ -118,26 +126,22 @@ def _march(
         v = speed[i]
         here = 0.0
         for _ in range(substeps):
-            if omega <= 0.0 and force * _pull(v, 0.0, ratios, powers, radius) <= breakaway:
+            if omega <= 0.0 and force * _pull(v, 0.0, ratios, powers, radius)[0] <= breakaway:
                 break
             # omega_m solves f = 2 J (omega_m - omega)/dt - Q(omega_m) = 0; f(low) <= 0 <= f(high)
             low = 0.0
             high = max(omega, top * v) + 1e-12
             middle = omega
             for _iteration in range(200):
-                aero, taken, rubbed = _torques(
+                _, _, torque, change = _torques(
                     v, middle, ratios, powers, force, radius, gain, rated, on, friction
                 )
-                f = 2.0 * inertia * (middle - omega) / step - (aero - taken - rubbed)
+                f = 2.0 * inertia * (middle - omega) / step - torque
                 if f > 0.0:
                     high = middle
                 else:
                     low = middle
-                width = 1e-7 * max(middle, 1e-6)
-                a2, t2, r2 = _torques(
-                    v, middle + width, ratios, powers, force, radius, gain, rated, on, friction
-                )
-                slope = 2.0 * inertia / step - ((a2 - t2 - r2) - (aero - taken - rubbed)) / width
+                slope = 2.0 * inertia / step - change
                 new = middle - f / slope if slope > 0.0 else 0.5 * (low + high)
                 if not (low < new < high):
                     new = 0.5 * (low + high)
@@ -149,7 +153,7 @@ def _march(
             if after < 0.0:  # friction would turn it backwards: it stops
                 after = 0.0
                 middle = 0.5 * omega
-            aero, taken, rubbed = _torques(
+            taken, rubbed, _, _ = _torques(
                 v, middle, ratios, powers, force, radius, gain, rated, on, friction
             )
             # the aerodynamic torque closes the discrete equation exactly

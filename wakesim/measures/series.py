@@ -11,23 +11,23 @@ A part that blows against the rest counts negative.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
-import numba
 import numpy as np
 
-from wakesim.arrays import Array, kernel
+from wakesim.arrays import Array
 from wakesim.traffic.lines import LineLibrary
 from wakesim.traffic.mount_air import MountAir
 from wakesim.traffic.scene import Scene, hour_of
+from wakesim.traffic.series_kernels import rotor_of_field, series_blocks
 from wakesim.traffic.stream import Passes
-from wakesim.traffic.superpose import superpose
+from wakesim.traffic.superpose import events_of
 from wakesim.vehicle.wake import SHARE_U, SHARE_V
 
 MECHANISMS = ("pulse", "wake", "turbulence", "drift", "ambient")
-_BLOCK = 512
-_CHUNK_S = 600.0
+_BLOCK = 128  # samples; the fields of all classes in a block stay at hand
+_CHUNK_S, _CHUNKS = 600.0, 6
 
 
 @dataclass(frozen=True)
@@ -49,64 +49,6 @@ class RotorSums:
     ambient_cube: float
     u_sum: float
     v_sum: float
-
-
-@kernel(parallel=True)
-def _rotor_kernel(
-    field, weights, noise, drift, still_energy, ambient, ambient_sd, ambient_noise,
-    share_u, share_v, block, speed, centre, part,
-):  # fmt: skip
-    classes, n, _, points = field.shape
-    middle = points // 2
-    first_mechanism = classes
-    last = classes + 5
-    for b in numba.prange((n + block - 1) // block):
-        for i in range(b * block, min(n, (b + 1) * block)):
-            root_u = np.sqrt(2.0 * share_u) * noise[i, 0]
-            root_v = np.sqrt(2.0 * share_v) * noise[i, 1]
-            total = 0.0
-            for p in range(points):
-                pulse_u = 0.0
-                pulse_v = 0.0
-                wake_u = 0.0
-                drift_u = 0.0
-                energy = 0.0
-                for c in range(classes):
-                    pulse_u += field[c, i, 0, p]
-                    pulse_v += field[c, i, 1, p]
-                    wake_u += field[c, i, 2, p]
-                    energy += field[c, i, 3, p] + still_energy[c, p]
-                    drift_u += drift[c, p]
-                energy = max(energy, 0.0)
-                rms = np.sqrt(energy)
-                turbulent_u = root_u * rms
-                turbulent_v = root_v * rms
-                ambient_u = ambient[p, 0] + ambient_sd[p] * ambient_noise[i, 0]
-                ambient_v = ambient[p, 1] + ambient_sd[p] * ambient_noise[i, 1]
-                u = pulse_u + wake_u + turbulent_u + drift_u + ambient_u
-                v = pulse_v + turbulent_v + ambient_v
-                magnitude = np.sqrt(u * u + v * v)
-                weight = weights[p] * magnitude
-                total += weight * magnitude * magnitude
-                turbulent = weight * (u * turbulent_u + v * turbulent_v)
-                part[b, first_mechanism] += weight * (u * pulse_u + v * pulse_v)
-                part[b, first_mechanism + 1] += weight * u * wake_u
-                part[b, first_mechanism + 2] += turbulent
-                part[b, first_mechanism + 3] += weight * u * drift_u
-                part[b, first_mechanism + 4] += weight * (u * ambient_u + v * ambient_v)
-                part[b, last] += weights[p] * (ambient_u * ambient_u + ambient_v * ambient_v) ** 1.5
-                part[b, last + 1] += weights[p] * u
-                part[b, last + 2] += weights[p] * v
-                per_energy = turbulent / energy if energy > 0.0 else 0.0
-                for c in range(classes):
-                    along = field[c, i, 0, p] + field[c, i, 2, p] + drift[c, p]
-                    part[b, c] += weight * (u * along + v * field[c, i, 1, p])
-                    part[b, c] += per_energy * (field[c, i, 3, p] + still_energy[c, p])
-                if p == middle:
-                    centre[i, 0] = u
-                    centre[i, 1] = v
-                    centre[i, 2] = pulse_u + wake_u
-            speed[i] = total ** (1.0 / 3.0)
 
 
 def rotor_sums(
@@ -134,19 +76,23 @@ def rotor_sums(
     around = drift.shape == still_energy.shape == (classes, points)
     if not fitting or not around or ambient.shape != (points, 2):
         raise ValueError("field, weights, noise, drift and ambient do not fit together")
-    speed = np.empty(n)
-    centre = np.empty((n, 3))
+    speed, u, v, passing = (np.empty(n) for _ in range(4))
     part = np.zeros(((n + _BLOCK - 1) // _BLOCK, classes + 8))
-    _rotor_kernel(
-        field, weights, noise, drift, still_energy, ambient, ambient_sd, ambient_noise,
-        SHARE_U, SHARE_V, _BLOCK, speed, centre, part,
+    rotor_of_field(
+        np.ascontiguousarray(field).reshape(classes, n, 4 * points), weights, noise, drift,
+        still_energy, ambient, ambient_sd, ambient_noise, SHARE_U, SHARE_V, _BLOCK, speed, u, v,
+        passing, part,
     )  # fmt: skip
-    total = part.sum(axis=0)
+    return _sums(speed, u, v, passing, part)
+
+
+def _sums(speed: Array, u: Array, v: Array, passing: Array, part: Array) -> RotorSums:
+    total, classes = part.sum(axis=0), part.shape[1] - 8
     return RotorSums(
         speed=speed,
-        u=centre[:, 0].copy(),
-        v=centre[:, 1].copy(),
-        passing=centre[:, 2].copy(),
+        u=u,
+        v=v,
+        passing=passing,
         by_class=total[:classes],
         by_mechanism=total[classes : classes + 5],
         ambient_cube=float(total[classes + 5]),
@@ -164,38 +110,59 @@ def walk(
     noise: tuple[Array, Array],
     air: MountAir,
 ) -> Iterator[RotorSums]:
-    """Sums of consecutive stretches of at most ten minutes, from ``start_s`` on.
+    """Sums of consecutive stretches of at most an hour, from ``start_s`` on.
 
-    Of the mean air ``air`` a stretch takes the hour it begins in, a wake the hour of its pass.
+    Of the mean air ``air`` ten minutes take the hour they begin in, a wake the hour of its pass.
     """
     dt = 1.0 / scene.case.compute.sample_rate_hz
     chunk = max(1, round(_CHUNK_S / dt))
     level = air.level[hour_of(scene, passes.time_s)]
-    for first in range(0, samples, chunk):
-        count = min(chunk, samples - first)
-        field = superpose(
-            lines, scene.view_of, passes, len(scene.case.vehicles), start_s + first * dt, count,
-            dt, level,
+    classes = len(scene.case.vehicles)
+    for first in range(0, samples, _CHUNKS * chunk):
+        count = min(_CHUNKS * chunk, samples - first)
+        here = start_s + first * dt
+        events = events_of(lines, scene.view_of, passes, here, count, dt, level)
+        begin = np.concatenate(
+            [np.arange(c, min(c + chunk, count), _BLOCK) for c in range(0, count, chunk)]
+        )
+        end = np.append(begin[1:], count)
+        hour = hour_of(scene, here + (begin // chunk) * chunk * dt)
+        speed, u, v, passing = (np.empty(count) for _ in range(4))
+        part = np.zeros((begin.size, classes + 8))
+        now = slice(first, first + count)
+        series_blocks(
+            lines.pulse.data, lines.wake.data, lines.far.data, *events, begin, end, hour,
+            scene.weights, noise[0][now], air.by_class, air.energy_by_class, scene.ambient,
+            scene.ambient_sd, noise[1][now], SHARE_U, SHARE_V, speed, u, v, passing, part,
         )  # fmt: skip
-        part = slice(first, first + count)
-        hour = hour_of(scene, start_s + first * dt)
-        yield rotor_sums(
-            field, scene.weights, noise[0][part], air.by_class[hour], air.energy_by_class[hour],
-            scene.ambient, scene.ambient_sd, noise[1][part],
-        )  # fmt: skip
+        yield _sums(speed, u, v, passing, part)
 
 
-def merge(parts: list[RotorSums]) -> RotorSums:
-    """One stretch from consecutive ones."""
+def merge(parts: Iterable[RotorSums], samples: int | None = None) -> RotorSums:
+    """One stretch from consecutive ones; with their ``samples`` known, without holding them all."""
+    if samples is None:
+        parts = list(parts)
+        samples = sum(p.speed.size for p in parts)
+    series = {name: np.empty(samples) for name in ("speed", "u", "v", "passing")}
+    done, total = 0, None
+    for one in parts:
+        end = done + one.speed.size
+        for name, values in series.items():
+            values[done:end] = getattr(one, name)
+        done = end
+        total = one if total is None else _added(total, one)
+    if total is None:
+        raise ValueError("no stretch of a series")
+    return replace(total, **series)
+
+
+def _added(a: RotorSums, b: RotorSums) -> RotorSums:
+    """Sums of both; the series are those of ``b``."""
     return replace(
-        parts[0],
-        speed=np.concatenate([p.speed for p in parts]),
-        u=np.concatenate([p.u for p in parts]),
-        v=np.concatenate([p.v for p in parts]),
-        passing=np.concatenate([p.passing for p in parts]),
-        by_class=np.sum([p.by_class for p in parts], axis=0),
-        by_mechanism=np.sum([p.by_mechanism for p in parts], axis=0),
-        ambient_cube=float(sum(p.ambient_cube for p in parts)),
-        u_sum=float(sum(p.u_sum for p in parts)),
-        v_sum=float(sum(p.v_sum for p in parts)),
+        b,
+        by_class=a.by_class + b.by_class,
+        by_mechanism=a.by_mechanism + b.by_mechanism,
+        ambient_cube=a.ambient_cube + b.ambient_cube,
+        u_sum=a.u_sum + b.u_sum,
+        v_sum=a.v_sum + b.v_sum,
     )

@@ -38,9 +38,9 @@ def save(result: Result | GridResult, directory: str | Path, force: bool = False
 
 def to_xarray(result: Result | GridResult) -> xarray.Dataset:
     """Everything of a result as one data set."""
-    from wakesim.outputs.dataset import to_xarray as made
+    from wakesim.outputs.dataset import collected
 
-    return made(result)
+    return collected(result).dataset()
 
 
 def to_pandas(result: Result | GridResult, table: str | None = None) -> pandas.DataFrame:
@@ -55,7 +55,7 @@ def _write_into(result: Result | GridResult, staging: Path) -> list[str]:
     from wakesim.outputs import dataset, figures, netcdf, report, summary, tables
 
     data = DATA_FILES.get(result.case.study, "result.h5")
-    netcdf.write(dataset.to_xarray(result), staging / data)
+    netcdf.write(dataset.collected(result), staging / data)
     names = [data]
     for name, table in tables.tables(result).items():
         tables.write_table(result, table, staging / name)

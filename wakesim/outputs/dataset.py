@@ -34,16 +34,14 @@ from wakesim.results import (
 from wakesim.traffic.scene import wake_memory
 
 if TYPE_CHECKING:
-    import xarray
-
     from wakesim.measures.results import MountStatistics
 
 _LARGEST_INTEGER = 2**63 - 1
 _EXCEEDANCE = {90.0: "p90", 50.0: "p50", 10.0: "p10"}
 
 
-def to_xarray(result: Result | GridResult) -> xarray.Dataset:
-    """The data set of any result. Raises ValueError when mounts do not share their time base."""
+def collected(result: Result | GridResult) -> Collected:
+    """What any result holds. Raises ValueError when mounts do not share their time base."""
     if isinstance(result, MapResult):
         return _map(result)
     if isinstance(result, LookupResult):
@@ -60,7 +58,7 @@ def to_xarray(result: Result | GridResult) -> xarray.Dataset:
     energies = [m.energy for m in result.mounts if m.energy is not None]
     if len(energies) == len(result.mounts):
         _energy(data, energies)
-    return data.dataset()
+    return data
 
 
 # --- a run at mounts ------------------------------------------------------------------------------
@@ -216,7 +214,7 @@ def _lookup_attributes(result: LookupResult) -> dict[str, Any]:
     return _grid_attributes(result) | _hour_attributes(result) | attributes
 
 
-def _pass_table(result: PassTableResult) -> xarray.Dataset:
+def _pass_table(result: PassTableResult) -> Collected:
     data = Collected(_grid_attributes(result) | {"wake_memory_s": wake_memory(result.case)})
     data.coordinate("vehicle_class", list(result.classes), PASS_AXES["vehicle_class"])
     for name in list(PASS_AXES)[1:]:
@@ -225,10 +223,10 @@ def _pass_table(result: PassTableResult) -> xarray.Dataset:
     data.variable(group("vehicle")["label"], ["vehicle_class"], labels)
     for name, values in result.variables.items():
         data.variable(STATES[name], list(PASS_AXES), values)
-    return data.dataset()
+    return data
 
 
-def _map(result: MapResult) -> xarray.Dataset:
+def _map(result: MapResult) -> Collected:
     attributes = {
         **_grid_attributes(result),
         **_hour_attributes(result),
@@ -253,7 +251,7 @@ def _map(result: MapResult) -> xarray.Dataset:
         names = ("effective_speed", "model_low", "model_high")
         for name, values in zip(names, result.set_back[1:], strict=True):
             data.variable(STATES[name], ["set_back_offset_m"], values, f"set_back_{name}")
-    return data.dataset()
+    return data
 
 
 # --- global attributes ----------------------------------------------------------------------------

@@ -156,7 +156,7 @@ class LookupTable:
 
     def to_xarray(self) -> xarray.Dataset:
         """The table as a data set over its axes, as ``xarray.open_dataset`` reads the file."""
-        return states(self.axes, self.variables, self.attributes)
+        return states(self.axes, self.variables, self.attributes).dataset()
 
     def to_pandas(self) -> pandas.DataFrame:
         """One row a state: axes, then variables, with their units in the names of the columns."""

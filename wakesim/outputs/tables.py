@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from itertools import product
+from itertools import islice, product, repeat
+from operator import is_
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from wakesim.results import MountResult
 
 STRETCH_S = 600.0
+_ROWS_AT_ONCE = 8192
+_QUOTED = frozenset(',"\r\n')  # a text with one of them stands in quotes
 
 Rows = Iterable[tuple[Any, ...]]
 Columns = Mapping[str, Quantity]
@@ -57,24 +59,34 @@ def tables(result: Result | GridResult) -> dict[str, Table]:
 
 def write_table(result: Result | GridResult, table: Table, path: Path) -> None:
     """Write a table; OSError when it cannot be written. Floats in full read back equal."""
-    formats = [table.digits.get(name, "") for name in table.columns]
+    forms = [table.digits.get(name, "") for name in table.columns]
+    rows = iter(table.rows())
     with path.open("w", encoding="utf-8", newline="") as file:
         file.write(csv_header(result, table.columns, table.note))
-        writer = csv.writer(file, lineterminator="\n")
-        for row in table.rows():
-            writer.writerow(
-                [_cell(v, form) for v, form in zip(row, formats, strict=True)] if any(formats)
-                else map(_plain, row)
-            )  # fmt: skip
+        while some := list(islice(rows, _ROWS_AT_ONCE)):
+            columns = zip(zip(*some, strict=True), forms, strict=True)
+            cells = [_cells(values, form) for values, form in columns]
+            file.writelines(f"{','.join(row)}\n" for row in zip(*cells, strict=True))
 
 
-def _cell(value: Any, form: str) -> Any:
-    return format(value, form) if form else _plain(value)
+def _cells(values: tuple[Any, ...], form: str) -> Iterable[str]:
+    """The cells of a column; written out once where all rows share one value."""
+    if all(map(is_, values, repeat(values[0]))):
+        return repeat(_cell(values[0], form), len(values))
+    return map(f"%{form}".__mod__, values) if form else [_cell(value) for value in values]
 
 
-def _plain(value: Any) -> Any:
-    value = value.item() if isinstance(value, np.generic) else value
-    return str(value).lower() if isinstance(value, bool) else value
+def _cell(value: Any, form: str = "") -> str:
+    if form:
+        return format(value, form)
+    if isinstance(value, float):
+        return float.__repr__(value)
+    text = "" if value is None else str(value)
+    if isinstance(value, bool | np.bool_):
+        return text.lower()
+    if not set(text).isdisjoint(_QUOTED):
+        return '"' + text.replace('"', '""') + '"'
+    return text
 
 
 def to_pandas(result: Result | GridResult, name: str | None = None) -> pandas.DataFrame:
@@ -208,8 +220,11 @@ def busiest_window(speed_m_s: Array, dt_s: float, length_s: float) -> slice:
     samples = max(1, round(length_s / dt_s))
     if samples >= len(speed_m_s):
         return slice(0, len(speed_m_s))
-    total = np.concatenate([[0.0], np.cumsum(np.asarray(speed_m_s, dtype=float) ** 3)])
-    start = int(np.argmax((total[samples:] - total[:-samples]) / samples))
+    total = np.zeros(len(speed_m_s) + 1)
+    np.multiply(speed_m_s, speed_m_s, out=total[1:])
+    total[1:] *= speed_m_s
+    np.cumsum(total, out=total)
+    start = int(np.argmax(total[samples:] - total[:-samples]))
     return slice(start, start + samples)
 
 

@@ -34,7 +34,6 @@ s being the relative scatter of the strength of single passes about their class.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -54,13 +53,12 @@ from wakesim.constants import WAKE_LAWS
 from wakesim.errors import CaseError
 from wakesim.records.instrument import Respond
 from wakesim.traffic.lines import (
-    FAR_CHANNELS,
-    NEAR_CHANNELS,
     POINTS,
     WANDER_NODES,
     FieldSettings,
     LaneView,
     LineLibrary,
+    LineTable,
 )
 from wakesim.traffic.mount_air import mount_air
 from wakesim.traffic.scene import Scene, field_settings, prepare_scene, scene_lines
@@ -159,10 +157,16 @@ def expected_lines(library: LineLibrary, errors: LogErrors) -> LineLibrary:
 
     The mean over the time error is the same smear in time for all passes, and left to the series.
     """
-    data = np.empty_like(library.near.data)
-    for rows, lines, _ in _lines_of_sights(library):
-        data[rows] = _mean(lines, errors, library, 0.0).reshape(rows.stop - rows.start, -1)
-    return replace(library, near=replace(library.near, data=data))
+    count = WANDER_NODES.size
+
+    def expected(table: LineTable) -> LineTable:
+        out = replace(table, data=np.empty_like(table.data))
+        for i in range(len(library.views)):
+            lines = table.lines(i * count, count).astype(np.float64)
+            out.lines(i * count, count)[:] = _mean(lines, errors, library, 0.0)
+        return out
+
+    return replace(library, pulse=expected(library.pulse), wake=expected(library.wake))
 
 
 def scatter_lines(
@@ -174,42 +178,41 @@ def scatter_lines(
     ``respond`` (u, v, dt_s) -> (u, v) is the instrument that the pass is seen through. All points
     of the library are taken to be its middle one.
     """
-    near = [np.zeros_like(library.near.data) for _ in range(2)]
-    far = np.zeros_like(library.far.data).reshape(-1, FAR_CHANNELS, POINTS)
-    wake = library.far.data.reshape(-1, FAR_CHANNELS, POINTS)[:, 0]
-    far[:, 1] = errors.strength**2 * wake**2
+    count = WANDER_NODES.size
+    near = [LineTable.of(library.pulse.rows.tolist(), library.pulse.step_m) for _ in range(2)]
+    far = [replace(library.far, data=np.zeros_like(library.far.data)) for _ in range(2)]
+    wake = library.far.data[:, :POINTS].astype(np.float64)
+    far[0].data[:, POINTS:] = errors.strength**2 * wake**2
     gain = 1.0 + errors.strength**2
-    for rows, lines, relative in _lines_of_sights(library):
-        middle = lines[..., POINTS // 2]
-        seen = np.array([middle[:, :, 0] + middle[:, :, 2], middle[:, :, 1]])
+    for i, view in enumerate(library.views):
+        relative = float(view.relative_speed_m_s)
+        seen = _seen(library, i)
         if respond is not None:
-            dt = library.near.step_m / relative
-            for w in range(seen.shape[1]):
+            dt = library.pulse.step_m / relative
+            for w in range(count):
                 seen[:, w] = respond(seen[0, w], seen[1, w], dt)
-        sd = relative * errors.time_s / library.near.step_m
+        sd = relative * errors.time_s / library.pulse.step_m
         for component, out in zip(seen, near, strict=True):
             mean = _mean(component, errors, library, sd)
             square = _mean(component**2, errors, library, sd)
-            channels = out[rows].reshape(*lines.shape[:2], NEAR_CHANNELS, POINTS)
-            channels[:, :, 3] = np.maximum(gain * square - mean**2, 0.0)[:, :, None]
-    flat = far.reshape(library.far.data.shape)
-    u_far = replace(library.far, data=flat)
-    v_far = replace(library.far, data=np.zeros_like(flat))
-    return (
-        replace(library, near=replace(library.near, data=near[0]), far=u_far),
-        replace(library, near=replace(library.near, data=near[1]), far=v_far),
+            scatter = np.maximum(gain * square - mean**2, 0.0)
+            out.lines(i * count, count)[:, :, 1] = scatter[:, :, None]
+    still = replace(library.pulse, data=np.zeros_like(library.pulse.data))
+    along, across = (
+        replace(library, pulse=still, wake=w, wake_start_m=library.pulse_start_m, far=f)
+        for w, f in zip(near, far, strict=True)
     )
+    return along, across
 
 
-def _lines_of_sights(library: LineLibrary) -> Iterator[tuple[slice, Array, float]]:
-    """Rows of the table, lines (wander, rows, channels, points), speed in air, of each view."""
-    count = WANDER_NODES.size
-    for i, view in enumerate(library.views):
-        first, rows = int(library.near.first[i * count]), int(library.near.rows[i * count])
-        part = slice(first, first + count * rows)
-        lines = library.near.data[part].reshape(count, rows, NEAR_CHANNELS, POINTS)
-        relative = view.relative_speed_m_s
-        yield part, lines, float(relative)
+def _seen(library: LineLibrary, view: int) -> Array:
+    """u and v (2, wander, rows) of a view's pulse and near wake at the middle point."""
+    count, middle = WANDER_NODES.size, POINTS // 2
+    pulse = library.pulse.lines(view * count, count)[..., middle]
+    seen = np.moveaxis(pulse, 2, 0).astype(np.float64)
+    wake = library.wake.lines(view * count, count)[:, :, 0, middle]
+    seen[0, :, seen.shape[2] - wake.shape[1] :] += wake
+    return seen
 
 
 def _mean(lines: Array, errors: LogErrors, library: LineLibrary, smear_rows: float) -> Array:

@@ -50,7 +50,7 @@ def model_range(
     progress: Callable[[float], None] = lambda share: None,
 ) -> ModelRange:
     """Changes of what ``measure`` gives, (k,), of records modelled in the ``windows``."""
-    settings = replace(coarse(scenario.settings), pulse_reach_m=-1.0)
+    settings = coarse(scenario.settings)
 
     def measured(item: Input | None = None, value: float = 0.0) -> Array:
         scene, changed = scenario.scene, settings

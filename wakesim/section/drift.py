@@ -35,10 +35,10 @@ from wakesim.section.transport import (
     Diffusivity,
     conductances,
     diffusivity_at,
-    flux_matrix,
     flux_stencil,
     ground_resistance,
     net_outflow,
+    through_faces,
 )
 
 Balance = dict[str, float]
@@ -162,13 +162,11 @@ class DriftModel:
 
     def _balance(self, speed: Array, source: Array, stored: float = 0.0) -> Balance:
         """Forces per metre of road over the density, m3/s2; drag_in equals the sum of the rest."""
-        (ny, nz), u = self.grid.shape, speed.ravel()
-        shape = self.grid.shape
-        side = (flux_matrix(self._stencil_y, shape, 0) @ u).reshape(ny + 1, nz)
-        level = (flux_matrix(self._stencil_z, shape, 1) @ u).reshape(ny, nz + 1)
+        u = speed.reshape(self.grid.shape)
+        side, level = through_faces(self._stencil_y, u), through_faces(self._stencil_z, u.T).T
         lost = (0.0 - level[:, 0].sum(), 0.0 - side[0].sum(), side[-1].sum(), level[:, -1].sum())
-        parts = dict(zip(SINKS, map(float, (*lost, self._wall @ u)), strict=True))
-        stored += float(self._mass @ u) / self.lasting_s
+        parts = dict(zip(SINKS, map(float, (*lost, self._wall @ u.ravel())), strict=True))
+        stored += float(self._mass @ u.ravel()) / self.lasting_s
         return {"drag_in": float(self._mass @ source.ravel()), **parts, "storage": stored}
 
     def weights(self, y_m: ArrayLike, z_m: ArrayLike) -> sparse.csr_matrix:

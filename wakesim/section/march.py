@@ -37,14 +37,14 @@ _LEAST_U = -1e300
 _ROUNDING = 1e-9  # of a field at its floor; it is no reason to take the implicit Euler step
 
 
-@kernel()
+@kernel(part=True)
 def _transpose(a, out):
     for i in range(a.shape[0]):
         for j in range(a.shape[1]):
             out[j, i] = a[i, j]
 
 
-@kernel()
+@kernel(part=True)
 def _factorise(face, size, sink, lag, low, up, factor):
     """LU factors of (1 + lag A) along axis 0, A the diffusion: ``face`` (n + 1, m) conductance over
     the distance, ``size`` (n,) of the cells, ``sink`` (m,) 1/s in the first of them; ``low``,
@@ -66,7 +66,7 @@ def _factorise(face, size, sink, lag, low, up, factor):
             up[i, j] = back * pivot
 
 
-@kernel()
+@kernel(part=True)
 def _diffuse(phi, low, up, factor, share, least, first):
     """Two-stage diffusion of phi (n, m) with the factors of a step's lag, in place; ``share``:
     (step - lag)/lag. Returns False, and changes nothing, where a value would be below ``least``."""
@@ -101,7 +101,7 @@ def _diffuse(phi, low, up, factor, share, least, first):
     return True
 
 
-@kernel()
+@kernel(part=True)
 def _diffuse_once(phi, face, size, sink, dt, least, low, up, factor):
     """One implicit Euler step, in place; arguments as in ``_factorise``."""
     _factorise(face, size, sink, dt, low, up, factor)
@@ -119,14 +119,14 @@ def _diffuse_once(phi, face, size, sink, dt, least, low, up, factor):
             phi[i, j] = max(phi[i, j], least)
 
 
-@kernel()
+@kernel(part=True)
 def _viscosity(k, eps, g, c_mu, nu):
     for i in range(k.shape[0]):
         for j in range(k.shape[1]):
             nu[i, j] = c_mu * g[i, j] * k[i, j] * k[i, j] / eps[i, j]
 
 
-@kernel()
+@kernel(part=True)
 def shear(u, y, z, closed, closed_z, z0, square):
     """|grad u|^2 (ny, nz) as the mean over opposite faces; the road's face is not in it.
 
@@ -164,7 +164,7 @@ def shear(u, y, z, closed, closed_z, z0, square):
                 square[i, j] += rise[j - 1]
 
 
-@kernel()
+@kernel(part=True)
 def _weak_shear(k, eps, square, z0, c_mu, amount, g):
     """g(p), 1 in the first cells over a rough road, with p = P/eps = c_mu g(p) |grad u|^2
     (k/eps)^2, by secant steps (g falls with p)."""
@@ -194,7 +194,7 @@ _B, _W = RODI_B, RODI_W
 _KAPPA = VON_KARMAN
 
 
-@kernel()
+@kernel(part=True)
 def _react(k, eps, g, square, z0, dt, c_mu, c1, c2, floor_k, floor_eps):
     """Production and dissipation over dt at constant shear, in place (``closure``): with x = s dt,
     tau = tanh(x)/s and h = (1 - e^(-2x))/s everything is written in e^(-2x)."""
@@ -218,7 +218,7 @@ def _react(k, eps, g, square, z0, dt, c_mu, c1, c2, floor_k, floor_eps):
             eps[i, j] = max(now * rate, floor_eps)
 
 
-@kernel()
+@kernel(part=True)
 def _road(u, k, eps, z0, z_first, wall_u, dt, c_mu):
     """Turbulence of the first cells over the road."""
     c = c_mu**0.75 / (_KAPPA * z_first)
@@ -233,7 +233,7 @@ def _road(u, k, eps, z0, z_first, wall_u, dt, c_mu):
         eps[i, 0] = c * k[i, 0] * np.sqrt(k[i, 0])
 
 
-@kernel()
+@kernel(part=True)
 def _inner_faces(viscosity, at, closed, face):
     """Conductance over the distance of the faces between rows of ``viscosity`` (n, m), at places
     ``at`` (n,); closed (n + 1, m) ones carry nothing."""
@@ -250,7 +250,7 @@ def _inner_faces(viscosity, at, closed, face):
             before[j] = root[j]
 
 
-@kernel()
+@kernel(part=True)
 def _faces(nu, more, y, z, closed, closed_z, sigma, total, turned, face_y, face_z):
     """Conductances over the distance, across (ny + 1, nz) and up (nz + 1, ny), of the inner faces
     and of road and top; ``total`` and ``turned`` are left with the viscosity."""
@@ -266,7 +266,7 @@ def _faces(nu, more, y, z, closed, closed_z, sigma, total, turned, face_y, face_
     face_z[nz, :] = 0.0
 
 
-@kernel()
+@kernel(part=True)
 def _sides(total, side, face_y):
     """Faces of the two sides, to the air at rest ``side`` (2, nz) 1/m away."""
     ny, nz = total.shape
@@ -275,7 +275,7 @@ def _sides(total, side, face_y):
         face_y[ny, j] = side[1, j] * total[ny - 1, j]
 
 
-@kernel()
+@kernel(part=True)
 def _slopes(before, here, after, back, ahead, width, slope):
     """Slopes (n,) of a row of cells between two others, van Leer's harmonic mean; at the faces of
     the cell no value beyond the neighbours, so that none is negative. ``back`` and ``ahead``:
@@ -289,7 +289,7 @@ def _slopes(before, here, after, back, ahead, width, slope):
         slope[j] = min(max(mean, -most), most) if both > 0.0 else 0.0
 
 
-@kernel()
+@kernel(part=True)
 def _across(phi, flow, y, y_edge, area, flux, slope, rate):
     """Minus the divergence of the advective flux across the rows of phi (n, m) over the cell area
     ``area`` (n, m), to ``rate``; ``flow`` (n + 1, m) through the faces. Still air enters. ``flux``
@@ -328,7 +328,7 @@ def _across(phi, flow, y, y_edge, area, flux, slope, rate):
             rate[i - 1, j] = (former[j] - through[j]) * area[i - 1, j]
 
 
-@kernel()
+@kernel(part=True)
 def _advect(u, k, eps, count, flow_y, flow_z, y, z, y_edge, z_edge, dt, parts):
     """Carry the first ``count`` of u, k and eps (ny, nz), side by side in one array, with the
     crosswind for dt, in place; see the module's head."""
@@ -382,7 +382,7 @@ def _advect(u, k, eps, count, flow_y, flow_z, y, z, y_edge, z_edge, dt, parts):
                 field[i, j] = phi[i, f * nz + j]
 
 
-@kernel()
+@kernel(part=True)
 def _content(phi, size_y, size_z):
     """Integral over the section."""
     total = 0.0
@@ -392,36 +392,38 @@ def _content(phi, size_y, size_z):
     return total
 
 
-@kernel()
+@kernel(part=True)
 def _diffuse_both(
     phi, face_y, face_z, size_y, size_z, no_sink, sink, dt, least, counted, work_y, work_z, turned,
 ):  # fmt: skip
     """Half a step across, a step upward with the ground's ``sink`` (ny,), half a step across, in
     place; returns what the upward step has taken out per second, if that is ``counted``.
     ``work_y`` (4, ny, nz), ``work_z`` (4, nz, ny) and ``turned`` (nz, ny) are overwritten."""
-    half, lag = 0.5 * dt, _GAMMA * dt
-    low_y, up_y, factor_y, first_y = work_y
-    low_z, up_z, factor_z, first_z = work_z
-    _factorise(face_y, size_y, no_sink, 0.5 * lag, low_y, up_y, factor_y)
-    kept = _diffuse(phi, low_y, up_y, factor_y, _SHARE, least, first_y)
-    if not kept:
-        _diffuse_once(phi, face_y, size_y, no_sink, half, least, low_y, up_y, factor_y)
-    taken = _content(phi, size_y, size_z) if counted else 0.0
-    _transpose(phi, turned)
-    _factorise(face_z, size_z, sink, lag, low_z, up_z, factor_z)
-    if not _diffuse(turned, low_z, up_z, factor_z, _SHARE, least, first_z):
-        _diffuse_once(turned, face_z, size_z, sink, dt, least, low_z, up_z, factor_z)
-    _transpose(turned, phi)
-    if counted:
-        taken -= _content(phi, size_y, size_z)
-    if not kept:
-        _factorise(face_y, size_y, no_sink, 0.5 * lag, low_y, up_y, factor_y)
-    if not _diffuse(phi, low_y, up_y, factor_y, _SHARE, least, first_y):
-        _diffuse_once(phi, face_y, size_y, no_sink, half, least, low_y, up_y, factor_y)
+    kept, taken = True, 0.0
+    for stage in range(3):  # one place for each loop keeps the machine code small
+        upward = stage == 1
+        field, face = (turned, face_z) if upward else (phi, face_y)
+        low, up, factor, first = work_z if upward else work_y
+        size, ground = (size_z, sink) if upward else (size_y, no_sink)
+        step = dt if upward else 0.5 * dt
+        if upward:
+            _transpose(phi, turned)
+            taken = _content(phi, size_y, size_z) if counted else 0.0
+        if stage < 2 or not kept:
+            _factorise(face, size, ground, _GAMMA * step, low, up, factor)
+        done = _diffuse(field, low, up, factor, _SHARE, least, first)
+        if not done:
+            _diffuse_once(field, face, size, ground, step, least, low, up, factor)
+        if upward:
+            _transpose(turned, phi)
+            if counted:
+                taken -= _content(phi, size_y, size_z)
+        else:
+            kept = done
     return taken / dt
 
 
-@kernel()
+@kernel(part=True)
 def _hold(phi, least):
     """phi nowhere below ``least``."""
     for i in range(phi.shape[0]):
@@ -429,14 +431,14 @@ def _hold(phi, least):
             phi[i, j] = max(phi[i, j], least)
 
 
-@kernel()
+@kernel(part=True)
 def _add(phi, amount, source):
     for i in range(phi.shape[0]):
         for j in range(phi.shape[1]):
             phi[i, j] += amount * source[i, j]
 
 
-@kernel()
+@kernel(part=True)
 def advance(
     u, k, eps, g, nu_last, dt_last, dt, s_u, s_k, s_eps,
     y, z, y_edge, z_edge, closed, closed_z, side, side_k, z0, more, wall_u,
@@ -491,25 +493,26 @@ def advance(
         u_tau = np.sqrt(np.sqrt(c_mu) * (k[i, 0] if turbulent else 0.0) + wall_u * wall_u)
         if z0[i] > 0.0:
             friction[i] = u_tau * _KAPPA / (np.log(z[0] / z0[i]) * size_z[0])
-    _faces(nu, more, y, z, closed, closed_z, 1.0, total, turned, face_y, face_z)
-    _sides(total, side, face_y)
-    road = _diffuse_both(
-        u, face_y, face_z, size_y, size_z, no_sink, friction, dt, _LEAST_U, True, work_y, work_z,
-        turned,
-    )  # fmt: skip
-    _add(u, half, s_u)
-
+    road = 0.0
+    for number in range(3 if turbulent else 1):
+        phi, source, sigma, least = u, s_u, 1.0, _LEAST_U
+        beside, sink = side, friction
+        if number == 1:
+            phi, source, sigma, least, beside, sink = k, s_k, sigma_k, _LEAST_K, side_k, no_sink
+        elif number == 2:
+            phi, source, sigma, least = eps, s_eps, sigma_eps, _LEAST_EPS
+            beside, sink = side_k, no_sink
+        if number != 1 or sigma != 1.0:  # else the faces of u are those of k
+            _faces(nu, more, y, z, closed, closed_z, sigma, total, turned, face_y, face_z)
+        _sides(total, beside, face_y)
+        taken = _diffuse_both(
+            phi, face_y, face_z, size_y, size_z, no_sink, sink, dt, least, number == 0,
+            work_y, work_z, turned,
+        )  # fmt: skip
+        if number == 0:
+            road = taken
+        _add(phi, half, source)
     if turbulent:
-        for field in range(2):
-            phi, sigma = (k, sigma_k) if field == 0 else (eps, sigma_eps)
-            if field == 1 or sigma != 1.0:  # else the faces of u are those of k
-                _faces(nu, more, y, z, closed, closed_z, sigma, total, turned, face_y, face_z)
-            _sides(total, side_k, face_y)
-            _diffuse_both(
-                phi, face_y, face_z, size_y, size_z, no_sink, no_sink, dt,
-                _LEAST_K if field == 0 else _LEAST_EPS, False, work_y, work_z, turned,
-            )  # fmt: skip
-            _add(phi, half, s_k if field == 0 else s_eps)
         shear(u, y, z, closed, closed_z, z0, square)
         _react(k, eps, g, square, z0, half, c_mu, c1, c2, _LEAST_K, _LEAST_EPS)
         _road(u, k, eps, z0, z[0], wall_u, half, c_mu)
@@ -548,7 +551,7 @@ def march_traffic(
         last = step[n]
 
 
-@kernel()
+@kernel(part=True)
 def drag_of_air(u, weight, speed, factor):
     """Drag factors (s,) in the mean air where the wakes of each source enter (``drift``)."""
     ny, nz = u.shape
@@ -561,7 +564,7 @@ def drag_of_air(u, weight, speed, factor):
         factor[s] = relative * abs(relative)
 
 
-@kernel()
+@kernel(part=True)
 def traffic_sources(factor, rates, speed, force, per_k, per_eps, s_u, s_k, s_eps):
     """Sources of u, k and eps a second (ny, nz) for drag factors (s,); see ``march_traffic``."""
     ny, nz = s_u.shape
@@ -685,7 +688,7 @@ def march_from_nose(
 _LEAST_K, _LEAST_EPS = LEAST_K, LEAST_EPS
 
 
-@kernel()
+@kernel(part=True)
 def _sample_one(xs, ys, zs, u, k, rough, log_first, x, y, z):
     """u and k of a table (n, ny, nz) at one point; 0 outside it."""
     n, ny, nz = u.shape

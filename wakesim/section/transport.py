@@ -148,21 +148,11 @@ def flux_stencil(edges: Array, flow: Array, conductance: Array, closed: Array) -
     return out
 
 
-def flux_matrix(stencil: Array, shape: tuple[int, int], axis: int) -> sparse.csr_matrix:
-    """Matrix from cell values (ny * nz) to fluxes of the faces normal to ``axis``, row by row."""
-    n, m = stencil.shape[1] - 1, stencil.shape[2]
-    face, other = np.meshgrid(np.arange(n + 1), np.arange(m), indexing="ij")
-    row = face * m + other if axis == 0 else other * (n + 1) + face
-    rows, columns, values = [], [], []
-    for k in range(4):
-        cell = face + (k - 2)
-        used = (cell >= 0) & (cell < n) & (stencil[k] != 0.0)
-        column = cell * m + other if axis == 0 else other * n + cell
-        rows.append(row[used])
-        columns.append(column[used])
-        values.append(stencil[k][used])
-    table = (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns)))
-    return sparse.csr_matrix(table, shape=((n + 1) * m, shape[0] * shape[1]))
+def through_faces(stencil: Array, field: Array) -> Array:
+    """Fluxes (n + 1, m) through the faces along axis 0 of ``field`` (n, m), by its stencil."""
+    faces = stencil.shape[1]
+    cells = np.pad(field, ((2, 2), (0, 0)))
+    return np.sum([stencil[k] * cells[k : k + faces] for k in range(4)], axis=0)
 
 
 def net_outflow(stencil_y: Array, stencil_z: Array, diagonal: Array) -> sparse.csc_matrix:

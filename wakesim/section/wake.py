@@ -36,7 +36,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -295,25 +295,6 @@ def bracket(background_m: float) -> tuple[int, int, float]:
     low = int(np.clip(np.searchsorted(levels, at) - 1, 0, levels.size - 2))
     share = float((at - levels[low]) / (levels[low + 1] - levels[low]))
     return low, low + 1, share
-
-
-def blended(vehicle: Vehicle, start: WakeStart, low: int, share: float) -> WakeTable:
-    """A table between two levels; only u, k and width differ from the lower one's."""
-    return _blended(body_of(vehicle), start, low, share)
-
-
-@lru_cache(maxsize=64)
-def _blended(vehicle: Vehicle, start: WakeStart, low: int, share: float) -> WakeTable:
-    lower = wake_table(vehicle, start, low)
-    if share == 0.0:
-        return lower
-    upper = wake_table(vehicle, start, low + 1)
-    return replace(
-        lower,
-        u=np.float32(1.0 - share) * lower.u + np.float32(share) * upper.u,
-        k=np.float32(1.0 - share) * lower.k + np.float32(share) * upper.k,
-        width=(1.0 - share) * lower.width + share * upper.width,
-    )
 
 
 def at_points(table: WakeTable, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> tuple[Array, Array]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import math
 import time
+from collections.abc import Iterable, Iterator
 from concurrent.futures import Executor
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -144,7 +145,6 @@ class TrafficStudy:
         self._sums: list[RotorSums] = []
         self._blocks: list[intervals.Blocks] = []
         self._air: MountAir = still_mount_air(self.scene, self.settings)
-        self._cache: dict[tuple[object, ...], Array] = {}  # panel part of the lines
 
     @property
     def rounds(self) -> int:
@@ -161,10 +161,11 @@ class TrafficStudy:
         compute = self.case.compute
         self.progress(0.0, "pass fields")
         self._air = mount_air(self.scene, self.settings)
-        lines = scene_lines(self.scene, self.settings, self._air.viscosity, self._cache)
+        lines = scene_lines(self.scene, self.settings, self._air.viscosity)
         first_passes = self._round(lines)
         while not self.tolerance_met and self.rounds < compute.max_rounds:
             self._round(lines)
+        del lines  # tens of MB that the model interval does not need
         effective = self._effective()
         variants: tuple[ModelVariant, ...] = ()
         cutoff = {self.settings.wake_memory_s: effective}
@@ -198,13 +199,16 @@ class TrafficStudy:
         passes = draw_round(self.case, number, before)
         noise = round_noise(self.scene, number, self.samples)
         reduced = with_drag(self.scene, passes, self._air.drag_factor)
-        parts = []
-        done = 0
-        for part in series.walk(self.scene, lines, reduced, 0.0, self.samples, noise, self._air):
-            parts.append(part)
-            done += part.speed.size
-            self.progress(0.1 + 0.4 * done / self.samples, f"traffic, round {number + 1}")
-        sums = series.merge(parts)
+
+        def told(parts: Iterable[RotorSums]) -> Iterator[RotorSums]:
+            done = 0
+            for part in parts:
+                done += part.speed.size
+                self.progress(0.1 + 0.4 * done / self.samples, f"traffic, round {number + 1}")
+                yield part
+
+        walked = series.walk(self.scene, lines, reduced, 0.0, self.samples, noise, self._air)
+        sums = series.merge(told(walked), self.samples)
         if not np.isfinite(sums.speed).all():
             raise NumericalError(f"mount '{self.mount.name}': the speed series is not finite")
         if number > 0:  # only the first round's components are kept
@@ -221,6 +225,8 @@ class TrafficStudy:
         return intervals.interval(intervals.join_blocks(self._blocks), LEVEL)
 
     def _speed(self) -> Array:
+        if len(self._sums) == 1:
+            return self._sums[0].speed
         return np.concatenate([s.speed for s in self._sums])
 
     def _effective(self) -> float:

@@ -2,25 +2,26 @@
 
 A mount sees each lane at a fixed lateral distance, so a pass is a walk along one line of the frozen
 field of its class. Here the lines are prepared once for every lane, class, wander node and point of
-the rotor; superpose.py then walks them. A line has two parts: the near part (pulse and wake, fine
-step) and the far part (wake only, coarse step, up to the wake memory).
+the rotor; superpose.py then walks them. A pass has three lines: the pulse, the near wake from the
+nose on (both with a fine step) and the far wake (coarse step, up to the wake memory).
 
-Rows run with time. Columns are channel by channel, the nine rotor points inside:
-near: pulse u, pulse v, wake u, turbulent energy k; far: wake u, k. All in road axes (u along +x,
-v along +y) per unit air-relative speed (k per unit speed squared).
+Rows run with time. Columns are channel by channel, the nine rotor points inside: u and v of a
+pulse; u and the turbulent energy k of a wake. All in road axes (u along +x, v along +y) per unit
+air-relative speed (k per unit speed squared), in single precision: good to 6e-8 of each value.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import CubicSpline
 
 from wakesim import constants as defaults
 from wakesim.arrays import Array, graded
 from wakesim.case.vehicle import Vehicle
+from wakesim.vehicle.linear import cubic_spline
 from wakesim.vehicle.passfield import solved_hull
 from wakesim.vehicle.wake import (
     AirState,
@@ -31,9 +32,9 @@ from wakesim.vehicle.wake import (
 )
 
 POINTS = 9
-NEAR_CHANNELS, FAR_CHANNELS = 4, 2
+CHANNELS = 2
 NEAR_STEP_M, FAR_STEP_M = 0.2, 1.0
-AHEAD_M, BEHIND_M = 40.0, 50.0  # extent of the near part ahead of the nose and behind the tail
+AHEAD_M, BEHIND_M = 40.0, 50.0  # extent of the pulse ahead of the nose and behind the tail
 WANDER_NODES = np.linspace(-2.4, 2.4, 9)  # in standard deviations; passes take the nearest
 SPEED_NODES = np.array([-1.25, 0.0, 1.25])  # in standard deviations, for the age of the far wake
 _LATERAL_ERROR = 1e-4
@@ -80,7 +81,6 @@ class FieldSettings:
     road_roughness_factor: float = 1.0  # on the roughness of the road, for the uncertainty
     verge_roughness_factor: float = 1.0  # on that of the verge
     refinement: float = 1.0  # panels of the hulls in each direction, relative to the default
-    pulse_reach_m: float = np.inf  # pulses of lanes beyond it are shared by all uses of one cache
 
     def air_state(
         self, view: LaneView, relative_m_s: float, viscosity_m2_s: float = 0.0
@@ -96,25 +96,42 @@ class FieldSettings:
 
 @dataclass(frozen=True)
 class LineTable:
-    """Lines stacked in one array: line i is rows first[i] to first[i] + rows[i]."""
+    """Lines stacked in one array (rows, 2 x 9): line i is rows first[i] to first[i] + rows[i]."""
 
-    data: Array
+    data: NDArray[np.float32]
     first: NDArray[np.int64]
     rows: NDArray[np.int64]
     step_m: float
+
+    @classmethod
+    def of(cls, rows: Sequence[int], step_m: float) -> LineTable:
+        """A table of zeros for lines of so many rows each."""
+        count = np.array(rows, dtype=np.int64)
+        data = np.zeros((int(count.sum()), CHANNELS * POINTS), dtype=np.float32)
+        return cls(data, np.cumsum(count) - count, count, step_m)
+
+    def lines(self, number: int, count: int) -> NDArray[np.float32]:
+        """``count`` lines of equal length from ``number`` on, (count, rows, 2, 9), to read or
+        write."""
+        rows, first = int(self.rows[number]), int(self.first[number])
+        part = self.data[first : first + count * rows]
+        return part.reshape(count, rows, CHANNELS, POINTS)
 
 
 @dataclass(frozen=True)
 class LineLibrary:
     """Lines of one mount for all views in air of each eddy viscosity (n,) m2/s.
 
-    A line number is (view x n + number of the viscosity) x nodes + node.
+    The number of a pulse is view x nodes + node of the wander; of a near wake (view x n + number of
+    the viscosity) x nodes + node; of a far wake the same with nodes of the speed.
     """
 
-    near: LineTable
+    pulse: LineTable
+    wake: LineTable
     far: LineTable
-    near_start_m: float  # X of the first near row
-    far_start_m: Array  # X of the first far row, per view
+    pulse_start_m: float  # X of the first row
+    wake_start_m: float
+    far_start_m: Array  # per view
     views: tuple[LaneView, ...]
     settings: FieldSettings
     viscosity_m2_s: Array
@@ -191,7 +208,7 @@ def displacement_lines(
 
     grid = np.stack(np.meshgrid(coarse, nodes, heights, indexing="ij"), axis=-1)
     field = hull.velocity(grid.reshape(-1, 3))[:, :2].reshape(*grid.shape[:3], 2)
-    along = CubicSpline(coarse[::-1], field[::-1], axis=0)(x)  # (n_x, nodes, heights, 2)
+    along = cubic_spline(coarse[::-1], field[::-1], x)  # (n_x, nodes, heights, 2)
     out = np.empty((wander.size, x.size, 2, POINTS))
     for p in range(POINTS):
         column = along[:, :, int(np.searchsorted(heights, points[p, 1])), :]
@@ -204,51 +221,44 @@ def displacement_lines(
     return out
 
 
-def _wake_columns(
-    view: LaneView, points: Array, settings: FieldSettings, wall_y_m: float | None,
-    x: Array, wander: Array, speed_m_s: float, viscosity_m2_s: float,
-) -> Array:  # fmt: skip
-    """Wake u and k (n_wander, n_x, 2, 9) at rows X = x, with the memory cut-off."""
+def _fill_wake(
+    out: NDArray[np.float32], view: LaneView, points: Array, settings: FieldSettings,
+    wall_y_m: float | None, x: Array, wander: Array, speed_m_s: float, viscosity_m2_s: float,
+) -> None:  # fmt: skip
+    """Wake u and k into out (n_wander, n_x, 2, 9) at rows X = x, with the memory cut-off; rows
+    ahead of the nose stay as they are."""
     vehicle, s = view.vehicle, view.direction
     relative = float(air_relative_speed(speed_m_s, s, view.wind_along_m_s))
     air = settings.air_state(view, relative, viscosity_m2_s)
     wake = vehicle_wake(vehicle, settings.constants, air)
-    behind = (-vehicle.length_m - x)[:, None]
+    behind = -vehicle.length_m - x
+    nose = int(np.count_nonzero(behind < -vehicle.length_m))
+    behind = behind[nose:]
     offsets = points[:, 0] - view.lane_centre_m + settings.lateral_shift_m
-    lateral = s * (offsets[None, :] - wander[:, None]).reshape(1, -1)
-    wall = None if wall_y_m is None else s * (wall_y_m - view.lane_centre_m - wander)
-    beside = None if wall is None else np.repeat(wall, POINTS)[None, :]
-    z = np.tile(points[:, 1], wander.size)[None, :]
+    lateral = s * (offsets[None, :] - wander[:, None])
+    wall = None if wall_y_m is None else s * (wall_y_m - view.lane_centre_m - wander[:, None])
+    z = np.tile(points[:, 1], wander.size)
+    seen = [wake.lines(behind, y.ravel(), z) for y in with_wall_image(lateral, wall)]
     fade = memory_fade(np.maximum(behind, 0.0) / relative, settings.wake_memory_s)
-    out = np.zeros((2, x.size, wander.size * POINTS))
-    active = behind[:, 0] >= -vehicle.length_m
-    for y in with_wall_image(lateral, beside):
-        u, k = wake.both(behind[active], y, z)
-        out[0, active] += s * u
-        out[1, active] += k
-    out *= fade
-    return out.reshape(2, x.size, wander.size, POINTS).transpose(2, 1, 0, 3)
-
-
-def _stack(lines: list[Array], columns: int, step_m: float) -> LineTable:
-    """Lines of ``columns`` values a row; there are none where no vehicle drives."""
-    rows = np.array([line.shape[0] for line in lines], dtype=np.int64)
-    first = np.cumsum(rows) - rows
-    none = np.empty((0, columns))
-    data = np.concatenate([none, *(line.reshape(line.shape[0], columns) for line in lines)])
-    return LineTable(np.ascontiguousarray(data), first, rows, step_m)
+    for channel, sign in enumerate((s, 1.0)):
+        total = seen[0][channel] if len(seen) == 1 else seen[0][channel] + seen[1][channel]
+        columns = (total * (sign * fade)[:, None]).reshape(behind.size, wander.size, POINTS)
+        out[:, nose:, channel] = columns.transpose(1, 0, 2)
 
 
 def _pulse_key(
     view: LaneView, points: Array, settings: FieldSettings, wall_y_m: float | None
 ) -> tuple[object, ...]:
-    """What the pulse of a view depends on; its class and lane alone beyond ``pulse_reach_m``."""
-    place = (view.vehicle.name, view.lane_centre_m, view.direction, wall_y_m)
-    common = (*place, settings.wander_sd_m, settings.refinement)
-    if np.abs(points[:, 0] - view.lane_centre_m).min() > settings.pulse_reach_m:
-        return common
-    bubble = bubble_length_m(view.vehicle, settings.constants) if settings.open_tail else None
-    return (*common, view.vehicle, bubble, settings.lateral_shift_m)
+    """All that the pulse of a view depends on."""
+    body, bubble = view.vehicle, None
+    if settings.open_tail:
+        bubble = bubble_length_m(body, settings.constants)
+    shape = (
+        body.length_m, body.width_m, body.height_m, body.clearance_m, body.frontal_area_m2,
+        body.drag_coefficient, body.shape, body.nose_radius_m, bubble, settings.refinement,
+    )  # fmt: skip
+    place = (view.lane_centre_m, view.direction, wall_y_m)
+    return (*shape, *place, settings.wander_sd_m, settings.lateral_shift_m, points.tobytes())
 
 
 def build_library(
@@ -268,37 +278,59 @@ def build_library(
         {} if displacement_cache is None else displacement_cache
     )
     levels = np.atleast_1d(np.asarray(viscosity_m2_s, dtype=np.float64))
-    near_lines: list[Array] = []
-    far_lines: list[Array] = []
-    far_start = np.empty(len(views))
-    wander = WANDER_NODES * settings.wander_sd_m
-    for i, view in enumerate(views):
-        near_rows = round((AHEAD_M + view.vehicle.length_m + BEHIND_M) / NEAR_STEP_M) + 1
-        x = AHEAD_M - NEAR_STEP_M * np.arange(near_rows)
-        key = (near_rows, *_pulse_key(view, points, settings, wall_y_m))
-        if key not in cache:
-            cache[key] = displacement_lines(view, points, settings, wall_y_m, x)
-        far_start[i] = x[-1]
-        mean = view.mean_speed_m_s
-        for level in levels:
-            wake = _wake_columns(view, points, settings, wall_y_m, x, wander, mean, level)
-            near_lines.extend(np.concatenate([cache[key], wake], axis=2))
-            for node in SPEED_NODES:
-                speed = max(mean + node * view.speed_sd_m_s, 1.0)
-                relative = float(air_relative_speed(speed, view.direction, view.wind_along_m_s))
-                span = relative * settings.wake_memory_s + view.vehicle.length_m + x[-1]
-                far_rows = max(2, int(np.ceil(span / FAR_STEP_M)) + 1)
-                x_far = x[-1] - FAR_STEP_M * np.arange(far_rows)
-                far = _wake_columns(
-                    view, points, settings, wall_y_m, x_far, np.zeros(1), speed, level
-                )
-                far_lines.append(far[0])
+    wander, nodes = WANDER_NODES * settings.wander_sd_m, WANDER_NODES.size
+    lengths = [view.vehicle.length_m for view in views]
+    ahead = round(AHEAD_M / NEAR_STEP_M) - 1  # rows of a pulse before its wake's line begins
+    rows = [round((AHEAD_M + length + BEHIND_M) / NEAR_STEP_M) + 1 for length in lengths]
+    near_x = [AHEAD_M - NEAR_STEP_M * np.arange(n) for n in rows]
+    far_start = np.array([x[-1] for x in near_x])
+    speeds = [
+        [max(view.mean_speed_m_s + node * view.speed_sd_m_s, 1.0) for node in SPEED_NODES]
+        for view in views
+    ]
+    far_rows = [
+        _far_rows(view, speed, settings, x[-1])
+        for view, mine, x in zip(views, speeds, near_x, strict=True)
+        for _ in levels
+        for speed in mine
+    ]
+    pulse = LineTable.of([n for n in rows for _ in wander], NEAR_STEP_M)
+    near = LineTable.of([n - ahead for n in rows for _ in levels for _ in wander], NEAR_STEP_M)
+    far = LineTable.of(far_rows, FAR_STEP_M)
+    number = 0
+    for i, (view, x) in enumerate(zip(views, near_x, strict=True)):
+        key = _pulse_key(view, points, settings, wall_y_m)
+        found = cache.get(key)
+        if found is None:
+            found = displacement_lines(view, points, settings, wall_y_m, x)
+            if displacement_cache is not None:
+                cache[key] = found
+        pulse.lines(i * nodes, nodes)[:] = found
+        for j, level in enumerate(levels):
+            _fill_wake(
+                near.lines((i * levels.size + j) * nodes, nodes), view, points, settings, wall_y_m,
+                x[ahead:], wander, view.mean_speed_m_s, level,
+            )  # fmt: skip
+            for speed in speeds[i]:
+                out = far.lines(number, 1)
+                x_far = x[-1] - FAR_STEP_M * np.arange(out.shape[1])
+                _fill_wake(out, view, points, settings, wall_y_m, x_far, np.zeros(1), speed, level)
+                number += 1
     return LineLibrary(
-        near=_stack(near_lines, NEAR_CHANNELS * POINTS, NEAR_STEP_M),
-        far=_stack(far_lines, FAR_CHANNELS * POINTS, FAR_STEP_M),
-        near_start_m=AHEAD_M,
+        pulse=pulse,
+        wake=near,
+        far=far,
+        pulse_start_m=AHEAD_M,
+        wake_start_m=AHEAD_M - NEAR_STEP_M * ahead,
         far_start_m=far_start,
         views=views,
         settings=settings,
         viscosity_m2_s=levels,
     )
+
+
+def _far_rows(view: LaneView, speed_m_s: float, settings: FieldSettings, start_m: float) -> int:
+    """Rows of a far wake from X = ``start_m`` to the end of the memory."""
+    relative = float(air_relative_speed(speed_m_s, view.direction, view.wind_along_m_s))
+    span = relative * settings.wake_memory_s + view.vehicle.length_m + start_m
+    return max(2, int(np.ceil(span / FAR_STEP_M)) + 1)

@@ -195,8 +195,6 @@ class PointAir:
     from. ``road``: the mean air, once asked for; None without drift.
     """
 
-    coarse = False  # grid of the mean air
-
     def __init__(
         self,
         case: Case,
@@ -256,7 +254,6 @@ class PointAir:
             self.settings,
             self.wall_y_m,
             reach_m=beyond,
-            coarse=self.coarse,
             start=self.start,
         )
         return self.road

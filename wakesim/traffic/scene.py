@@ -199,7 +199,10 @@ def round_noise(scene: Scene, number: int, samples: int) -> tuple[Array, Array]:
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(number, _NOISE_KEY, index)))
 
     def pair(time_s: float) -> Array:
-        return np.column_stack([von_karman_noise(samples, dt, time_s, rng) for _ in range(2)])
+        out = np.empty((samples, 2))
+        for component in range(2):  # one at a time: a day is 14 MB each
+            out[:, component] = von_karman_noise(samples, dt, time_s, rng)
+        return out
 
     wake = pair(TURBULENCE_TIME_S)
     if not scene.ambient_sd.any():

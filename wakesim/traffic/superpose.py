@@ -1,67 +1,43 @@
 """Traffic superposition: the velocity at a rotor's points as a sum over passes.
 
-Each pass walks its line at a constant step a sample. Threads own blocks of time, not passes, and
+Each pass walks its lines at a constant step a sample. Threads own blocks of time, not passes, and
 take the passes in one fixed order, so the result does not depend on the number of threads.
 """
 
 from __future__ import annotations
 
-import numba
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
-from wakesim.arrays import Array, kernel
+from wakesim.arrays import Array, Index
 from wakesim.traffic.lines import (
-    FAR_CHANNELS,
-    NEAR_CHANNELS,
     POINTS,
     SPEED_NODES,
     WANDER_NODES,
     LineLibrary,
-    LineTable,
     air_relative_speed,
 )
+from wakesim.traffic.series_kernels import passes_field
 from wakesim.traffic.stream import Passes
 
 _BLOCK = 512
-_NEAR = NEAR_CHANNELS * POINTS
-_FAR_COLUMN = (NEAR_CHANNELS - FAR_CHANNELS) * POINTS
+CHANNELS = 4
 
 
-@kernel(parallel=True)
-def add_lines(data, first, rows, line, start, step, gain, group, block, column, out):
-    """Add lines to out (n, columns), in place.
+class Events(NamedTuple):
+    """Passes as walks along three lines each, of the pulse, the near and the far wake: see
+    ``series_kernels.series_blocks``."""
 
-    Event e adds line[e] of the table (data, first, rows): at sample i the row is
-    start[e] + i step[e], linear between rows, times gain[e, c // group] in column c; output
-    columns begin at ``column``. ``block`` samples are one thread's unit of work.
-    """
-    n = out.shape[0]
-    width = data.shape[1]
-    blocks = (n + block - 1) // block
-    for b in numba.prange(blocks):
-        begin = b * block
-        end = min(n, begin + block)
-        weight = np.empty(width)
-        for e in range(line.size):
-            last = rows[line[e]] - 1
-            low = int(np.ceil(-start[e] / step[e]))
-            high = int(np.ceil((last - start[e]) / step[e]))
-            low = max(low, begin)
-            high = min(high, end)
-            if low >= high:
-                continue
-            for c in range(width):
-                weight[c] = gain[e, c // group]
-            base = first[line[e]]
-            for i in range(low, high):
-                position = start[e] + i * step[e]
-                row = min(max(int(position), 0), last - 1)
-                fraction = position - row
-                row += base
-                for c in range(width):
-                    a = data[row, c]
-                    out[i, column + c] += weight[c] * (a + fraction * (data[row + 1, c] - a))
+    kind: Index
+    first: Index
+    last: Index
+    start: Array
+    step: Array
+    gain: Array
+    low: Index
+    high: Index
 
 
 def _nearest(nodes: Array, value: Array) -> NDArray[np.int64]:
@@ -83,6 +59,68 @@ def view_table(lanes: int, vehicles: int, keys: list[tuple[int, int]]) -> NDArra
     return table
 
 
+def events_of(
+    library: LineLibrary,
+    view_of: NDArray[np.int64],
+    passes: Passes,
+    start_s: float,
+    samples: int,
+    dt_s: float,
+    level: NDArray[np.int64] | None = None,
+) -> Events:
+    """The passes that act on samples at start_s + i dt_s; arguments as in ``superpose``."""
+    view = view_of[passes.lane, passes.vehicle]
+    if np.any(view < 0):
+        raise ValueError("a pass has no line: its class was not prepared for its lane")
+    views = library.views
+    farthest = float(library.far.rows.max(initial=0)) * library.far.step_m
+    longest = max((s.vehicle.length_m for s in views), default=0.0)
+    since = start_s - passes.time_s
+    slow = np.maximum(passes.speed_m_s, 1e-9)
+    ahead = library.pulse_start_m / slow
+    gone = (library.pulse_start_m + 100.0 + longest + farthest) / slow
+    near = (-since < samples * dt_s + ahead) & (since < gone)
+    order = np.flatnonzero(near)
+    order = order[np.argsort(passes.vehicle[order], kind="stable")]
+    passes, view, since = passes.take(order), view[order], since[order]
+    level = np.zeros(order.size, dtype=np.int64) if level is None else level[order]
+
+    direction, mean, sd, along = (
+        np.array(values, dtype=np.float64)[view]
+        for values in (
+            [s.direction for s in views], [s.mean_speed_m_s for s in views],
+            [s.speed_sd_m_s for s in views], [s.wind_along_m_s for s in views],
+        )
+    )  # fmt: skip
+    relative = air_relative_speed(passes.speed_m_s, direction, along)
+    wander = _nearest(WANDER_NODES, _ratio(passes.wander_m, library.settings.wander_sd_m))
+    speed = _nearest(SPEED_NODES, _ratio(passes.speed_m_s - mean, sd))
+    group = view * library.viscosity_m2_s.size + level
+    line = (
+        view * WANDER_NODES.size + wander,
+        group * WANDER_NODES.size + wander,
+        group * SPEED_NODES.size + speed,
+    )
+    tables = library.pulse, library.wake, library.far
+    start_m = (library.pulse_start_m, library.wake_start_m, library.far_start_m[view])
+    travelled = passes.speed_m_s * since
+    start = np.stack([(m + travelled) / t.step_m for m, t in zip(start_m, tables, strict=True)])
+    step = np.stack([passes.speed_m_s * dt_s / t.step_m for t in tables])
+    last = np.stack([t.rows[n] - 1 for n, t in zip(line, tables, strict=True)])
+    wake, energy = relative * passes.wake_factor, relative**2 * passes.wake_factor
+    acting = np.stack([wake, energy], axis=1)
+    return Events(
+        kind=passes.vehicle.astype(np.int64),
+        first=np.stack([t.first[n] for n, t in zip(line, tables, strict=True)]),
+        last=last,
+        start=start,
+        step=step,
+        gain=np.stack([np.stack([relative, relative], axis=1), acting, acting]),
+        low=np.clip(np.ceil(-start / step), 0, samples).astype(np.int64),
+        high=np.clip(np.ceil((last - start) / step), 0, samples).astype(np.int64),
+    )
+
+
 def superpose(
     library: LineLibrary,
     view_of: NDArray[np.int64],
@@ -99,49 +137,9 @@ def superpose(
     start_s + i dt_s. ``level`` (n,): which of the library's eddy viscosities each pass's wake
     spreads in, default the first.
     """
-    out = np.zeros((vehicles, samples, _NEAR))
-    view = view_of[passes.lane, passes.vehicle]
-    if np.any(view < 0):
-        raise ValueError("a pass has no line: its class was not prepared for its lane")
-    direction = np.array([s.direction for s in library.views])[view]
-    length = np.array([s.vehicle.length_m for s in library.views])[view]
-    mean = np.array([s.mean_speed_m_s for s in library.views])[view]
-    sd = np.array([s.speed_sd_m_s for s in library.views])[view]
-    along = np.array([s.wind_along_m_s for s in library.views])[view]
-    relative = air_relative_speed(passes.speed_m_s, direction, along)
-    since = start_s - passes.time_s
-    wander = _ratio(passes.wander_m, library.settings.wander_sd_m)
-    group = view * library.viscosity_m2_s.size + (0 if level is None else level)
-    near_line = group * WANDER_NODES.size + _nearest(WANDER_NODES, wander)
-    far_line = group * SPEED_NODES.size + _nearest(SPEED_NODES, _ratio(passes.speed_m_s - mean, sd))
-    travelled = passes.speed_m_s * since
-    near_start = (library.near_start_m + travelled) / library.near.step_m
-    far_start = (library.far_start_m[view] + travelled) / library.far.step_m
-    wake = relative * passes.wake_factor
-    energy = relative**2 * passes.wake_factor
-    near_gain = np.column_stack([relative, relative, wake, energy])
-    far_gain = np.column_stack([wake, energy])
-    far_span = library.far.rows[far_line] * library.far.step_m
-    reach = (length + 100.0 + far_span) / passes.speed_m_s
-    window = (passes.time_s - 60.0 < start_s + samples * dt_s) & (-since + reach > 0.0)
-    for v in range(vehicles):
-        mine = np.flatnonzero(window & (passes.vehicle == v))
-        if mine.size == 0:
-            continue
-        for table, line, start, gain, column in (
-            (library.near, near_line, near_start, near_gain, 0),
-            (library.far, far_line, far_start, far_gain, _FAR_COLUMN),
-        ):
-            _add(table, line[mine], start[mine], passes.speed_m_s[mine] * dt_s / table.step_m,
-                 gain[mine], column, out[v])  # fmt: skip
-    return out.reshape(vehicles, samples, NEAR_CHANNELS, POINTS)
-
-
-def _add(
-    table: LineTable, line: NDArray[np.int64], start: Array, step: Array, gain: Array,
-    column: int, out: Array,
-) -> None:  # fmt: skip
-    add_lines(
-        table.data, table.first, table.rows, line, start, step, np.ascontiguousarray(gain),
-        POINTS, _BLOCK, column, out,
+    out = np.zeros((vehicles, samples, CHANNELS * POINTS))
+    events = events_of(library, view_of, passes, start_s, samples, dt_s, level)
+    passes_field(
+        library.pulse.data, library.wake.data, library.far.data, *events, _BLOCK, out
     )  # fmt: skip
+    return out.reshape(vehicles, samples, CHANNELS, POINTS)

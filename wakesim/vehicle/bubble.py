@@ -95,10 +95,10 @@ class NearWake:
     def bubble(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
         """Recirculating air behind the base, u/V between 0 and 1 + reversed_flow."""
         x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
-        return self.strength(x) * self.base_shape(x, self.lateral(x, y), z)
+        return self.recirculation(x) * self.base_shape(x, self.lateral(x, y), z)
 
-    def strength(self, x: Array) -> Array:
-        """u/V on the axis of the bubble."""
+    def recirculation(self, x: Array) -> Array:
+        """u/V in the middle of the bubble: 1 at its ends, with the reversed flow between."""
         inside = np.clip(x / self.bubble_m, 0.0, 1.0)
         return np.asarray(1.0 + self.constants.reversed_flow * np.sin(math.pi * inside))
 
@@ -119,7 +119,12 @@ class NearWake:
         """Sums of u and k over distances x (n,) behind the bubble with weights (n,), at places y
         and z (m,), each (m,): what a pass brings to a place, if the weights are those of time."""
         u, k = self.both(x[:, None], y[None], z[None])
-        return weight @ u, weight @ k
+        # summed row by row: a matrix product may differ in the last bit
+        return (weight[:, None] * u).sum(axis=0), (weight[:, None] * k).sum(axis=0)
+
+    def lines(self, x: Array, y: Array, z: Array) -> tuple[Array, Array]:
+        """``both`` (n, m) at distances x (n,) along lines at ``y`` and ``z`` (m,)."""
+        return self.both(x[:, None], y[None, :], z[None, :])
 
     def width(self, x: ArrayLike) -> Array:
         """Standard deviation of the mean wake across, m."""

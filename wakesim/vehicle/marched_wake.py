@@ -9,8 +9,6 @@ length on; between two levels of the air around see ``section.wake`` (tests/sect
 
 from __future__ import annotations
 
-from functools import cached_property
-
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -18,11 +16,11 @@ from wakesim.arrays import Array, Mask
 from wakesim.case.vehicle import Vehicle
 from wakesim.section.closure import Closure
 from wakesim.section.wake import (
+    ROAD_ROUGHNESS_M,
     WakeStart,
     WakeTable,
     at_nodes,
     at_points,
-    blended,
     bracket,
     start_profile,
     sum_of_sections,
@@ -35,6 +33,7 @@ from wakesim.vehicle.bubble import (
     WakeConstants,
     nodes_around,
 )
+from wakesim.vehicle.kernels.wake_lines import wake_lines
 
 
 def wake_start(vehicle: Vehicle, constants: WakeConstants) -> WakeStart:
@@ -55,8 +54,8 @@ class MarchedWake(NearWake, law="section"):
     @classmethod
     def levels(cls, air: AirState) -> set[int]:
         """Levels of ``section.wake.LEVELS_M`` whose tables the wake in this air is made of."""
-        low, high, _ = bracket(air.diffusivity_over_speed_m)
-        return {0, low, high}
+        low, high, share = bracket(air.diffusivity_over_speed_m)
+        return {0, low, high} if share > 0.0 else {0, low}
 
     def __init__(
         self,
@@ -67,41 +66,58 @@ class MarchedWake(NearWake, law="section"):
         super().__init__(vehicle, constants, air)
         self.start = wake_start(vehicle, constants)
         low, high, self._share = bracket(air.diffusivity_over_speed_m)
-        self._low = wake_table(vehicle, self.start, low)
-        self._high = wake_table(vehicle, self.start, high) if self._share else self._low
-        self._level = low
-        self._width = (1.0 - self._share) * self._low.width + self._share * self._high.width
+        self.table: WakeTable = wake_table(vehicle, self.start, low)
+        self._upper = wake_table(vehicle, self.start, high) if self._share > 0.0 else self.table
         self.entry_table: WakeTable = wake_table(vehicle, self.start, 0)
         drag_area = 0.5 * vehicle.drag_coefficient * vehicle.frontal_area_m2
         self._base_area = (1.0 - constants.side_layer_share) * drag_area
 
-    @cached_property
-    def table(self) -> WakeTable:
-        """The marched wake in this air."""
-        return blended(self.vehicle, self.start, self._level, self._share)
+    def _from_nose(self, x: Array, near: Mask) -> Array:
+        """Distance behind the nose where the table is read; within the bubble at most its last
+        section without the base's part, which is added there."""
+        length = self.vehicle.length_m
+        before = self.table.x[self.table.start_index - 1]
+        return np.where(near, np.minimum(x + length, before), x + length)
 
-    def _add_bubble(self, u: Array, k: Array, near: Mask, x: Array, y: Array, z: Array) -> None:
-        """Add to u and k, where ``near``, the bubble at x behind the tail, y from the wake's own
-        centre and z, and of the bubble's end the base's part, which is not in the table."""
-        blend = self.blend(x)
-        shape = self.base_shape(x, y, z)
-        start_u = start_profile(self.vehicle, self._base_area, y, z)
-        start_k = self.constants.wake_start_energy * shape
+    def _base_part(self, x: Array, y: Array, z: Array, carried: bool = True) -> tuple[Array, Array]:
+        """u and k that the base adds within the bubble: the bubble's own, blended into those of
+        its end; arrays that broadcast. ``carried`` false: y is from the wake's own centre."""
+        lateral, blend = (self.lateral(x, y) if carried else y), self.blend(x)
+        shape = self.base_shape(x, lateral, z)
+        end = start_profile(self.vehicle, self._base_area, lateral, z)
         onset = np.minimum(x / (TURBULENCE_ONSET * self.vehicle.height_m), 1.0)
-        level = self.constants.turbulence_near * onset
-        u[near] += blend * start_u + (1.0 - blend) * self.strength(x) * shape
-        k[near] += blend * start_k + (1.0 - blend) * level * shape
+        u = blend * end + (1.0 - blend) * self.recirculation(x) * shape
+        k = blend * self.constants.wake_start_energy
+        return u, (k + (1.0 - blend) * self.constants.turbulence_near * onset) * shape
 
     def _both(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> tuple[Array, Array]:
         x, y, z = np.broadcast_arrays(*(np.asarray(a, dtype=np.float64) for a in (x, y, z)))
-        length = self.vehicle.length_m
         near = (x >= 0.0) & (x < self.bubble_m) & (z >= 0.0)
-        before = self.table.x[self.table.start_index - 1]  # the base's part is added here
-        at = np.where(near, np.minimum(x + length, before), x + length)
-        u, k = at_points(self.table, at, self.lateral(x, y), z)
+        at, lateral = self._from_nose(x, near), self.lateral(x, y)
+        u, k = at_points(self.table, at, lateral, z)
+        if self._share > 0.0:
+            for value, upper in zip((u, k), at_points(self._upper, at, lateral, z), strict=True):
+                value += self._share * (upper - value)
         if near.any():
-            a, b, c = x[near], self.lateral(x[near], y[near]), z[near]
-            self._add_bubble(u, k, near, a, b, c)
+            more_u, more_k = self._base_part(x[near], y[near], z[near])
+            u[near] += more_u
+            k[near] += more_k
+        return u, k * self.constants.turbulence_factor**2
+
+    def lines(self, x: Array, y: Array, z: Array) -> tuple[Array, Array]:
+        """``both`` (n, m) at distances x (n,) along lines at ``y`` and ``z`` (m,)."""
+        u, k = np.empty((x.size, y.size)), np.empty((x.size, y.size))
+        near = (x >= 0.0) & (x < self.bubble_m)
+        low, high = self.table, self._upper
+        wake_lines(
+            low.x, low.y, low.z, low.u, low.k, high.u, high.k, self._share, ROAD_ROUGHNESS_M,
+            self._from_nose(x, near), y, z, self.air.crosswind_ratio * np.maximum(x, 0.0), u, k,
+        )  # fmt: skip
+        if near.any():
+            above = z >= 0.0
+            more_u, more_k = self._base_part(x[near, None], y[None, :], z[None, :])
+            u[near] += above * more_u
+            k[near] += above * more_k
         return u, k * self.constants.turbulence_factor**2
 
     def velocity(self, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Array:
@@ -119,24 +135,26 @@ class MarchedWake(NearWake, law="section"):
     def width(self, x: ArrayLike) -> Array:
         """Standard deviation of the mean wake across, m."""
         at = np.asarray(x, dtype=np.float64) + self.vehicle.length_m
-        return np.interp(at, self._low.x, self._width)
+        low, high = self.table.width, self._upper.width
+        return np.interp(at, self.table.x, low + self._share * (high - low))
 
     def sections(
         self, x: Array, y_m: Array | None = None, z_m: Array | None = None
     ) -> tuple[Array, Array, Array, Array]:
         """y (ny,), z (nz,) m and u, k (n, ny, nz) at distances x (n,) behind the tail, about the
         wake's own centre, for y >= 0, around places ``y_m`` and ``z_m`` only; see ``NearWake``."""
-        low = self._low
+        low = self.table
         columns = nodes_around(np.concatenate([[0.0], low.y]), y_m)
         rows = nodes_around(low.z, z_m)
         near = (x >= 0.0) & (x < self.bubble_m)
-        before = low.x[low.start_index - 1]
-        length = self.vehicle.length_m
-        at = np.where(near, np.minimum(x + length, before), x + length)
-        u, k = at_nodes(low, self._high, self._share, at, columns, rows)
+        at = self._from_nose(x, near)
+        u, k = at_nodes(low, self._upper, self._share, at, columns, rows)
         if near.any():
-            behind = x[near][:, None, None]
-            self._add_bubble(u, k, near, behind, columns[None, :, None], rows[None, None, :])
+            more_u, more_k = self._base_part(
+                x[near][:, None, None], columns[None, :, None], rows[None, None, :], False
+            )
+            u[near] += more_u
+            k[near] += more_k
         return columns, rows, u, k * self.constants.turbulence_factor**2
 
     def passed(self, x: Array, weight: Array, y: Array, z: Array) -> tuple[Array, Array]:
@@ -146,6 +164,6 @@ class MarchedWake(NearWake, law="section"):
         carried = bool(shift.any())
         columns, rows, u, k = self.sections(x, None if carried else np.abs(y), z)
         if not carried:
-            u, k = (np.tensordot(weight, a, axes=1)[None] for a in (u, k))
+            u, k = ((weight[:, None, None] * a).sum(axis=0)[None] for a in (u, k))
             weight, shift = np.ones(1), np.zeros(1)
         return sum_of_sections(columns, rows, u, k, weight, shift, y, z)

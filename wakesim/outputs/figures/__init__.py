@@ -7,6 +7,7 @@ or after the others of the mount.
 
 from __future__ import annotations
 
+import io
 import re
 import warnings
 from collections.abc import Callable, Iterable, Iterator
@@ -17,12 +18,14 @@ from pathlib import Path
 from pkgutil import iter_modules
 from typing import Any
 
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from wakesim.outputs.figures.style import Kind, house_style
 from wakesim.outputs.page import sentences
 
 PNG_DPI = 150
+_PACKING = {"compress_level": 3}  # more takes twice as long, for files that are a tenth smaller
 _FONTS = "'DejaVu Sans', Verdana, Arial, sans-serif"
 _METADATA = {"Date": None, "Creator": None, "Format": None, "Type": None}
 
@@ -100,12 +103,15 @@ def render(make: Callable[[], Iterator[Drawing]], folder: Path) -> list[Rendered
     with house_style(), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing")
         for drawing in make():
-            svg, png = (folder / f"{drawing.stem}.{ending}" for ending in ("svg", "png"))
             freeze_layout(drawing.figure)
-            drawing.figure.savefig(svg, format="svg", metadata=_METADATA)
-            text = tidy_svg(svg.read_text(encoding="utf-8"))
+            svg, png = (folder / f"{drawing.stem}.{ending}" for ending in ("svg", "png"))
+            drawing.figure.savefig(
+                png, format="png", dpi=PNG_DPI, metadata={"Software": None}, pil_kwargs=_PACKING
+            )
+            written = io.StringIO()
+            drawing.figure.savefig(written, format="svg", metadata=_METADATA)
+            text = tidy_svg(written.getvalue())
             svg.write_text(text, encoding="utf-8")
-            drawing.figure.savefig(png, format="png", dpi=PNG_DPI, metadata={"Software": None})
             rendered.append(
                 Rendered(drawing.stem, drawing.kind, drawing.mount, drawing.caption, text)
             )
@@ -116,10 +122,16 @@ def freeze_layout(figure: Figure) -> None:
     """Lay the figure out once and round the places of its axes.
 
     The layout solver's last digits differ from run to run, and an SVG's identifiers are hashes of
-    such places; rounded, the same result gives the same bytes, and SVG and PNG look alike.
+    such places; rounded, the same result gives the same bytes, and SVG and PNG look alike. It is
+    laid out in the pixels of the PNG, whose canvas keeps the sizes of texts that it has measured,
+    and without an engine nothing is drawn but what is written.
     """
-    figure.draw_without_rendering()
-    figure.set_layout_engine("none")
+    figure.set_dpi(PNG_DPI)
+    FigureCanvasAgg(figure)
+    engine = figure.get_layout_engine()
+    if engine is not None and figure.axes:
+        engine.execute(figure)
+    figure.set_layout_engine(None)
     for axes in figure.axes:
         left, bottom, width, height = axes.get_position(original=True).bounds
         axes.set_position((round(left, 4), round(bottom, 4), round(width, 4), round(height, 4)))

@@ -16,7 +16,6 @@ from wakesim.case.mounts import PLACE_KINDS
 from wakesim.outputs import wording
 from wakesim.outputs.figures import style
 from wakesim.outputs.figures.style import Kind
-from wakesim.studies.mounting_map import keep_out_spans
 
 if TYPE_CHECKING:
     from wakesim.results import MapResult
@@ -89,6 +88,8 @@ def _lanes(axes: Axes, result: MapResult) -> None:
 
 
 def _zones(axes: Axes, result: MapResult) -> None:
+    from wakesim.studies.mounting_map import keep_out_spans  # not for the pictures of other studies
+
     table = result.case.map
     for low, high in keep_out_spans(result.case) if table is not None else ():
         assert table is not None

@@ -188,10 +188,11 @@ def draw_distribution(result: Result, mount: MountResult, statistics: MountStati
         1.1 * float(np.nanmax([statistics.effective_speed_m_s, statistics.model_interval_m_s[1]])),
         1.1 * mount.mount.cut_in_m_s,
     )
-    bins = np.linspace(0.0, end, _BINS + 1)
+    share, bins = np.histogram(speed, _BINS, (0.0, end))
     width = bins[1] - bins[0]
-    share = np.histogram(speed, bins)[0] / len(speed)
-    energy = np.histogram(speed, bins, weights=speed**3)[0] / max(float((speed**3).sum()), 1e-300)
+    share = share / len(speed)
+    cubes = speed * speed * speed
+    energy = np.histogram(speed, _BINS, (0.0, end), weights=cubes)[0] / max(cubes.sum(), 1e-300)
     for axes, values, colour, edge, label in (
         (time_axes, share / width, style.SKY, style.BLUE, "share of time"),
         (energy_axes, energy / width, style.ORANGE, _EFFECTIVE_INK, "share of energy"),

@@ -42,8 +42,8 @@ from wakesim.traffic.scene import (
     round_noise,
     scene_lines,
 )
+from wakesim.traffic.series_kernels import add_lines
 from wakesim.traffic.stream import draw_passes
-from wakesim.traffic.superpose import add_lines
 from wakesim.validation.comparison import Comparison
 from wakesim.validation.quantities.inputs import (
     SMALLEST,

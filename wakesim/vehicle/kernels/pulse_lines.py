@@ -16,7 +16,7 @@ _LOG_SHIFT_M, _SINH_M = 0.25, 0.3
 _FOUR_PI = 4.0 * math.pi
 
 
-@kernel()
+@kernel(part=True)
 def _cubic(position, count, weight):
     """Lagrange weights (4,) of a place in node numbers; returns the first node."""
     first = min(max(math.floor(position) - 1, 0), count - 4)
@@ -29,7 +29,7 @@ def _cubic(position, count, weight):
     return first
 
 
-@kernel()
+@kernel(part=True)
 def _combine(block, first_y, weight_y, first_z, weight_z, odd, out):
     """Weighted sum of 4 x 4 rows of a block into out (2, nx)."""
     out[:] = 0.0
@@ -42,7 +42,7 @@ def _combine(block, first_y, weight_y, first_z, weight_z, odd, out):
                 out[1, i] += w * odd * row[1, i]
 
 
-@kernel()
+@kernel(part=True)
 def _far(y, z, x, whole, out):
     """Multipoles of the whole vehicle and its image in the road."""
     out[:] = 0.0
@@ -66,7 +66,7 @@ def _far(y, z, x, whole, out):
             out[1, i] += radial * dy - whole[5] * cube - 3.0 * qy * fifth
 
 
-@kernel()
+@kernel(part=True)
 def pulse_row(y, z, x, beside, above, mapping, size, whole, weight_y, weight_z, out):
     """u and v (2, nx) per unit speed along the line at Y = y, Z = z; work (4,), (4,)."""
     half, height, under, reach = size

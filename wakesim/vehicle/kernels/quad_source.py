@@ -131,7 +131,7 @@ def _solid_angle(ax, ay, az, bx, by, bz, cx, cy, cz, a, b, c):
     return -2.0 * math.atan2(det, rest)
 
 
-@kernel()
+@kernel(part=True)
 def _near_field(px, py, pz, corners, normal):
     """Exact velocity at P of one quad (4, 3) of unit strength."""
     nx, ny, nz = normal[0], normal[1], normal[2]
@@ -167,7 +167,7 @@ def _gauss_point(x, y, z, g):
     return s * x, s * y, s * z
 
 
-@kernel()
+@kernel(part=True)
 def _packed(strengths, centres, areas, gauss, share, diagonal, far):
     """Panels (22, n), a row a quantity: centre, strength times area over 4 pi, the squares of the
     distances within which four points and the exact field are needed, and x, y, z and strength of
@@ -189,7 +189,7 @@ def _packed(strengths, centres, areas, gauss, share, diagonal, far):
     return out
 
 
-@kernel()
+@kernel(part=True)
 def _velocity_at(px, py, pz, panels, strengths, corners, normals):
     """Velocity at P of all panels, without images; ``panels`` as in ``_packed``.
 
@@ -283,7 +283,7 @@ def _gauss_flux(x, y, z, nx, ny, nz, g):
     return g * (x * nx + y * ny + z * nz) / (r2 * math.sqrt(r2))
 
 
-@kernel()
+@kernel(part=True)
 def _add_column(at, turn_y, shift_y, turn_z, panel, corners, normal, out):
     """Add to out (m,) the normal velocity of one panel of unit strength, a column of
     ``_packed``, at places ``at`` (6, m): x, y, z and normal, turned and shifted to an image."""

@@ -95,7 +95,7 @@ def build_tree(corners, gauss, charge):
     return centre, radius, moment, child, panel
 
 
-@kernel()
+@kernel(part=True)
 def _add_group(x, first, last, y, z, centre, moment, u, v):
     """Add 4 pi u and v of a group's moments (10,), M, D (3), Q as xx, yy, zz, xy, xz, yz, at the
     places x[first:last] of a line, y and z from the group's centre."""
@@ -118,7 +118,7 @@ def _add_group(x, first, last, y, z, centre, moment, u, v):
         v[i] += radial * y - dy * cube - 3.0 * qy * fifth
 
 
-@kernel()
+@kernel(part=True)
 def _add_line(x, y, z, centre, radius, moment, child, panel, corners, normals, strengths, u, v):
     """Add 4 pi u and v of the whole tree, without images, along the line (x, y, z); ``x`` (n,)
     rises or falls.
