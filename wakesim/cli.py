@@ -207,7 +207,9 @@ def _run(options: argparse.Namespace) -> int:
         check_target(folder, RESULT, options.force)
 
         from wakesim.run import run  # the heavy part starts here
+        from wakesim.runtime import share_memory_between_threads
 
+        share_memory_between_threads()
         with shown(options.quiet) as report:
             result = run(
                 case, report, workers=options.workers, cluster=options.cluster, folder=folder

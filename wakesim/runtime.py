@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
 import hashlib
 import os
 import platform
@@ -13,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 _PACKAGE = Path(__file__).resolve().parent
+_M_ARENA_MAX = -8  # of mallopt(3)
 
 
 def version() -> str:
@@ -72,6 +75,17 @@ def prepare_kernel_cache() -> None:
     except OSError:
         usable = False
     os.environ["NUMBA_CACHE_DIR"] = str(folder) if usable else tempfile.mkdtemp(prefix="wakesim-")
+
+
+def share_memory_between_threads() -> None:
+    """Let all threads take memory from two arenas of the C library, where it is GNU's.
+
+    Threads that march wakes come and go; with an arena each, what one gave back no other used, and
+    a day of traffic took 130 MB more (and a little longer).
+    """
+    if sys.platform == "linux":
+        with contextlib.suppress(OSError, AttributeError):
+            ctypes.CDLL(None).mallopt(_M_ARENA_MAX, 2)
 
 
 def sha256(text: str) -> str:

@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 
 from wakesim.errors import CaseError
+from wakesim.runtime import share_memory_between_threads
 
 _THREADS = (
     "NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS",
@@ -54,6 +55,7 @@ def _start_worker(parent: int) -> None:
     Libraries that are yet to be loaded take the number from the environment.
     """
     _end_with(parent)
+    share_memory_between_threads()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     os.environ |= dict.fromkeys(_THREADS, "1")
     if "numpy" in sys.modules:  # by the main module, which a worker imports first

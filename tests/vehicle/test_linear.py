@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.interpolate import CubicSpline
 from threadpoolctl import threadpool_limits
 
 from wakesim.errors import NumericalError
-from wakesim.vehicle.linear import cubic_spline, solve_dense
+from wakesim.vehicle.linear import solve_dense
 
 
 def test_solution_and_residual():
@@ -32,14 +31,3 @@ def test_same_bits_for_any_number_of_threads():
 def test_a_failed_solve_names_the_system(value):
     with pytest.raises(NumericalError, match="the hull: the system"):
         solve_dense(np.full((4, 4), value), np.ones(4), "the hull")
-
-
-@pytest.mark.parametrize(("n", "shape"), [(4, ()), (5, (2,)), (60, (4, 3, 2))])
-def test_spline_is_that_of_scipy(n: int, shape: tuple[int, ...]) -> None:
-    rng = np.random.default_rng(n)
-    x = np.cumsum(rng.uniform(0.1, 2.0, n))
-    values = rng.normal(size=(n, *shape))
-    at = np.concatenate([x, rng.uniform(x[0] - 1.0, x[-1] + 1.0, 200)])
-    exact = CubicSpline(x, values, axis=0)(at)
-    scale = np.abs(exact).max()
-    np.testing.assert_allclose(cubic_spline(x, values, at), exact, rtol=0.0, atol=1e-12 * scale)

@@ -7,11 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import fft
 
 from wakesim.arrays import Array
-
-_SEGMENTS_AT_ONCE = 64
 
 
 def velocity_spectrum(velocity: ArrayLike, dt: float, segment_s: float) -> tuple[Array, Array]:
@@ -32,22 +29,13 @@ def velocity_spectrum(velocity: ArrayLike, dt: float, segment_s: float) -> tuple
         raise ValueError("velocities must be finite")
     if not (dt > 0.0 and segment_s > 0.0):
         raise ValueError("time step and segment length must be greater than 0 s")
+    from scipy import signal  # half a second to import
+
     length = min(max(4, round(segment_s / dt)), values.size)
     fluctuation = values - values.mean()
-    power = _mean_periodogram(fluctuation, length, length - length // 2)
-    frequency = fft.rfftfreq(length, dt)
+    frequency, power = signal.welch(
+        fluctuation, 1.0 / dt, "hann", length, length - length // 2, detrend=False
+    )
     variance, total = float(np.mean(fluctuation * fluctuation)), float(power.sum())
     scale = variance / (total * frequency[1]) if total > 0.0 else 0.0
     return frequency, power * scale
-
-
-def _mean_periodogram(values: Array, length: int, overlap: int) -> Array:
-    """Mean of |DFT|^2 (length // 2 + 1,) over segments of values (n,), one-sided, of no scale."""
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(length) / length)
-    segments = np.lib.stride_tricks.sliding_window_view(values, length)[:: length - overlap]
-    power = np.zeros(length // 2 + 1)
-    for first in range(0, len(segments), _SEGMENTS_AT_ONCE):
-        transformed = fft.rfft(segments[first : first + _SEGMENTS_AT_ONCE] * window)
-        power += np.sum(transformed.real**2 + transformed.imag**2, axis=0)
-    power[1 : (length + 1) // 2] *= 2.0
-    return power

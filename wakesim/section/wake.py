@@ -272,7 +272,7 @@ def wake_table(vehicle: Vehicle, start: WakeStart, level: int) -> WakeTable:
     return _wake_table(body_of(vehicle), start, level)
 
 
-@lru_cache(maxsize=96)
+@lru_cache(maxsize=64)
 @keep("wake", WakeTable)
 def _wake_table(body: Vehicle, start: WakeStart, level: int) -> WakeTable:
     return march_wake(body, start, LEVELS_M[level])

@@ -17,11 +17,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import CubicSpline
 
 from wakesim import constants as defaults
 from wakesim.arrays import Array, graded
 from wakesim.case.vehicle import Vehicle
-from wakesim.vehicle.linear import cubic_spline
 from wakesim.vehicle.passfield import solved_hull
 from wakesim.vehicle.wake import (
     AirState,
@@ -208,7 +208,7 @@ def displacement_lines(
 
     grid = np.stack(np.meshgrid(coarse, nodes, heights, indexing="ij"), axis=-1)
     field = hull.velocity(grid.reshape(-1, 3))[:, :2].reshape(*grid.shape[:3], 2)
-    along = cubic_spline(coarse[::-1], field[::-1], x)  # (n_x, nodes, heights, 2)
+    along = CubicSpline(coarse[::-1], field[::-1], axis=0)(x)  # (n_x, nodes, heights, 2)
     out = np.empty((wander.size, x.size, 2, POINTS))
     for p in range(POINTS):
         column = along[:, :, int(np.searchsorted(heights, points[p, 1])), :]

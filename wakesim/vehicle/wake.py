@@ -40,7 +40,7 @@ def law_class(name: str) -> type[Wake]:
     return NearWake.laws[name]
 
 
-@lru_cache(maxsize=96)
+@lru_cache(maxsize=32)
 def vehicle_wake(
     vehicle: Vehicle, constants: WakeConstants = WakeConstants(), air: AirState = AirState()
 ) -> Wake:
