@@ -100,17 +100,16 @@ class DriftModel:
         half = 0.5 * np.diff(grid.y_edges)[:, None]
         return (faces * np.diff(grid.z_edges) * k / half).ravel()
 
-    @cached_property
-    def _factor(self) -> SuperLU:
-        return _factorise(self._operator)
-
     def responses(self, sources: ArrayLike) -> Array:
-        """Steady drift of each of ``sources`` (k, ny, nz) m/s2 on its own, (k, ny, nz) m/s."""
+        """Steady drift of each of ``sources`` (k, ny, nz) m/s2 on its own, (k, ny, nz) m/s.
+
+        The factors are not kept: the library frees them only in the thread that made them.
+        """
         s = np.asarray(sources, dtype=np.float64)
         if s.ndim != 3 or s.shape[1:] != self.grid.shape or not np.all(np.isfinite(s)):
             raise ValueError(f"sources must be finite and of shape (k, *{self.grid.shape})")
         right = s.reshape(len(s), -1) * self._mass
-        result = self._factor.solve(np.ascontiguousarray(right.T))
+        result = _factorise(self._operator).solve(np.ascontiguousarray(right.T))
         left = np.abs(self._operator @ result - right.T).max(initial=0.0)
         if not left <= _RESIDUAL * np.abs(right).max(initial=0.0):
             raise NumericalError(

@@ -298,12 +298,17 @@ def mean_air(
         for s in states
     ]
     factor_mixing = settings.mixing_factor
+    force = section.force(made)
+    response = np.empty((len(states), len(views), force[0].size))
+
+    def answer(hour: int) -> DriftModel:
+        model = section.linear(viscosity[hour], factor_mixing)
+        response[hour] = model.responses(force).reshape(len(views), -1)
+        return model
+
     with ThreadPoolExecutor(_CHAINS) as pool:
-        models = list(pool.map(lambda nu: section.linear(nu, factor_mixing), viscosity))
-        force = section.force(made)
-        alone = list(pool.map(lambda model: model.responses(force), models))
+        models = list(pool.map(answer, range(len(states))))
     factor = np.array([s.factor for s in states]).reshape(len(states), len(views))
-    response = np.array(alone).reshape(len(states), len(views), -1)
     response *= (rates_per_s * factor)[:, :, None]
     around = np.array([section.around(made, nu) for nu in viscosity]) * factor_mixing
     return MeanAir(
