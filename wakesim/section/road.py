@@ -136,8 +136,12 @@ class RoadSection:
 
     def entry_speed(self, sources: Sources, u: Array) -> Array:
         """Mean along-road velocity, road axes, where each source's wakes enter, (s,) m/s."""
+        return np.einsum("sij,ij->s", self.entry_weight(sources), u)
+
+    def entry_weight(self, sources: Sources) -> Array:
+        """Share of each source's momentum that enters in each cell, (s, ny, nz)."""
         weight = sources.entry[:, 0] * self.grid.areas
-        return np.einsum("sij,ij->s", weight, u) / weight.sum(axis=(1, 2))
+        return np.asarray(weight / weight.sum(axis=(1, 2), keepdims=True))
 
     def force(self, sources: Sources) -> Array:
         """Momentum over the density that one pass of each source brings, road axes, (s, ny, nz)
@@ -160,9 +164,8 @@ class RoadSection:
         """What one pass of each source brings, and its share of where it enters, (s, ny, nz);
         see ``march.march_traffic``."""
         e = sources.entry
-        weight = e[:, 0] * self.grid.areas
-        weight /= weight.sum(axis=(1, 2), keepdims=True)
-        return self.force(sources), e[:, 1] + e[:, 3], e[:, 2] + e[:, 4], weight
+        entry = self.entry_weight(sources)
+        return self.force(sources), e[:, 1] + e[:, 3], e[:, 2] + e[:, 4], entry
 
     @property
     def _ground(self) -> tuple[object, ...]:

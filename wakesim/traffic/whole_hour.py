@@ -95,8 +95,7 @@ def march_passes(
     u, k, eps, _, viscosity = fields
     entry = np.maximum(sources.entry, 0.0)
     entry[:, 0] = sources.entry[:, 0]
-    weight = sources.entry[:, 0] * section.grid.areas
-    weight /= weight.sum(axis=(1, 2), keepdims=True)
+    weight = section.entry_weight(sources)
     none = np.zeros_like(u)
     still = (none, none, none)
     sums = np.zeros((5, *u.shape))
