@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 import wakesim
-from wakesim.section import road
 from wakesim.section.closure import Closure
 from wakesim.section.crossflow import Barrier
 from wakesim.section.drift import SINKS
@@ -106,21 +105,18 @@ def test_equal_opposite_traffic_is_antisymmetric(section, table):
     assert scale > 0.5
 
 
-def test_longer_marching_changes_little(section, one_way, monkeypatch):
-    made, rates, state = one_way
-    monkeypatch.setattr(road, "_COLD_S", (400.0, 200.0, 200.0, 200.0, 200.0))
-    longer = section.steady_traffic(made, rates, CLOSURE)
-    for place in PLACES:
-        assert at(section, longer.u, place) == pytest.approx(at(section, state.u, place), rel=0.04)
-    np.testing.assert_allclose(longer.factor, state.factor, rtol=0.04)
-
-
-def test_a_warm_start_finds_the_same_air(section, one_way):
+def test_the_start_of_the_search_does_not_matter(section, one_way):
     made, rates, state = one_way
     other = section.steady_traffic(made, 0.6 * rates, CLOSURE)
     warm = section.steady_traffic(made, rates, CLOSURE, other)
-    for place in PLACES:
-        assert at(section, warm.u, place) == pytest.approx(at(section, state.u, place), rel=0.04)
+    np.testing.assert_allclose(warm.u, state.u, atol=1e-4 * np.abs(state.u).max())
+    np.testing.assert_allclose(warm.k, state.k, atol=1e-3 * state.k.max())
+    np.testing.assert_allclose(warm.factor, state.factor, rtol=1e-4)
+
+
+def test_no_traffic_is_still_air(section, one_way):
+    made, rates, _ = one_way
+    assert not section.steady_traffic(made, 0.0 * rates, CLOSURE).u.any()
 
 
 def test_crosswind_carries_the_air_to_its_lee_and_a_wall_holds_it(table, one_way, section):

@@ -25,6 +25,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import sparse
+from scipy.linalg import solve_banded
 from scipy.sparse.linalg import SuperLU, splu
 
 from wakesim.arrays import Array, Index
@@ -45,6 +46,7 @@ Balance = dict[str, float]
 
 SINKS = ("road_friction", "outflow_left", "outflow_right", "outflow_top", "barrier")
 _GAMMA = 1.0 - 1.0 / math.sqrt(2.0)
+_BANDED = 1e8  # products up to which elimination within the bands is quicker
 _RESIDUAL = 1e-10  # of a cell's balance over the strongest cell source
 
 
@@ -101,15 +103,12 @@ class DriftModel:
         return (faces * np.diff(grid.z_edges) * k / half).ravel()
 
     def responses(self, sources: ArrayLike) -> Array:
-        """Steady drift of each of ``sources`` (k, ny, nz) m/s2 on its own, (k, ny, nz) m/s.
-
-        The factors are not kept: the library frees them only in the thread that made them.
-        """
+        """Steady drift of each of ``sources`` (k, ny, nz) m/s2 on its own, (k, ny, nz) m/s."""
         s = np.asarray(sources, dtype=np.float64)
         if s.ndim != 3 or s.shape[1:] != self.grid.shape or not np.all(np.isfinite(s)):
             raise ValueError(f"sources must be finite and of shape (k, *{self.grid.shape})")
         right = s.reshape(len(s), -1) * self._mass
-        result = _factorise(self._operator).solve(np.ascontiguousarray(right.T))
+        result = _solve(self._operator, np.ascontiguousarray(right.T))
         left = np.abs(self._operator @ result - right.T).max(initial=0.0)
         if not left <= _RESIDUAL * np.abs(right).max(initial=0.0):
             raise NumericalError(
@@ -259,6 +258,16 @@ class DriftMarch:
     def at(self, y_m: float, z_m: float) -> Array:
         """Drift at one point over time, (n + 1,) m/s."""
         return (self.model.weights(y_m, z_m) @ self.speed.reshape(len(self.speed), -1).T)[0]
+
+
+def _solve(matrix: sparse.dia_matrix, right: Array) -> Array:
+    """Solution (n, k) of a matrix of bands; one of many cells by its sparse factors instead."""
+    below, above = -int(matrix.offsets.min()), int(matrix.offsets.max())
+    if matrix.shape[0] * below * (below + above) > _BANDED:
+        return np.asarray(_factorise(matrix).solve(right))
+    table = np.zeros((below + above + 1, matrix.shape[0]))
+    table[above - matrix.offsets] = matrix.data
+    return solve_banded((below, above), table, right, overwrite_ab=True, check_finite=False)
 
 
 def _factorise(matrix: sparse.spmatrix) -> SuperLU:

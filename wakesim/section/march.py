@@ -34,11 +34,12 @@ from wakesim.section.closure import LEAST_EPS, LEAST_K, RODI_B, RODI_W, VON_KARM
 _GAMMA = 1.0 - 1.0 / math.sqrt(2.0)
 _SHARE = (1.0 - _GAMMA) / _GAMMA
 _LEAST_U = -1e300
+_LEAST_K, _LEAST_EPS = LEAST_K, LEAST_EPS
 _ROUNDING = 1e-9  # of a field at its floor; it is no reason to take the implicit Euler step
 
 
 @kernel(part=True)
-def _transpose(a, out):
+def transpose(a, out):
     for i in range(a.shape[0]):
         for j in range(a.shape[1]):
             out[j, i] = a[i, j]
@@ -120,7 +121,7 @@ def _diffuse_once(phi, face, size, sink, dt, least, low, up, factor):
 
 
 @kernel(part=True)
-def _viscosity(k, eps, g, c_mu, nu):
+def viscosity(k, eps, g, c_mu, nu):
     for i in range(k.shape[0]):
         for j in range(k.shape[1]):
             nu[i, j] = c_mu * g[i, j] * k[i, j] * k[i, j] / eps[i, j]
@@ -165,7 +166,7 @@ def shear(u, y, z, closed, closed_z, z0, square):
 
 
 @kernel(part=True)
-def _weak_shear(k, eps, square, z0, c_mu, amount, g):
+def weak_shear(k, eps, square, z0, c_mu, amount, g):
     """g(p), 1 in the first cells over a rough road, with p = P/eps = c_mu g(p) |grad u|^2
     (k/eps)^2, by secant steps (g falls with p)."""
     if amount <= 0.0:
@@ -251,7 +252,7 @@ def _inner_faces(viscosity, at, closed, face):
 
 
 @kernel(part=True)
-def _faces(nu, more, y, z, closed, closed_z, sigma, total, turned, face_y, face_z):
+def faces(nu, more, y, z, closed, closed_z, sigma, total, turned, face_y, face_z):
     """Conductances over the distance, across (ny + 1, nz) and up (nz + 1, ny), of the inner faces
     and of road and top; ``total`` and ``turned`` are left with the viscosity."""
     ny, nz = nu.shape
@@ -259,7 +260,7 @@ def _faces(nu, more, y, z, closed, closed_z, sigma, total, turned, face_y, face_
     for i in range(ny):
         for j in range(nz):
             total[i, j] = inverse * nu[i, j] + more[i, j]
-    _transpose(total, turned)
+    transpose(total, turned)
     _inner_faces(total, y, closed, face_y)
     _inner_faces(turned, z, closed_z, face_z)
     face_z[0, :] = 0.0
@@ -267,7 +268,7 @@ def _faces(nu, more, y, z, closed, closed_z, sigma, total, turned, face_y, face_
 
 
 @kernel(part=True)
-def _sides(total, side, face_y):
+def sides(total, side, face_y):
     """Faces of the two sides, to the air at rest ``side`` (2, nz) 1/m away."""
     ny, nz = total.shape
     for j in range(nz):
@@ -290,7 +291,7 @@ def _slopes(before, here, after, back, ahead, width, slope):
 
 
 @kernel(part=True)
-def _across(phi, flow, y, y_edge, area, flux, slope, rate):
+def across(phi, flow, y, y_edge, area, flux, slope, rate):
     """Minus the divergence of the advective flux across the rows of phi (n, m) over the cell area
     ``area`` (n, m), to ``rate``; ``flow`` (n + 1, m) through the faces. Still air enters. ``flux``
     and ``slope`` (2, m) are overwritten."""
@@ -354,16 +355,16 @@ def _advect(u, k, eps, count, flow_y, flow_z, y, z, y_edge, z_edge, dt, parts):
     turned, turned_area, up = np.empty((nz, most)), np.empty((nz, most)), np.empty((nz, most))
     flow_up, flux_up, slope_up = np.empty((nz + 1, most)), np.empty((2, most)), np.empty((2, most))
     if rises:
-        _transpose(inverse[:, :nz], turned_area)
-        _transpose(flow_z, flow_up)
+        transpose(inverse[:, :nz], turned_area)
+        transpose(flow_z, flow_up)
         flow_up[0] = 0.0
     for part in range(2 * parts):
         now = phi if part % 2 == 0 else middle
-        _across(now, flow, y, y_edge, inverse, flux, slope, rate)
+        across(now, flow, y, y_edge, inverse, flux, slope, rate)
         if rises:
             for f in range(count):
-                _transpose(now[:, f * nz : (f + 1) * nz], turned)
-                _across(turned, flow_up, z, z_edge, turned_area, flux_up, slope_up, up)
+                transpose(now[:, f * nz : (f + 1) * nz], turned)
+                across(turned, flow_up, z, z_edge, turned_area, flux_up, slope_up, up)
                 for i in range(ny):
                     for j in range(nz):
                         rate[i, f * nz + j] += up[j, i]
@@ -407,7 +408,7 @@ def _diffuse_both(
         size, ground = (size_z, sink) if upward else (size_y, no_sink)
         step = dt if upward else 0.5 * dt
         if upward:
-            _transpose(phi, turned)
+            transpose(phi, turned)
             taken = _content(phi, size_y, size_z) if counted else 0.0
         if stage < 2 or not kept:
             _factorise(face, size, ground, _GAMMA * step, low, up, factor)
@@ -415,7 +416,7 @@ def _diffuse_both(
         if not done:
             _diffuse_once(field, face, size, ground, step, least, low, up, factor)
         if upward:
-            _transpose(turned, phi)
+            transpose(turned, phi)
             if counted:
                 taken -= _content(phi, size_y, size_z)
         else:
@@ -469,8 +470,8 @@ def advance(
             _hold(k, _LEAST_K)
             _hold(eps, _LEAST_EPS)
         shear(u, y, z, closed, closed_z, z0, square)
-        _weak_shear(k, eps, square, z0, c_mu, weak, g)
-        _viscosity(k, eps, g, c_mu, nu)
+        weak_shear(k, eps, square, z0, c_mu, weak, g)
+        viscosity(k, eps, g, c_mu, nu)
         if dt_last > 0.0:
             ahead = half / dt_last
             for i in range(ny):
@@ -503,8 +504,8 @@ def advance(
             phi, source, sigma, least = eps, s_eps, sigma_eps, _LEAST_EPS
             beside, sink = side_k, no_sink
         if number != 1 or sigma != 1.0:  # else the faces of u are those of k
-            _faces(nu, more, y, z, closed, closed_z, sigma, total, turned, face_y, face_z)
-        _sides(total, beside, face_y)
+            faces(nu, more, y, z, closed, closed_z, sigma, total, turned, face_y, face_z)
+        sides(total, beside, face_y)
         taken = _diffuse_both(
             phi, face_y, face_z, size_y, size_z, no_sink, sink, dt, least, number == 0,
             work_y, work_z, turned,
@@ -522,66 +523,6 @@ def advance(
             _hold(k, _LEAST_K)
             _hold(eps, _LEAST_EPS)
     return road
-
-
-@kernel()
-def march_traffic(
-    u, k, eps, g, nu, s_u, s_k, s_eps, factor, step, parts, first, every, last,
-    force, per_k, per_eps, weight, speed, rates,
-    y, z, y_edge, z_edge, closed, closed_z, side, side_k, z0, more, wall_u,
-    flow_y, flow_z, c_mu, c1, c2, sigma_k, sigma_eps, weak,
-):  # fmt: skip
-    """Steps (n,) s of all fields with the sources of steady traffic, in place.
-
-    Step number ``first`` is the first; every ``every`` steps the drag factors ``factor`` (s,) and
-    the sources ``s_u``, ``s_k``, ``s_eps`` (ny, nz) follow the air where wakes enter: ``weight``
-    (s, cells) its share, ``speed`` (s,) m/s of the vehicles along +x through the air, ``rates``
-    (s,) passes/s, ``force`` (s, cells) what one pass brings, ``per_k`` and ``per_eps`` (s, cells)
-    per unit speed squared and cubed. ``parts`` (n,) of the crosswind; the rest as in ``advance``.
-    """
-    for n in range(step.size):
-        if (first + n) % every == 0:
-            drag_of_air(u, weight, speed, factor)
-            traffic_sources(factor, rates, speed, force, per_k, per_eps, s_u, s_k, s_eps)
-        advance(
-            u, k, eps, g, nu, last, step[n], s_u, s_k, s_eps,
-            y, z, y_edge, z_edge, closed, closed_z, side, side_k, z0, more, wall_u,
-            flow_y, flow_z, parts[n], True, c_mu, c1, c2, sigma_k, sigma_eps, weak,
-        )  # fmt: skip
-        last = step[n]
-
-
-@kernel(part=True)
-def drag_of_air(u, weight, speed, factor):
-    """Drag factors (s,) in the mean air where the wakes of each source enter (``drift``)."""
-    ny, nz = u.shape
-    for s in range(speed.size):
-        mean = 0.0
-        for i in range(ny):
-            for j in range(nz):
-                mean += weight[s, i, j] * u[i, j]
-        relative = 1.0 - mean / speed[s]
-        factor[s] = relative * abs(relative)
-
-
-@kernel(part=True)
-def traffic_sources(factor, rates, speed, force, per_k, per_eps, s_u, s_k, s_eps):
-    """Sources of u, k and eps a second (ny, nz) for drag factors (s,); see ``march_traffic``."""
-    ny, nz = s_u.shape
-    s_u[:] = 0.0
-    s_k[:] = 0.0
-    s_eps[:] = 0.0
-    for s in range(factor.size):
-        of_u = rates[s] * factor[s]
-        of_k = of_u * speed[s] * speed[s]
-        of_eps = rates[s] * max(factor[s], 0.0) ** 1.5 * abs(speed[s]) ** 3
-        for i in range(ny):
-            for j in range(nz):
-                s_u[i, j] += of_u * force[s, i, j]
-                s_k[i, j] += of_k * per_k[s, i, j]
-                s_eps[i, j] += of_eps * per_eps[s, i, j]
-    _hold(s_k, 0.0)
-    _hold(s_eps, 0.0)
 
 
 @kernel()
@@ -624,68 +565,127 @@ def place_section(content, own_y, own_z, y_edge, z_edge, out):
 BESIDE, KEPT, OPENING, ENTRY, AFTER_ENTRY = 1, 2, 4, 8, 16
 
 
+@kernel(part=True)
+def _rim(u, k, ny, nz):
+    """Whether the outermost cells, across and up, of a window onto (ny, nz) cells feel the wake."""
+    wy, wz = u.shape
+    most = 0.0
+    for i in range(wy):
+        for j in range(wz):
+            most = max(most, abs(u[i, j]))
+    least_u, least_k = _FELT * most, (1.0 + _FELT_K) * _LEAST_K
+    across, up = False, False
+    for i in range(max(wy - _RIM, 0), wy if wy < ny else 0):
+        for j in range(wz):
+            across = across or abs(u[i, j]) > least_u or k[i, j] > least_k
+    for i in range(wy if wz < nz else 0):
+        for j in range(max(wz - _RIM, 0), wz):
+            up = up or abs(u[i, j]) > least_u or k[i, j] > least_k
+    return across, up
+
+
+@kernel(part=True)
+def _widened(a, wy, wz, rest):
+    """A window onto more cells (wy, wz): around the old one ``rest``, or the air of its rim."""
+    ny, nz = a.shape
+    out = np.empty((wy, wz))
+    for i in range(wy):
+        for j in range(wz):
+            inside = i < ny and j < nz
+            out[i, j] = a[min(i, ny - 1), min(j, nz - 1)] if inside or np.isnan(rest) else rest
+    return out
+
+
+# What counts as felt at the rim of a march's window: of the largest u, and of k over its floor; how
+# many cells the rim has, and by how many the window grows.
+_FELT, _FELT_K, _RIM, _WIDEN = 1e-10, 1e-6, 2, 4
+
+
 @kernel()
 def march_from_nose(
     u, k, eps, along, base, base_k, base_eps, step, kind, flow, energy, entry,
     y, z, y_edge, z_edge, closed_y, closed_z, rough, background, wall,
-    c_mu, c1, c2, sigma_k, sigma_eps, weak,
+    c_mu, c1, c2, sigma_k, sigma_eps, weak, first_y, first_z,
 ):  # fmt: skip
     """March one vehicle's wake from the section at its nose, per unit speed, over steps (n,) m.
 
-    ``u``, ``k``, ``eps`` (ny, nz) at the nose, overwritten; ``along`` source of u beside the
-    vehicle, 1/m; ``base``, ``base_k``, ``base_eps`` what comes where the bubble ends; ``kind``
-    (n,) see above; ``closed_y``, ``closed_z``: faces closed by the body until then; ``background``
-    (nz,) eddy viscosity of the air around. Kept sections go to ``flow`` and ``energy``
-    (m, ny, nz), the wake's entry to ``entry`` (5, ny, nz) (see ``wake.WakeTable``)."""
+    ``u``, ``k``, ``eps`` (ny, nz) at the nose; ``along`` source of u beside the vehicle, 1/m;
+    ``base``, ``base_k``, ``base_eps`` what comes where the bubble ends; ``kind`` (n,) see above;
+    ``closed_y``, ``closed_z``: faces closed by the body until then; ``background`` (nz,) eddy
+    viscosity of the air around. Kept sections go to ``flow`` and ``energy`` (m, ny, nz), the wake's
+    entry to ``entry`` (5, ny, nz) (see ``wake.WakeTable``).
+
+    Air that the wake has not reached stays as it was: only a window of cells, ``first_y`` across
+    and ``first_z`` up at the nose, is marched, and widened as soon as its rim feels the wake."""
     ny, nz = u.shape
-    g, nu, more, square = np.ones((ny, nz)), np.zeros((ny, nz)), np.empty((ny, nz)), u.copy()
-    none, still, calm = np.zeros((ny, nz)), np.zeros((2, nz)), np.zeros((ny + 1, nz))
-    no_rise = np.zeros((ny, nz + 1))
-    open_y, open_z = np.zeros_like(closed_y), np.zeros_like(closed_z)
+    wy, wz = min(first_y, ny), min(first_z, nz)
+    flow[:] = 0.0
+    energy[:] = _LEAST_K
     flow[0] = u
     energy[0] = k
     entry[:] = 0.0
-    last, opened, kept = 0.0, False, 1
-    for n in range(step.size):
-        for i in range(ny):
-            for j in range(nz):
-                own = nu[i, j]
-                more[i, j] = np.sqrt(own * own + background[j] * background[j]) - own
-        source = along if kind[n] & BESIDE else none
-        shut_y = open_y if opened else closed_y
-        shut_z = open_z if opened else closed_z
-        advance(
-            u, k, eps, g, nu, last, step[n], source, none, none,
-            y, z, y_edge, z_edge, shut_y, shut_z, still, still,
-            rough, more, wall, calm, no_rise, 0, True, c_mu, c1, c2, sigma_k, sigma_eps, weak,
+    rest = np.nan
+    u, k, eps = u[:wy, :wz].copy(), k[:wy, :wz].copy(), eps[:wy, :wz].copy()
+    nu = np.zeros((wy, wz))
+    last, opened, kept, n = 0.0, False, 1, 0
+    while n < step.size:
+        none, still, calm = np.zeros((wy, wz)), np.zeros((2, wz)), np.zeros((wy + 1, wz))
+        no_rise, g = np.zeros((wy, wz + 1)), np.ones((wy, wz))
+        more, square = np.empty((wy, wz)), np.empty((wy, wz))
+        open_y, open_z = np.zeros((wy + 1, wz), np.bool_), np.zeros((wz + 1, wy), np.bool_)
+        shut_y, shut_z = open_y.copy(), open_z.copy()
+        beside = along[:wy, :wz].copy()
+        shut_y[:wy], shut_z[:wz] = closed_y[:wy, :wz], closed_z[:wz, :wy]
+        across, up = False, False
+        while n < step.size and not (across or up):
+            for i in range(wy):
+                for j in range(wz):
+                    own = nu[i, j]
+                    more[i, j] = np.sqrt(own * own + background[j] * background[j]) - own
+            source = beside if kind[n] & BESIDE else none
+            now_y = open_y if opened else shut_y
+            now_z = open_z if opened else shut_z
+            advance(
+                u, k, eps, g, nu, last, step[n], source, none, none,
+                y[:wy], z[:wz], y_edge[: wy + 1], z_edge[: wz + 1], now_y, now_z, still, still,
+                rough[:wy], more, wall, calm, no_rise, 0, True, c_mu, c1, c2, sigma_k, sigma_eps,
+                weak,
+            )  # fmt: skip
+            last = step[n]
+            if kind[n] & ENTRY:
+                entry[0, :wy, :wz] = u
+                entry[1], entry[2] = _LEAST_K, _LEAST_EPS
+                entry[1, :wy, :wz] = k
+                entry[2, :wy, :wz] = eps
+            if kind[n] & AFTER_ENTRY:
+                shear(u, y[:wy], z[:wz], open_y, open_z, rough[:wy], square)
+                for i in range(wy):
+                    for j in range(wz):
+                        made = step[n] * nu[i, j] * square[i, j]
+                        entry[3, i, j] += made
+                        entry[4, i, j] += c1 * made * eps[i, j] / k[i, j]
+            if kind[n] & KEPT:
+                flow[kept, :wy, :wz] = u
+                energy[kept, :wy, :wz] = k
+                kept += 1
+            if kind[n] & OPENING:
+                opened, last = True, 0.0
+                for i in range(wy):
+                    for j in range(wz):
+                        u[i, j] += base[i, j]
+                        k[i, j] += base_k[i, j]
+                        eps[i, j] += base_eps[i, j]
+                flow[kept, :wy, :wz] = u
+                energy[kept, :wy, :wz] = k
+                kept += 1
+            across, up = _rim(u, k, ny, nz)
+            n += 1
+        wy = min(wy + _WIDEN, ny) if across else wy
+        wz = min(wz + _WIDEN, nz) if up else wz
+        u = _widened(u, wy, wz, 0.0)
+        k, eps, nu = (
+            _widened(k, wy, wz, rest), _widened(eps, wy, wz, rest), _widened(nu, wy, wz, rest)
         )  # fmt: skip
-        last = step[n]
-        if kind[n] & ENTRY:
-            entry[0], entry[1], entry[2] = u, k, eps
-        if kind[n] & AFTER_ENTRY:
-            shear(u, y, z, open_y, open_z, rough, square)
-            for i in range(ny):
-                for j in range(nz):
-                    made = step[n] * nu[i, j] * square[i, j]
-                    entry[3, i, j] += made
-                    entry[4, i, j] += c1 * made * eps[i, j] / k[i, j]
-        if kind[n] & KEPT:
-            flow[kept] = u
-            energy[kept] = k
-            kept += 1
-        if kind[n] & OPENING:
-            opened, last = True, 0.0
-            for i in range(ny):
-                for j in range(nz):
-                    u[i, j] += base[i, j]
-                    k[i, j] += base_k[i, j]
-                    eps[i, j] += base_eps[i, j]
-            flow[kept] = u
-            energy[kept] = k
-            kept += 1
-
-
-_LEAST_K, _LEAST_EPS = LEAST_K, LEAST_EPS
 
 
 @kernel(part=True)

@@ -11,13 +11,18 @@
       S_k = q (k + int nu_t |grad u|^2 dt),   S_eps = q (eps + int C1 nu_t |grad u|^2 eps/k dt);
 
 - the drag of every class is lowered by the air that moves along already, by (1 - U/V) |1 - U/V|
-  with U the mean over where its wake enters (k in proportion, eps by the power 3/2).
+  with U the mean over where its wake enters (k in proportion, eps by the power 3/2);
+- nothing of it changes in time. k and eps are swept to rest for the u of the moment
+  (``steady.settle``), u is put to its linear balance in the eddy viscosity found, and so on, with
+  changes of u combined after D. G. Anderson (J. ACM 12 (1965) 547), until u stands.
 
 Units: SI. Arrays over the section are (ny, nz).
 """
 
 from __future__ import annotations
 
+import contextlib
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -27,17 +32,21 @@ from numpy.typing import ArrayLike
 
 from wakesim import constants
 from wakesim.arrays import Array
+from wakesim.errors import NumericalError
 from wakesim.section.closure import LEAST_EPS, LEAST_K, VON_KARMAN, Closure
 from wakesim.section.crossflow import Barrier, blocked_faces, face_flows
-from wakesim.section.drift import DriftModel
+from wakesim.section.drift import DriftModel, drag_factor
 from wakesim.section.grid import CrossSectionGrid
-from wakesim.section.march import advance, march_traffic, place_section
+from wakesim.section.march import advance, place_section
+from wakesim.section.steady import settle
 from wakesim.section.wake import WakeTable
 
-_FIRST_STEP_S, _STEP_S, _STEP_GROWTH = 0.1, 1.0, 1.06
-_COLD_S, _WARM_S = (200.0, 100.0, 100.0), (50.0, 50.0)  # marched from rest, from another state
+_SWEEPS = 12  # of the turbulence between two mean flows
+_TRIES = ((30, 0.65, 2), (60, 0.4, 0))  # rounds, share of a change that is taken, changes combined
+_COMBINE = 0.1  # largest change of u, of its largest, from which changes are combined
+_SETTLED, _STALLED = 3e-5, 3e-3  # change left in the end: aimed at, too much
+_EDDY_M = 1.5  # length of eddies at the start
 _AROUND_M, _LOW_M, _HIGH_M = 6.0, 0.8, 4.5
-_EVERY = 5  # steps between new drag factors
 _COURANT = 0.5  # up to which advection keeps k and eps positive
 LASTING_S = 7200.0  # for so long the traffic has acted, mean of an exponential age, assumed
 _LEAST_DIFFUSIVITY = 1e-9  # m2/s
@@ -66,6 +75,17 @@ class Sources:
     entry: Array
     direction: Array
     speed: Array
+
+
+def _combined(tried: Sequence[tuple[Array, Array]], share: float) -> Array:
+    """What to try next, from fields tried (n,) and the change (n,) each of them asks for."""
+    value, change = tried[-1]
+    best = value + share * change
+    if len(tried) > 1:
+        values, changes = (np.diff([one[i] for one in tried], axis=0) for i in (0, 1))
+        part = np.linalg.lstsq(changes @ changes.T, changes @ change, rcond=1e-10)[0]
+        best -= part @ (values + share * changes)
+    return np.asarray(best)
 
 
 class RoadSection:
@@ -162,18 +182,18 @@ class RoadSection:
 
     def _brought(self, sources: Sources) -> tuple[Array, Array, Array, Array]:
         """What one pass of each source brings, and its share of where it enters, (s, ny, nz);
-        see ``march.march_traffic``."""
+        force, k and eps."""
         e = sources.entry
         entry = self.entry_weight(sources)
         return self.force(sources), e[:, 1] + e[:, 3], e[:, 2] + e[:, 4], entry
 
     @property
     def _ground(self) -> tuple[object, ...]:
-        """Grid, closed faces, sides, road and crosswind as the march takes them."""
+        """Grid, closed faces, road and crosswind as the compiled loops take them."""
         grid = self.grid
         return (
-            grid.y, grid.z, grid.y_edges, grid.z_edges, self.closed, self._closed_z, self._side,
-            np.zeros_like(self._side), self.roughness, self._ambient, self.friction_velocity,
+            grid.y, grid.z, grid.y_edges, grid.z_edges, self.closed, self._closed_z,
+            self.roughness, self._ambient, self.friction_velocity,
             self._flow_y, self._flow_z,
         )  # fmt: skip
 
@@ -182,9 +202,11 @@ class RoadSection:
         step_s: float, closure: Closure,
     ) -> float:  # fmt: skip
         """Advance u, k, eps, g and the last eddy viscosity, in place; friction of the road."""
+        ground = self._ground
         return float(
             advance(
-                *fields, last_s, step_s, *made, *self._ground, self.parts(step_s), True,
+                *fields, last_s, step_s, *made, *ground[:6], self._side,
+                np.zeros_like(self._side), *ground[6:], self.parts(step_s), True,
                 closure.c_mu, closure.c1, closure.c2, closure.sigma_k, closure.sigma_eps,
                 closure.weak_shear,
             )
@@ -201,37 +223,76 @@ class RoadSection:
     def steady_traffic(
         self, sources: Sources, rates: Array, closure: Closure, start: RoadState | None = None
     ) -> RoadState:
-        """Mean air of ``rates`` (s,) passes a second, from still air or from ``start``.
+        """Mean air of ``rates`` (s,) passes a second; the same, to 1e-4 of the largest u, from
+        whatever ``start`` the search begins. Raises NumericalError when it finds none."""
+        if not rates.any():
+            u, k, eps, _, viscosity = self.at_rest()
+            return RoadState(u, k, eps, viscosity, np.ones(len(rates)))
+        best = math.inf
+        for attempt in _TRIES:
+            with contextlib.suppress(ValueError, NumericalError), np.errstate(all="ignore"):
+                state, left = self._search(sources, rates, closure, start, *attempt)
+                if left <= _STALLED:
+                    return state
+                best = min(best, left)
+            start = None
+        raise NumericalError(f"the road's mean air does not settle: {best:.1e} of it still changes")
 
-        The turbulence is marched; the momentum, which would take an hour to settle far from the
-        road, is put to its steady balance in the eddy viscosity of the moment (``linear``) between
-        the stretches and at the end. Against 40 min of marching u is 1 to 3 % higher.
-        """
-        fields = self.at_rest()
-        step, factor = _FIRST_STEP_S, np.ones(len(rates))
-        if start is not None:
-            for mine, given in zip(fields, (start.u, start.k, start.eps), strict=False):
-                mine[:] = given
-            step, factor = _STEP_S, start.factor.copy()
-        speed = sources.direction * sources.speed
-        brought = self._brought(sources)
-        made = tuple(np.zeros(self.grid.shape) for _ in range(3))
-        last, n = 0.0, 0
-        for span in _COLD_S if start is None else _WARM_S:
-            steps, time = [], 0.0
-            while time < span:
-                steps.append(step)
-                time += step
-                step = min(step * _STEP_GROWTH, _STEP_S)
-            march_traffic(
-                *fields, *made, factor, np.array(steps), np.array([self.parts(t) for t in steps]),
-                n, _EVERY, last, *brought, speed, rates, *self._ground, closure.c_mu, closure.c1,
-                closure.c2, closure.sigma_k, closure.sigma_eps, closure.weak_shear,
+    def _search(
+        self, sources: Sources, rates: Array, closure: Closure, start: RoadState | None,
+        rounds: int, share: float, remembered: int,
+    ) -> tuple[RoadState, float]:  # fmt: skip
+        """The state found in ``rounds``, and the change left in u, of its largest."""
+        u, k, eps, g, viscosity = self.at_rest()
+        factor = np.ones(len(rates))
+        force, per_k, per_eps, weight = self._brought(sources)
+        if start is None:
+            k[:], eps[:] = self._first_guess(np.tensordot(rates * sources.speed**2, per_k, axes=1))
+            viscosity = closure.c_mu * k**2 / eps
+        else:
+            k[:], eps[:], factor = start.k, start.eps, start.factor
+            viscosity = start.viscosity.copy()
+        speed, cube, left = sources.direction * sources.speed, sources.speed**3, math.inf
+        tried: list[tuple[Array, Array]] = []
+        for number in range(rounds):
+            push = np.tensordot(rates * factor, force, axes=1)
+            found = self.linear(viscosity).responses(push[None])[0]
+            change = found - u
+            left = float(np.abs(change).max() / np.abs(found).max())
+            if left <= _SETTLED or number == rounds - 1:
+                u[:] = found
+                break
+            if number == 0:
+                u[:] = found
+            elif left > _COMBINE:
+                u += share * change
+            else:
+                tried = [*tried, (u.ravel().copy(), change.ravel())][-remembered - 1 :]
+                u[:] = _combined(tried, share).reshape(u.shape)
+            factor = drag_factor(np.einsum("sij,ij->s", weight, u), speed)
+            lost = rates * np.maximum(factor, 0.0) ** 1.5 * cube
+            settle(
+                u, k, eps, g, viscosity,
+                np.maximum(np.tensordot(rates * factor * speed**2, per_k, axes=1), 0.0),
+                np.maximum(np.tensordot(lost, per_eps, axes=1), 0.0),
+                _SWEEPS, LASTING_S, *self._ground, closure.c_mu, closure.c1, closure.c2,
+                closure.sigma_k, closure.sigma_eps, closure.weak_shear,
             )  # fmt: skip
-            last, n = steps[-1], n + len(steps)
-            fields[0][:] = self.linear(fields[4]).responses(made[0][None])[0]
-        u, k, eps, _, viscosity = fields
-        return RoadState(u, k, eps, viscosity, factor)
+        return RoadState(u, k, eps, viscosity, factor), left
+
+    def _first_guess(self, made: Array) -> tuple[Array, Array]:
+        """k and eps (ny, nz) about the lanes for a source ``made`` of k, m2/s3: what dissipates
+        the whole of it there in eddies of one size."""
+        grid = self.grid
+        power = made * grid.areas
+        centre = float((power.sum(axis=1) @ grid.y) / power.sum())
+        spread = float((power.sum(axis=1) @ (grid.y - centre) ** 2) / power.sum())
+        wide = math.sqrt(spread) + _AROUND_M
+        lost = power.sum() / (2.0 * wide * _AROUND_M)
+        most = (lost * _EDDY_M / 0.09**0.75) ** (2.0 / 3.0)
+        shape = np.outer(np.exp(-np.abs(grid.y - centre) / wide), np.exp(-grid.z / _AROUND_M))
+        k = np.maximum(most * shape, LEAST_K)
+        return k, np.maximum(0.09**0.75 * k**1.5 / _EDDY_M, LEAST_EPS)
 
     def linear(self, viscosity: Array, factor: float = 1.0) -> DriftModel:
         """The balance of u alone in a given eddy viscosity (ny, nz), times ``factor``, and the

@@ -155,7 +155,7 @@ def through_faces(stencil: Array, field: Array) -> Array:
     return np.sum([stencil[k] * cells[k : k + faces] for k in range(4)], axis=0)
 
 
-def net_outflow(stencil_y: Array, stencil_z: Array, diagonal: Array) -> sparse.csc_matrix:
+def net_outflow(stencil_y: Array, stencil_z: Array, diagonal: Array) -> sparse.dia_matrix:
     """Matrix (ny nz, ny nz) of the fluxes that leave each cell, plus ``diagonal`` (ny, nz).
 
     ``stencil_y`` (4, ny + 1, nz) and ``stencil_z`` (4, nz + 1, ny) as of ``flux_stencil``.
@@ -179,4 +179,4 @@ def net_outflow(stencil_y: Array, stencil_z: Array, diagonal: Array) -> sparse.c
             row[offset:] = flat[: n - offset]
         else:
             row[:offset] = flat[-offset:]
-    return sparse.dia_matrix((data, list(band)), shape=(n, n)).tocsc()
+    return sparse.dia_matrix((data, list(band)), shape=(n, n))

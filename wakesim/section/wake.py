@@ -75,6 +75,7 @@ _LONGEST_M = 7000.0
 _MANY = 20_000  # points worth a second thread
 _FIRST_STEP = 0.08  # of the smaller side of the base, behind the bubble
 _STEP_GROWTH, _COARSE_STEP_GROWTH = 0.055, 0.13  # of the distance behind the tail
+_FELT, _WINDOW_RIM = 1e-12, 6  # of the largest value; cells around what is felt at the start
 _KEEP = 0.09  # smallest growth of the distance between kept sections behind the bubble
 _ENTRY = constants.ROAD_ENTRY_ROOTS.value  # roots of the base area behind the bubble
 
@@ -201,13 +202,21 @@ def march_wake(vehicle: Vehicle, start: WakeStart, background_m: float = 0.0) ->
         np.full(shape[0], min(start.roughness_m, 0.4 * z[0])),
         background_m * z / (z + BACKGROUND_HEIGHT_M), BACKGROUND_FRICTION * background_m,
         closure.c_mu, closure.c1, closure.c2, closure.sigma_k, closure.sigma_eps,
-        closure.weak_shear,
+        closure.weak_shear, *_window(u, base, k),
     )  # fmt: skip
     across = np.einsum("nij,ij->ni", flow, area, dtype=np.float64)
     width = np.sqrt((across @ y**2) / across.sum(axis=1))
     return WakeTable(
         plan.x, y, z, y_edge, z_edge, flow, energy, entry, plan.entry_m, width, plan.start_index,
     )  # fmt: skip
+
+
+def _window(u: Array, base: Array, k: Array) -> tuple[int, int]:
+    """Cells across and up that a march begins with: where its start and the base's part are felt,
+    and as many again as a rim."""
+    felt = (u > _FELT * u.max()) | (base > _FELT * base.max()) | (k > (1.0 + _FELT) * LEAST_K)
+    across, up = (int(np.flatnonzero(felt.any(axis=axis)).max()) + 1 for axis in (1, 0))
+    return across + _WINDOW_RIM, up + _WINDOW_RIM
 
 
 class _Plan(NamedTuple):
