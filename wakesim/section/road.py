@@ -44,7 +44,7 @@ from wakesim.section.wake import WakeTable
 _SWEEPS = 12  # of the turbulence between two mean flows
 _TRIES = ((30, 0.65, 2), (60, 0.4, 0))  # rounds, share of a change that is taken, changes combined
 _COMBINE = 0.1  # largest change of u, of its largest, from which changes are combined
-_SETTLED, _STALLED = 3e-5, 3e-3  # change left in the end: aimed at, too much
+_SETTLED, _STALLED = 1e-4, 3e-3  # change left in the end: aimed at, too much
 _EDDY_M = 1.5  # length of eddies at the start
 _AROUND_M, _LOW_M, _HIGH_M = 6.0, 0.8, 4.5
 _COURANT = 0.5  # up to which advection keeps k and eps positive
