@@ -319,12 +319,12 @@ ROAD = """
     import sys
     from wakesim.case.load import load_case
     from wakesim.measures.model_interval import coarse
-    from wakesim.traffic.point_statistics import point_statistics, pulse_fields
+    from wakesim.traffic.point_statistics import point_statistics, pulse_tables
     from wakesim.traffic.scene import field_settings
     case = load_case(sys.argv[1])
     settings = coarse(field_settings(case))
     found = point_statistics(
-        case, [[1.5, 1.5]], hours=[0, 1], settings=settings, pulses=pulse_fields(settings)
+        case, [[1.5, 1.5]], hours=[0, 1], settings=settings, pulses=pulse_tables(settings)
     )
     print(found.mean_cube_m3_s3.tobytes().hex())
 """

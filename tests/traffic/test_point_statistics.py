@@ -19,6 +19,7 @@ from wakesim.studies.mounting_map import ColumnBlock, assemble, columns_of, comp
 from wakesim.studies.single_pass import signature
 from wakesim.traffic.mount_air import mount_air
 from wakesim.traffic.point_statistics import (
+    FEW_POINTS,
     PointAir,
     point_statistics,
     pulse_fields,
@@ -209,6 +210,20 @@ def test_hours_together_are_hours_alone():
     text_hours = point_statistics(case, [[1.5, 2.0]], hours=[5, 6], pulses=PULSES)
     alone = point_statistics(case, [[1.5, 2.0]], hours=[6], pulses=PULSES)
     assert text_hours.mean_cube_m3_s3[1] == pytest.approx(alone.mean_cube_m3_s3[0], rel=1e-12)
+
+
+@pytest.mark.parametrize("wall", [None, 4.5])
+def test_few_points_are_as_among_many(wall):
+    """Few are summed over the hulls' panels, many looked up in tables."""
+    case = case_of(wall=wall, kind="wall" if wall else "post", air=WIND)
+    at = np.array([[0.3, 0.5], [1.5, 2.0], [-1.75, 4.6], [3.9, 3.0]])
+    others = np.column_stack([np.linspace(0.5, 4.0, FEW_POINTS), np.full(FEW_POINTS, 1.0)])
+    few = point_statistics(case, at, pulses=PULSES, wall_y_m=wall)
+    many = point_statistics(case, np.concatenate([at, others]), pulses=PULSES, wall_y_m=wall)
+    assert np.isfinite(few.mean_cube_m3_s3).all()
+    for name in ("effective_speed_m_s", "mean_speed_m_s"):
+        assert getattr(few, name)[0] == pytest.approx(getattr(many, name)[0, :4], rel=3e-3)
+    assert few.variance_v[0] == pytest.approx(many.variance_v[0, :4], rel=0.01)
 
 
 def test_drift_is_that_of_the_mount():

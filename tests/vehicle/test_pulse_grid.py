@@ -1,4 +1,4 @@
-"""Tables of the displacement flow against the panels they stand for, and the tree behind them."""
+"""The displacement flow along lines, tabulated and summed, against the panels it stands for."""
 
 from __future__ import annotations
 
@@ -10,9 +10,10 @@ import pytest
 from solids import cube_sphere
 
 import wakesim
+from wakesim.vehicle import pulse_grid
 from wakesim.vehicle.panels3d import SourceHull
 from wakesim.vehicle.passfield import pass_field
-from wakesim.vehicle.pulse_grid import PulseFields, SourceTree
+from wakesim.vehicle.pulse_grid import GAP_M, PulseFields, SourceTree
 from wakesim.vehicle.wake import WakeConstants
 
 CLASSES = ("small_car", "artic_lorry_eu")
@@ -60,6 +61,63 @@ def test_cube_of_the_pulse_is_that_of_the_panels(name, gap, allowed):
         line, panels = table.lines(y, z)[0], direct(field, x, y, z)
         assert cube(line, x) == pytest.approx(cube(panels, x), rel=allowed)
         assert np.abs(line - panels).max() < 4.0 * allowed * np.hypot(*panels).max()
+
+
+@pytest.mark.parametrize("name", CLASSES)
+def test_few_lines_are_summed_over_the_panels(name):
+    vehicle = wakesim.vehicle(name)
+    half, top = 0.5 * vehicle.width_m, vehicle.height_m
+    y = np.array([half + 0.3, -half - 1.0, half + 2.5, 0.0, -0.8 * half, half + 6.0, 70.0])
+    z = np.array([0.4, 0.7 * top, top + 0.1, top + 0.3, top + 1.0, 2.0, 4.0])
+    x, field = PULSES.x(vehicle), pass_field(vehicle)
+    few, many = (PULSES.lines(vehicle, y, z, many) for many in (False, True))
+    assert np.array_equal(x, PULSES.table(vehicle).x)
+    for k, allowed in enumerate([2e-3] * 5 + [8e-3, 0.03]):  # of the peak: within 3 m; 6; 70 m
+        panels = direct(field, x, y[k], z[k])
+        peak = np.hypot(*panels).max()
+        assert np.abs(few[k] - panels).max() < allowed * peak
+        assert cube(few[k], x) == pytest.approx(cube(panels, x), rel=2.0 * allowed)
+        assert np.abs(few[k] - many[k]).max() < 2e-3 * peak
+
+
+def test_few_lines_nearer_than_the_gap_are_those_at_the_gap():
+    vehicle = wakesim.vehicle("artic_lorry_eu")
+    half, top = 0.5 * vehicle.width_m, vehicle.height_m
+    y = np.array([half + 0.01, 0.3, half + GAP_M, 0.3])
+    z = np.array([2.0, top + 0.02, 2.0, top + GAP_M])
+    few, many = (PULSES.lines(vehicle, y, z, many) for many in (False, True))
+    assert few[:2] == pytest.approx(few[2:], rel=1e-12)
+    assert np.abs(few - many).max() < 0.02 * np.abs(few).max()
+
+
+def test_few_lines_depend_on_nothing_asked_before():
+    vehicle = wakesim.vehicle("small_car")
+    y, z = np.array([1.9, -1.9, 4.0]), np.array([1.0, 1.0, 2.0])
+    first = PulseFields().lines(vehicle, y, z, many=False)
+    assert np.array_equal(first[0, 0], first[1, 0])
+    assert np.array_equal(first[0, 1], -first[1, 1])
+    fields = PulseFields()
+    fields.table(vehicle)
+    faster = replace(vehicle, mean_speed_m_s=11.0)
+    assert np.array_equal(fields.lines(faster, y, z, many=False), first)
+    pulse_grid._kept.clear()
+    alone = [fields.lines(vehicle, y[k : k + 1], z[k : k + 1], many=False)[0] for k in (2, 1, 0)]
+    assert np.array_equal(alone[::-1], first)
+    tables = PulseFields(tabulated=True)
+    assert np.array_equal(
+        tables.lines(vehicle, y, z, many=False), fields.lines(vehicle, y, z, many=True)
+    )
+
+
+def test_memory_of_lines_is_bounded():
+    kept = pulse_grid._KeptLines(3000)
+    for key in range(5):
+        kept.put((key,), np.zeros(125))
+        assert kept.get((0,)) is not None  # asked for again and again
+    assert kept.bytes == 3000
+    assert [kept.get((key,)) is not None for key in range(5)] == [True, False, False, True, True]
+    kept.put(("large",), np.zeros(1000))
+    assert kept.bytes == 0
 
 
 def test_far_from_the_vehicle_its_source_and_dipole_remain():

@@ -115,6 +115,12 @@ class UnchangedPulses(PulseFields):
     def table(self, vehicle: Vehicle) -> PulseTable:
         return self._pulses.table(self._own[vehicle.name])
 
+    def x(self, vehicle: Vehicle) -> Array:
+        return self._pulses.x(self._own[vehicle.name])
+
+    def lines(self, vehicle: Vehicle, y_m: Array, z_m: Array, many: bool) -> Array:
+        return self._pulses.lines(self._own[vehicle.name], y_m, z_m, many)
+
 
 class Moved:
     """Effective speed of rotors under moved inputs, in given clock hours of a case.

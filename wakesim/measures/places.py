@@ -24,7 +24,7 @@ from wakesim.traffic.point_statistics import (
     PointAir,
     PointStatistics,
     point_statistics,
-    pulse_fields,
+    pulse_tables,
     statistics_in,
 )
 from wakesim.traffic.scene import field_settings
@@ -64,7 +64,7 @@ def rotor_statistics_from(
     """``rotor_statistics`` with the mean air of the road warm from that of air like it, and the
     mean air itself; None without drift."""
     points, shares = rotor_points(case.mounts[0], places)
-    air = PointAir(case, pulses=pulse_fields(field_settings(case)), start=start)
+    air = PointAir(case, pulses=pulse_tables(field_settings(case)), start=start)
     state = statistics_in(air, points)
     found = None if air.road is None else air.road.states[0]
     return _of_rotor(state, shares, density_kg_m3), found
@@ -80,7 +80,7 @@ def moved_at(case: Case, places: ArrayLike) -> Moved:
     points, shares = rotor_points(case.mounts[0], places)
     return Moved(
         case, field_settings(case), points.reshape(-1, 9, 2), shares, case.compute.hours[:1],
-        pulse_fields,
+        pulse_tables,
     )  # fmt: skip
 
 

@@ -58,7 +58,7 @@ from wakesim.results import (
 from wakesim.studies.grid import Sweeps, common_of_many, sweeps
 from wakesim.studies.post import TrafficStudy
 from wakesim.studies.registry import Options, study
-from wakesim.traffic.point_statistics import point_statistics, pulse_fields
+from wakesim.traffic.point_statistics import point_statistics, pulse_tables
 from wakesim.traffic.scene import chosen_hour, field_settings, one_hour
 from wakesim.workers import free_processors
 
@@ -187,7 +187,7 @@ def _at_mount(case: Case, density: float) -> dict[str, float]:
     mount = case.mounts[0]
     found = rotor_statistics(
         case, [(mount.offset_m, mount.height_m)], density,
-        pulses=pulse_fields(field_settings(case)),
+        pulses=pulse_tables(field_settings(case)),
     )  # fmt: skip
     return {name: float(values[0]) for name, values in found.items()}
 
@@ -319,7 +319,7 @@ def compute_columns(block: ColumnBlock) -> dict[str, Array]:
     """MOMENTS at all nodes of a block of columns, one after the other."""
     case = block.columns[0].case
     points = np.array([(c.y_m, z) for c in block.columns for z in c.z_m])
-    state = point_statistics(case, points, pulses=pulse_fields(field_settings(case)))
+    state = point_statistics(case, points, pulses=pulse_tables(field_settings(case)))
     return point_moments(state)
 
 

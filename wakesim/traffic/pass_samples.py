@@ -18,13 +18,12 @@ from wakesim.section.wake import ROAD_ROUGHNESS_M
 from wakesim.traffic.lines import FieldSettings, LaneView
 from wakesim.traffic.measure import Measure
 from wakesim.traffic.pass_nodes import PassNodes, pass_nodes, wander_nodes
-from wakesim.vehicle.kernels.pulse_lines import pulse_row
-from wakesim.vehicle.pulse_grid import PulseFields, PulseTable
+from wakesim.vehicle.pulse_grid import PulseFields
 from wakesim.vehicle.wake import SHARE_U, SHARE_V, AirState, vehicle_wake, with_wall_image
 
 # Gap to a vehicle, m, up to which 5 and 3 wander nodes are used; farther off, 1.
 _RULE_GAPS_M = (1.5, 9.0)
-_RULE_SIZES = (1, 3, 5)
+_RULE_SIZES = np.array([1, 3, 5])
 _LATERAL_MARGIN_M = 1.0
 _MANY_POINTS = 16  # worth more than one thread
 
@@ -56,17 +55,29 @@ class PointSamples:
 
 
 class _Group(NamedTuple):
-    """Nodes, pulse table and sections of the wake of a group: y, z, u and k (nw, ny, nz), and the
-    lateral place of its centre (nw,)."""
+    """Nodes and sections of the wake of a group: y, z, u and k (nw, ny, nz), and the lateral place
+    of its centre (nw,)."""
 
     nodes: PassNodes
-    table: PulseTable
     wake: tuple[Array, Array, Array, Array]
     shift: Array
 
 
+class _Lines(NamedTuple):
+    """Lines past a vehicle at the wander nodes of each point in turn: the first of each point
+    (m + 1,); their Y and that of their images in the wall (lines,), infinite without; the share of
+    the passes (lines,); the pulse u and v (lines, 2, nx) with that of the image."""
+
+    first: Index
+    aside: Array
+    image: Array
+    chance: Array
+    rows: Array
+
+
 class PassSampler:
-    """Passes at points (m, 2) y, z; see the module's head."""
+    """Passes at points (m, 2) y, z; see the module's head. ``many``: the points are a part of many,
+    for which the pulses are tabulated."""
 
     def __init__(
         self,
@@ -77,11 +88,13 @@ class PassSampler:
         points: Array,
         refine: int = 1,
         viscosity_m2_s: float = 0.0,
+        many: bool = False,
     ) -> None:
+        self.many = many
         self.viscosity_m2_s = viscosity_m2_s
         self.views, self.settings, self.pulses = tuple(views), settings, pulses
         self.wall_y_m, self.points, self.refine = wall_y_m, points, refine
-        offsets, self._rule_first, self._rule_weight = _rules()
+        offsets, self._chances = _rules()
         self._offsets = settings.wander_sd_m * offsets
         self._groups: dict[tuple[object, ...], list[int]] = {}
         for number, view in enumerate(self.views):
@@ -111,7 +124,7 @@ class PassSampler:
         counts = np.zeros(len(self.points), dtype=np.int64)
         for group, numbers in zip(groups, self._groups.values(), strict=True):
             for i in numbers:
-                extra = np.diff(self._rule_first)[rules[i]] - 1
+                extra = _RULE_SIZES[rules[i]] - 1
                 counts += group.nodes.x.size + extra * group.nodes.pulse_end
         most = int(counts.max(initial=1))
         m = len(self.points)
@@ -132,14 +145,13 @@ class PassSampler:
 
     def _prepared(self, views: Sequence[LaneView]) -> _Group:
         view, settings = views[0], self.settings
-        table = self.pulses.table(view.vehicle)
         wake = vehicle_wake(view.vehicle, settings.constants, self._air(view))
         lateral = np.stack([self._lateral(s, self.points[:, 0]) for s in views])
         wall = None if self.wall_y_m is None else np.array([[self._wall(s)] for s in views])
         seen = with_wall_image(lateral, wall)
         margin = _LATERAL_MARGIN_M + 3.0 * settings.wander_sd_m
         nodes = pass_nodes(
-            wake, table.x, view.mean_speed_m_s, view.speed_sd_m_s,
+            wake, self.pulses.x(view.vehicle), view.mean_speed_m_s, view.speed_sd_m_s,
             view.direction * view.wind_along_m_s, settings.wake_memory_s,
             (min(p.min() for p in seen) - margin, max(p.max() for p in seen) + margin),
             self.refine,
@@ -148,8 +160,9 @@ class PassSampler:
         shift = wake.air.crosswind_ratio * np.maximum(behind, 0.0)
         aside = None
         if not shift.any():
-            aside = np.abs(np.concatenate([p.ravel() for p in seen])[:, None] - self._offsets)
-        return _Group(nodes, table, wake.sections(behind, aside, self.points[:, 1]), shift)
+            wander = np.unique(self._offsets)
+            aside = np.abs(np.concatenate([p.ravel() for p in seen])[:, None] - wander)
+        return _Group(nodes, wake.sections(behind, aside, self.points[:, 1]), shift)
 
     def _rule(self, view: LaneView) -> Index:
         """How many wander nodes each point needs: index of _RULE_SIZES."""
@@ -161,17 +174,33 @@ class PassSampler:
         near, far = _RULE_GAPS_M
         return np.where(gap < near, 2, np.where(gap < far, 1, 0)).astype(np.int64)
 
+    def _seen_lines(self, view: LaneView, rule: Index) -> _Lines:
+        first = np.concatenate([[0], np.cumsum(_RULE_SIZES[rule])])
+        point = np.repeat(np.arange(rule.size), _RULE_SIZES[rule])
+        turn = np.arange(point.size) - first[point]
+        wander = self._offsets[rule[point], turn]
+        aside = self._lateral(view, self.points[:, 0])[point] - wander
+        image = 2.0 * (self._wall(view) - wander) - aside
+        chance, height = self._chances[rule[point], turn], self.points[point, 1]
+        if self.wall_y_m is None:
+            rows = self.pulses.lines(view.vehicle, aside, height, self.many)
+        else:
+            across, up = np.concatenate([aside, image]), np.tile(height, 2)
+            both = self.pulses.lines(view.vehicle, across, up, self.many)
+            rows, mirrored = both[: aside.size], both[aside.size :]
+            rows[:, 0] += mirrored[:, 0]
+            rows[:, 1] -= mirrored[:, 1]
+        return _Lines(first, aside, image, chance, rows)
+
     def _sample(
         self, group: _Group, number: int, rule: Index, first_node: int,
         start: Index, values: Array, node: Index, view_of: Index, chance: Array,
     ) -> None:  # fmt: skip
-        nodes, table, wake, shift = group
+        nodes, wake, shift = group
         view = self.views[number]
         sample = _sample_view if len(self.points) >= _MANY_POINTS else _sample_few
         sample(
-            self.points[:, 1].copy(), self._lateral(view, self.points[:, 0]), self._wall(view),
-            self._offsets, rule, self._rule_first, self._rule_weight,
-            table.x, table.beside, table.above, table.mapping, table.size, table.whole,
+            self.points[:, 1].copy(), *self._seen_lines(view, rule),
             nodes.nose, nodes.pulse_end, nodes.first, nodes.share, float(view.direction),
             *wake, shift, ROAD_ROUGHNESS_M, number, first_node,
             start, values, node, view_of, chance,
@@ -179,40 +208,18 @@ class PassSampler:
 
 
 @cache
-def _rules() -> tuple[Array, Index, Array]:
-    """Distinct wander nodes (7,) in standard deviations, where each rule's weights begin (4,), and
-    the weights (9,).
-
-    The middle node, the other two of three, the other four of five.
-    """
-    offsets, weights = [np.zeros(1)], []
-    for size in _RULE_SIZES:
+def _rules() -> tuple[Array, Array]:
+    """Wander nodes (3, 5) in standard deviations and weights (3, 5) of each rule, the middle node
+    first; zeros beyond a rule's own."""
+    offsets, weights = np.zeros((2, _RULE_SIZES.size, _RULE_SIZES.max()))
+    for k, size in enumerate(_RULE_SIZES):
         x, w = wander_nodes(size)
         order = np.argsort(np.abs(x), kind="stable")
-        weights.append(w[order])
-        if size > 1:
-            offsets.append(x[order[1:]])
-    first = np.concatenate([[0], np.cumsum(_RULE_SIZES)]).astype(np.int64)
-    return np.concatenate(offsets), first, np.concatenate(weights)
+        offsets[k, 1:size], weights[k, :size] = x[order[1:]], w[order]
+    return offsets, weights
 
 
 # --- compiled loops ---
-
-
-@kernel()
-def _pulse_at(
-    lateral, height, wall, x, beside, above, mapping, size, whole, weight_y, weight_z, row, extra
-):
-    """Pulse u and v along a line and, with a wall at a finite lateral place, its image."""
-    pulse_row(lateral, height, x, beside, above, mapping, size, whole, weight_y, weight_z, row)
-    if np.isfinite(wall):
-        pulse_row(
-            2.0 * wall - lateral, height, x, beside, above, mapping, size, whole,
-            weight_y, weight_z, extra,
-        )  # fmt: skip
-        for i in range(x.size):
-            row[0, i] += extra[0, i]
-            row[1, i] -= extra[1, i]
 
 
 @kernel()
@@ -236,34 +243,24 @@ def _wake_at(ys, zs, u, k, y, z, rough):
 
 
 def _sample_points(
-    height, lateral, wall, wander, rule, rule_offset, rule_weight,
-    x, beside, above, mapping, size, whole,
+    height, first_line, aside, image, line_chance, rows,
     tail, pulse_end, first, share, direction, wake_y, wake_z, wake_u, wake_k, shift, rough,
     number, first_node, start, out, node, view, chance,
 ):  # fmt: skip
     """Samples of one view at all points, written from ``start`` (m,) on, which is moved on.
 
-    ``lateral`` (m,) Y of the points without wander, ``wander`` (7,) m in the vehicle's frame,
-    ``rule`` (m,) 0 to 2: how many wander nodes; pulse table as in ``pulse_lines``; ``wake_y``,
-    ``wake_z`` and ``wake_u``, ``wake_k`` (nw, ny, nz): sections of the wake at the nodes behind the
-    nose, about its own centre, which is ``shift`` (nw,) aside; ``rough`` m, where u is 0.
+    ``first_line`` to ``rows`` as in ``_Lines``; ``wake_y``, ``wake_z`` and ``wake_u``, ``wake_k``
+    (nw, ny, nz): sections of the wake at the nodes behind the nose, about its own centre, which is
+    ``shift`` (nw,) aside; ``rough`` m, where u is 0.
     ``out`` (m, N, 4): pulse u, v, wake u, k per unit speed in road axes; ``node`` and ``view``
     (m, N): which node and view; ``chance`` (m, N): share of the passes.
     """
     nodes = tail + wake_u.shape[0]
     for p in numba.prange(height.size):
-        weight_y, weight_z = np.empty(4), np.empty(4)
-        row, extra = np.empty((2, x.size)), np.empty((2, x.size))
         n = start[p]
-        for k in range(rule_offset[rule[p]], rule_offset[rule[p] + 1]):
-            o = k - rule_offset[rule[p]]
-            # offsets are stored as 0, the other two of three, the other four of five
-            w = 0 if o == 0 else (o if rule[p] == 1 else o + 2)
-            _pulse_at(
-                lateral[p] - wander[w], height[p], wall - wander[w], x, beside, above, mapping,
-                size, whole, weight_y, weight_z, row, extra,
-            )  # fmt: skip
-            end = pulse_end if o > 0 else nodes
+        for k in range(first_line[p], first_line[p + 1]):
+            row = rows[k]
+            end = pulse_end if k > first_line[p] else nodes
             for j in range(end):
                 u = 0.0
                 v = 0.0
@@ -276,15 +273,13 @@ def _sample_points(
                         v += share[j, a] * row[1, i]
                 if j >= tail:
                     b = j - tail
-                    aside = lateral[p] - wander[w]
                     wake, energy = _wake_at(
-                        wake_y, wake_z, wake_u[b], wake_k[b], abs(aside - shift[b]), height[p],
+                        wake_y, wake_z, wake_u[b], wake_k[b], abs(aside[k] - shift[b]), height[p],
                         rough,
                     )  # fmt: skip
-                    if np.isfinite(wall):
-                        image = 2.0 * (wall - wander[w]) - aside
+                    if np.isfinite(image[k]):
                         more, extra_k = _wake_at(
-                            wake_y, wake_z, wake_u[b], wake_k[b], abs(image - shift[b]),
+                            wake_y, wake_z, wake_u[b], wake_k[b], abs(image[k] - shift[b]),
                             height[p], rough,
                         )  # fmt: skip
                         wake += more
@@ -295,7 +290,7 @@ def _sample_points(
                 out[p, n, 3] = energy
                 node[p, n] = first_node + j
                 view[p, n] = number
-                chance[p, n] = rule_weight[k] if j < pulse_end else 1.0
+                chance[p, n] = line_chance[k] if j < pulse_end else 1.0
                 n += 1
         start[p] = n
 

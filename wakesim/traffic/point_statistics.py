@@ -7,7 +7,8 @@ passes enter one intensity measure (``traffic.stationary``):
 
     speeds     truncated normal; moments at each node of the field (``pass_nodes``)
     wander     truncated normal; 5, 3 or 1 Gauss nodes by the distance to the vehicle's side
-    pulses     from the classes' tables (``vehicle.pulse_grid``), 40 m ahead and 50 m behind
+    pulses     40 m ahead and 50 m behind (``vehicle.pulse_grid``); of more than ``FEW_POINTS``
+               points from the classes' tables, of fewer from the hulls themselves
     wakes      the laws of ``vehicle.wake``, faded at the wake memory, with the drag that the drift
                leaves them
     drift      the momentum balance of the cross-section (``mean_air``), at any point
@@ -49,6 +50,7 @@ from wakesim.vehicle.wake import SHARE_U, SHARE_V, WakeConstants
 PARTS = ("pulse", "wake", "turbulence", "drift", "ambient")
 _NODES = 160  # of a point's measure
 _CHUNK = 64  # points sampled at a time
+FEW_POINTS = 32  # up to so many the lines of a class cost less than its table
 
 
 @dataclass(frozen=True)
@@ -159,9 +161,10 @@ def _sampled(
 ) -> Iterator[tuple[Index, list[PointSamples]]]:
     """Numbers of points and their samples, a chunk at a time; neighbours share the work."""
     order = np.lexsort((points[:, 1], points[:, 0]))
+    many = len(points) > FEW_POINTS
     for first in range(0, order.size, _CHUNK):
         number = order[first : first + _CHUNK]
-        yield number, air.sampler(points[number], viscosity_m2_s).samples()
+        yield number, air.sampler(points[number], viscosity_m2_s, many).samples()
 
 
 def _checked(points: ArrayLike) -> Array:
@@ -189,7 +192,7 @@ class PointAir:
     """The traffic and air of a case, ready for any points and clock hours.
 
     ``settings`` defaults to the case's (``scene.field_settings``, with the traffic's mixing over
-    the case's own hours); ``pulses`` to tables built here; ``wall_y_m`` to the wall of the case's
+    the case's own hours); ``pulses`` to ``pulse_fields``; ``wall_y_m`` to the wall of the case's
     first mount. ``excluding``: names of PARTS to leave out. Raises ValueError for other names, for
     pulse tables of other settings, and without traffic. ``start``: mean air like it, to be warm
     from. ``road``: the mean air, once asked for; None without drift.
@@ -274,11 +277,12 @@ class PointAir:
         drift, energy = air.beyond_wakes(points)
         return _AirAtPoints(drift.sum(axis=1), energy.sum(axis=1), air.factor, levels, number)
 
-    def sampler(self, points: Array, viscosity_m2_s: float) -> PassSampler:
-        """Passes sampled at points, in air of an eddy viscosity made by traffic."""
+    def sampler(self, points: Array, viscosity_m2_s: float, many: bool = False) -> PassSampler:
+        """Passes sampled at points, a part of many or not, in air of an eddy viscosity made by
+        traffic."""
         return PassSampler(
             self.views, self.settings, self.pulses, self.wall_y_m, points,
-            viscosity_m2_s=viscosity_m2_s,
+            viscosity_m2_s=viscosity_m2_s, many=many,
         )  # fmt: skip
 
     def ambient(self, points: Array) -> tuple[Array, Array]:
@@ -294,13 +298,22 @@ class PointAir:
 
 
 def pulse_fields(settings: FieldSettings) -> PulseFields:
-    """Tables of displacement flow, kept in a process as long as the hulls stay the same."""
-    return _pulse_fields(
-        settings.constants.bubble_length_heights, settings.open_tail, settings.refinement
-    )
+    """Displacement flows, kept in a process as long as the hulls stay the same."""
+    return _pulse_fields(*_hulls(settings), False)
+
+
+def pulse_tables(settings: FieldSettings) -> PulseFields:
+    """``pulse_fields`` always from tables: for who asks for a few points at many places."""
+    return _pulse_fields(*_hulls(settings), True)
+
+
+def _hulls(settings: FieldSettings) -> tuple[float, bool, float]:
+    return settings.constants.bubble_length_heights, settings.open_tail, settings.refinement
 
 
 @lru_cache(maxsize=8)
-def _pulse_fields(bubble_heights: float, open_tail: bool, refinement: float) -> PulseFields:
+def _pulse_fields(
+    bubble_heights: float, open_tail: bool, refinement: float, tabulated: bool
+) -> PulseFields:
     constants = WakeConstants(bubble_length_heights=bubble_heights)
-    return PulseFields(constants, open_tail, refinement)
+    return PulseFields(constants, open_tail, refinement, tabulated)

@@ -53,13 +53,13 @@ def solved_hull(
     the same outline and drag share a hull, whatever their speed.
     """
     return _solved_hull(
-        _outline(vehicle), bubble_length, wall_lateral_m, float(refinement),
+        outline(vehicle), bubble_length, wall_lateral_m, float(refinement),
         float(net_source_factor),
     )  # fmt: skip
 
 
 @lru_cache(maxsize=512)
-def _outline(vehicle: Vehicle) -> Vehicle:
+def outline(vehicle: Vehicle) -> Vehicle:
     """What a hull depends on: outside dimensions, shape and drag."""
     return Vehicle(
         "hull", vehicle.length_m, vehicle.width_m, vehicle.height_m, vehicle.clearance_m,

@@ -1,7 +1,9 @@
-"""The displacement flow of a vehicle class as a table, for very many lines past it.
+"""The displacement flow of a vehicle class along lines past it, from a table where they are many.
 
-A mount sees a pass as a line through the frozen field at lateral distance Y and height Z. The field
-is tabulated once for a class, per unit speed, over (X, Y, Z) in two blocks that leave out the body:
+A mount sees a pass as a line through the frozen field at lateral distance Y and height Z. A few
+lines are summed over the hull's panels by a tree (``SourceTree``) and kept for who asks for them
+again. For very many the field is tabulated once for a class, per unit speed, over (X, Y, Z) in two
+blocks that leave out the body:
 
     beside:  |Y| - W/2 from GAP_M on, every height; uniform in ln(|Y| - W/2 + b) and in
              asinh((Z - H)/a) + asinh((Z - C)/a)
@@ -9,12 +11,14 @@ is tabulated once for a class, per unit speed, over (X, Y, Z) in two blocks that
 
 with W, H and C the vehicle's width, top and underside; X is graded from nose and tail. Between
 nodes it is interpolated by cubics. Nearer than GAP_M the value at GAP_M stands; beyond REACH_M the
-source, dipole and quadrupole of the whole vehicle stand for it. u is even and v odd in Y.
+source, dipole and quadrupole of the whole vehicle stand for it. u is even and v odd in Y. Lines
+without a table are taken at the same places.
 
-Measured against the panels (tests/flow/test_pulse_grid.py): the cube of the pulse within 0.3 % from
-0.3 to 3 m off the vehicle and 2 % at 6 m, where it is a few thousandths of that at 1 m.
+Measured against the panels (tests/vehicle/test_pulse_grid.py): the cube of the pulse within 0.3 %
+from 0.3 to 3 m off the vehicle and 2 % at 6 m, where it is a few thousandths of that at 1 m; nearly
+all of it is the tree's.
 
-Walls: the table is that of the vehicle on the open road; a wall adds the mirrored field. That the
+Walls: pulses are those of the vehicle on the open road; a wall adds the mirrored field. That the
 wall also changes the hull's own sources, which ``pass_field`` includes, is left out: in front of a
 wall 7 m from a lorry's centreline the cube of its pulse is 4 % too small, at 4 m 7 to 9 %; of a
 car's 0.4 and 1 %.
@@ -23,8 +27,10 @@ car's 0.4 and 1 %.
 from __future__ import annotations
 
 import math
+from collections import OrderedDict
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from threading import Lock
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -35,7 +41,7 @@ from wakesim.kept import keep
 from wakesim.vehicle.kernels.pulse_lines import pulse_rows
 from wakesim.vehicle.kernels.source_tree import build_tree, tree_lines
 from wakesim.vehicle.panels3d import SourceHull
-from wakesim.vehicle.passfield import solved_hull
+from wakesim.vehicle.passfield import outline, solved_hull
 from wakesim.vehicle.wake import WakeConstants
 
 GAP_M = 0.08  # nearest tabulated distance from the box around the vehicle
@@ -46,6 +52,7 @@ _STEP_Y, _STEP_Z = 0.25, 0.4  # in the mapped variables
 _ABOVE_NODES = 9  # half across the roof
 _ABOVE_BEYOND_M = 0.4  # of the sides
 _FINE_X_M, _GROWTH_X, _LARGEST_X_M = 0.12, 1.2, 4.0
+_KEPT_BYTES = 8e6  # of lines summed without a table
 
 
 @dataclass(frozen=True)
@@ -67,12 +74,10 @@ class PulseTable:
 
     def lines(self, y_m: ArrayLike, z_m: ArrayLike) -> Array:
         """u and v (m, 2, nx) per unit speed along lines at Y (m,) and Z (m,), m."""
-        y, z = np.broadcast_arrays(np.asarray(y_m, float), np.asarray(z_m, float))
+        y, z = (np.ascontiguousarray(a, dtype=np.float64) for a in (y_m, z_m))
         return pulse_rows(
-            np.ascontiguousarray(y.ravel()), np.ascontiguousarray(z.ravel()), self.x,
-            self.beside, self.above, self.mapping,
-            self.size, self.whole,
-        )  # fmt: skip
+            y, z, self.x, self.beside, self.above, self.mapping, self.size, self.whole
+        )
 
 
 @lru_cache(maxsize=64)
@@ -141,12 +146,70 @@ def x_nodes(length: float) -> Array:
     return np.unique(nodes)[::-1]
 
 
+class _KeptLines:
+    """Lines by what they depend on, up to so many bytes; those longest unasked for go."""
+
+    def __init__(self, most_bytes: float) -> None:
+        self.most_bytes, self.bytes = most_bytes, 0
+        self._rows: OrderedDict[tuple[object, ...], Array] = OrderedDict()
+        self._lock = Lock()
+
+    def get(self, key: tuple[object, ...]) -> Array | None:
+        with self._lock:
+            if key in self._rows:
+                self._rows.move_to_end(key)
+            return self._rows.get(key)
+
+    def put(self, key: tuple[object, ...], rows: Array) -> None:
+        with self._lock:
+            if key not in self._rows:
+                self._rows[key] = rows
+                self.bytes += rows.nbytes
+            while self.bytes > self.most_bytes:
+                self.bytes -= self._rows.popitem(last=False)[1].nbytes
+
+    def clear(self) -> None:
+        with self._lock:
+            self._rows.clear()
+            self.bytes = 0
+
+
+_kept = _KeptLines(_KEPT_BYTES)
+
+
+@lru_cache(maxsize=32)
+def _tree(body: Vehicle, bubble_length: float | None, refinement: float) -> SourceTree:
+    return SourceTree(solved_hull(body, bubble_length, None, refinement))
+
+
+def summed_lines(
+    vehicle: Vehicle, bubble_length: float | None, refinement: float, y_m: Array, z_m: Array
+) -> Array:
+    """u and v (m, 2, nx) per unit speed at ``x_nodes`` along lines at Y and Z (m,), m, without a
+    table."""
+    body = outline(vehicle)
+    key = (body, bubble_length, refinement, y_m.tobytes(), z_m.tobytes())
+    rows = _kept.get(key)
+    if rows is None:
+        half, height = 0.5 * body.width_m, body.height_m
+        gap, over = np.abs(y_m) - half, z_m - height
+        above = (gap <= GAP_M) & (over >= gap)
+        y = half + np.where(above, gap, np.maximum(gap, GAP_M))
+        z = height + np.where(above, np.maximum(over, GAP_M), over)
+        x = x_nodes(body.length_m)
+        rows = _tree(body, bubble_length, refinement).lines(np.tile(x, (y.size, 1)), y, z)
+        rows[y_m < 0.0, 1] *= -1.0
+        _kept.put(key, rows)
+    return rows.copy()
+
+
 class PulseFields:
-    """Tables of vehicle classes, built when first asked for and kept.
+    """Pulses of vehicle classes; their tables are built when first asked for and kept.
 
     Serves every lane, mount and state with the same bodies, bubble and tail: speeds, traffic, air
-    and wake constants other than the bubble's length do not matter. Can be pickled, with what is
+    and wake constants other than the bubble's length do not matter. Can be pickled, with the tables
     built so far. ``refinement``: panels of the hulls, as in ``passfield.pass_field``.
+    ``tabulated``: all lines from tables, for who asks for a few points at very many places.
     """
 
     def __init__(
@@ -154,7 +217,9 @@ class PulseFields:
         constants: WakeConstants = WakeConstants(),
         open_tail: bool = True,
         refinement: float = 1.0,
+        tabulated: bool = False,
     ) -> None:
+        self.tabulated = tabulated
         self.bubble_length_heights = constants.bubble_length_heights
         self.open_tail, self.refinement = open_tail, refinement
         self._tables: dict[Vehicle, PulseTable] = {}
@@ -163,11 +228,28 @@ class PulseFields:
         """The table of a class."""
         if vehicle not in self._tables:
             body = replace(vehicle, mean_speed_m_s=None, speed_sd_m_s=0.0)
-            bubble = self.bubble_length_heights * body.height_m if self.open_tail else None
             if body not in self._tables:
-                self._tables[body] = pulse_table(body, bubble, self.refinement)
+                self._tables[body] = pulse_table(body, self._bubble_m(body), self.refinement)
             self._tables[vehicle] = self._tables[body]
         return self._tables[vehicle]
+
+    def x(self, vehicle: Vehicle) -> Array:
+        """X of the nodes (nx,) of the lines of a class, m, decreasing."""
+        return x_nodes(vehicle.length_m)
+
+    def lines(self, vehicle: Vehicle, y_m: Array, z_m: Array, many: bool) -> Array:
+        """u and v (m, 2, nx) per unit speed along lines at Y and Z (m,), m.
+
+        From the table of the class when these are a part of ``many``, else summed over the panels,
+        whether or not there is a table: the two differ by the table's error, and no result may
+        depend on what was asked for before.
+        """
+        if many or self.tabulated:
+            return self.table(vehicle).lines(y_m, z_m)
+        return summed_lines(vehicle, self._bubble_m(vehicle), self.refinement, y_m, z_m)
+
+    def _bubble_m(self, vehicle: Vehicle) -> float | None:
+        return self.bubble_length_heights * vehicle.height_m if self.open_tail else None
 
     def serves(self, constants: WakeConstants, open_tail: bool, refinement: float) -> bool:
         """Whether the tables are those of these settings."""
@@ -210,7 +292,7 @@ class SourceTree:
         """Velocity along and across (m, 2) per unit body speed at points (m, 3) m above the road.
 
         Differs from ``SourceHull.velocity`` by a few thousandths of the local speed
-        (tests/flow/test_pulse_grid.py).
+        (tests/vehicle/test_pulse_grid.py).
         """
         array = np.ascontiguousarray(points, dtype=np.float64)
         if array.ndim != 2 or array.shape[1] != 3:

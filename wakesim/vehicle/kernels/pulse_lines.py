@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 
-import numba
 import numpy as np
 
 from wakesim.arrays import kernel
@@ -67,7 +66,7 @@ def _far(y, z, x, whole, out):
 
 
 @kernel(part=True)
-def pulse_row(y, z, x, beside, above, mapping, size, whole, weight_y, weight_z, out):
+def _row(y, z, x, beside, above, mapping, size, whole, weight_y, weight_z, out):
     """u and v (2, nx) per unit speed along the line at Y = y, Z = z; work (4,), (4,)."""
     half, height, under, reach = size
     gap, over = abs(y) - half, z - height
@@ -91,11 +90,11 @@ def pulse_row(y, z, x, beside, above, mapping, size, whole, weight_y, weight_z, 
         _combine(beside, first_y, weight_y, first_z, weight_z, odd, out)
 
 
-@kernel(parallel=True)
+@kernel()
 def pulse_rows(y, z, x, beside, above, mapping, size, whole):
     """u and v (m, 2, nx) along lines at Y (m,) and Z (m,)."""
     out = np.empty((y.size, 2, x.size))
-    for i in numba.prange(y.size):
+    for i in range(y.size):
         weight_y, weight_z = np.empty(4), np.empty(4)
-        pulse_row(y[i], z[i], x, beside, above, mapping, size, whole, weight_y, weight_z, out[i])
+        _row(y[i], z[i], x, beside, above, mapping, size, whole, weight_y, weight_z, out[i])
     return out
