@@ -117,21 +117,6 @@ def test_without_drift_there_are_no_drift_variables(tmp_path):
         assert not [name for name in data.variables if name.startswith("drift")]
 
 
-@pytest.mark.parametrize("noisy", [True, False])
-def test_long_series_are_packed_and_read_back_equal(tmp_path, noisy):
-    values = np.ones(131_072)
-    if noisy:
-        values += np.random.default_rng(1).random(values.size)
-    made = netcdf.Collected({})
-    made.dimension("time", values.size)
-    made.variable(quantities.Quantity("speed", "m/s", "speed"), ["time"], np.float32(values), "u")
-    netcdf.write(made, tmp_path / "one.h5")
-    for data in (h5py.File(tmp_path / "one.h5")["u"], netCDF4.Dataset(tmp_path / "one.h5")["u"]):
-        np.testing.assert_array_equal(data[:], values.astype(np.float32))
-    size = (tmp_path / "one.h5").stat().st_size
-    assert size < (0.9 if noisy else 0.1) * 4 * values.size + 20_000
-
-
 def test_chunks_take_whole_last_axes():
     assert _chunk((2, 4, 3, 280)) == (2, 4, 3, 280)
     assert _chunk((2, 1_728_000)) == (1, 65536)

@@ -30,8 +30,6 @@ if TYPE_CHECKING:
 TABLE_FORMAT = "wakesim lookup table 1"  # what the attribute "format" of a lookup table says
 _CHUNK = 65536
 _COMPRESS_FROM = 1024
-_ZLIB_HEAD = b"\x78\x01"
-_TRIED, _NOISE = 2048, 0.85  # bytes on which it is tried whether a chunk packs; share left of noise
 _DEFLATE = 1  # more takes longer and packs what looks like noise hardly better
 _NO_VARIABLE = "This is a netCDF dimension but not a netCDF variable."
 
@@ -255,29 +253,16 @@ def _variable(file: h5py.File, name: str, variable: Variable) -> h5py.Dataset:
 def _packed(values: np.ndarray, chunk: tuple[int, ...]) -> Iterator[tuple[tuple[int, ...], bytes]]:
     """Where each chunk of a long series begins, and its bytes, shuffled and deflated.
 
-    What looks like noise has runs of equal bytes in the highest bytes, sign and exponent, and
-    hardly anything else to find: of such a chunk only those are packed, for runs alone. That takes
-    a fifth of the time of HDF5's own filter.
+    What looks like noise has runs of equal bytes, in the exponents, but hardly anything else to
+    find; looking for runs alone takes half the time of HDF5's own filter and packs no worse.
     """
     for place in product(*(range(0, n, c) for n, c in zip(values.shape, chunk, strict=True))):
         part = values[tuple(slice(a, a + c) for a, c in zip(place, chunk, strict=True))]
         whole = np.zeros(chunk, values.dtype)  # HDF5 stores chunks at the edge in full
         whole[tuple(map(slice, part.shape))] = part
         shuffled = whole.reshape(-1, 1).view(np.uint8).T.tobytes()
-        middle = len(shuffled) // 2
-        tried = shuffled[middle : middle + _TRIED]  # of the second highest bytes
-        noise = len(zlib.compress(tried, _DEFLATE)) > _NOISE * len(tried)
-        highest = len(shuffled) // values.itemsize * (values.itemsize - 1)
-        yield place, _deflated(shuffled, highest if noise else 0)
-
-
-def _deflated(data: bytes, packed_from: int) -> bytes:
-    """A zlib stream of which only what stands from ``packed_from`` on is packed."""
-    store = zlib.compressobj(0, wbits=-zlib.MAX_WBITS)
-    pack = zlib.compressobj(_DEFLATE, wbits=-zlib.MAX_WBITS, strategy=zlib.Z_RLE)
-    stored = store.compress(data[:packed_from]) + store.flush(zlib.Z_FULL_FLUSH)
-    packed = pack.compress(data[packed_from:]) + pack.flush()
-    return b"".join((_ZLIB_HEAD, stored, packed, zlib.adler32(data).to_bytes(4, "big")))
+        packer = zlib.compressobj(_DEFLATE, strategy=zlib.Z_RLE)
+        yield place, packer.compress(shuffled) + packer.flush()
 
 
 def _attach(holder: h5py.File | h5py.Dataset, attributes: Mapping[str, Any]) -> None:
