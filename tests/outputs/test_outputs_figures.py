@@ -303,6 +303,7 @@ def test_words_of_the_cross_section_lie_over_nothing(name):
 def test_cross_section_is_to_scale(drawn):
     for drawing in drawn:
         if drawing.kind == "cross-section":
+            drawing.figure.draw_without_rendering()
             axes = drawing.figure.axes[0]
             box = axes.get_window_extent()
             across = box.width / np.ptp(axes.get_xlim())

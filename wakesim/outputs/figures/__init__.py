@@ -9,9 +9,7 @@ from __future__ import annotations
 
 import io
 import re
-import struct
 import warnings
-import zlib
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -23,6 +21,7 @@ from typing import Any
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from PIL import Image
 
 from wakesim.outputs.figures.style import Kind, house_style
 from wakesim.outputs.page import sentences
@@ -108,7 +107,7 @@ def render(make: Callable[[], Iterator[Drawing]], folder: Path) -> list[Rendered
         for drawing in make():
             freeze_layout(drawing.figure)
             svg, png = (folder / f"{drawing.stem}.{ending}" for ending in ("svg", "png"))
-            png.write_bytes(_png(drawing.figure))
+            _write_png(drawing.figure, png)
             written = io.StringIO()
             drawing.figure.savefig(written, format="svg", metadata=_METADATA)
             text = tidy_svg(written.getvalue())
@@ -119,31 +118,13 @@ def render(make: Callable[[], Iterator[Drawing]], folder: Path) -> list[Rendered
     return rendered
 
 
-def _png(figure: Figure) -> bytes:
-    """The figure as a PNG file: red, green and blue, lines as they are.
-
-    Drawings are even areas, which pack best without the filters of PNG; trying these on every line
-    took longer than the packing.
-    """
+def _write_png(figure: Figure, path: Path) -> None:
+    """The figure as a PNG file: red, green and blue, without what shines through."""
     figure.set_dpi(PNG_DPI)
     canvas = _canvas(figure)
     canvas.draw()
     pixels = np.asarray(canvas.buffer_rgba())[:, :, :3]
-    height, width, _ = pixels.shape
-    lines = np.zeros((height, 1 + 3 * width), np.uint8)  # a line begins with its filter: none
-    lines[:, 1:] = pixels.reshape(height, -1)
-    per_metre = round(PNG_DPI / 0.0254)
-    chunks = (
-        (b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)),
-        (b"pHYs", struct.pack(">IIB", per_metre, per_metre, 1)),
-        (b"IDAT", zlib.compress(lines, _PNG_DEFLATE)),
-        (b"IEND", b""),
-    )
-    packed = (
-        struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib.crc32(name + data))
-        for name, data in chunks
-    )
-    return b"\x89PNG\r\n\x1a\n" + b"".join(packed)
+    Image.fromarray(pixels).save(path, "PNG", dpi=(PNG_DPI, PNG_DPI), compress_level=_PNG_DEFLATE)
 
 
 def _canvas(figure: Figure) -> FigureCanvasAgg:
