@@ -77,14 +77,14 @@ def test_killed_and_resumed_is_the_same(case_file: Path, whole: dict[str, bytes]
 def test_points_that_fail_are_named_and_the_rest_is_kept(
     case_file: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    right = lookup_table.marched_on
+    right = lookup_table.state_after
 
     def sometimes(group, start):  # type: ignore[no-untyped-def]
         if dict(group.values)["flow_veh_h"] == 600.0:
             raise FloatingPointError("no result today")
         return right(group, start)
 
-    monkeypatch.setattr("wakesim.studies.lookup_table.marched_on", sometimes)
+    monkeypatch.setattr("wakesim.studies.lookup_table.state_after", sometimes)
     assert main(["run", str(case_file), "-o", "out", "--workers", "1"]) == 1
     assert "points could not be computed" in capsys.readouterr().err
     assert "no result today" in Path("out/failures.csv").read_text(encoding="utf-8")
@@ -159,7 +159,7 @@ def test_the_memory_that_is_told_is_what_a_table_needs(tmp_path: Path) -> None:
             speed = np.array([free(group)["effective_speed"] for group in chain.groups])
             return {"below": 0.1 * speed, "above": 0.1 * speed, "base": speed}
 
-        lookup_table.marched_on = lambda group, start: (free(group), None)
+        lookup_table.state_after = lambda group, start: (free(group), None)
         lookup_table.compute_intervals = free_intervals
         axes = f"height_m = {[1.0 + 0.1 * k for k in range(30)]}\\n"
         axes += f"flow_veh_h = {[50 + 5 * k for k in range(100)]}\\n"

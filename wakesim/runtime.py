@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import Any
 
 _PACKAGE = Path(__file__).resolve().parent
-_M_ARENA_MAX = -8  # of mallopt(3)
+_LARGE_BYTES = 1 << 18  # of memory that goes back as soon as it is not needed
+_M_ARENA_MAX, _M_MMAP_THRESHOLD = -8, -3  # of mallopt(3)
 
 
 def version() -> str:
@@ -81,11 +82,21 @@ def share_memory_between_threads() -> None:
     """Let all threads take memory from two arenas of the C library, where it is GNU's.
 
     Threads that march wakes come and go; with an arena each, what one gave back no other used, and
-    a day of traffic took 130 MB more (and a little longer).
+    a day of traffic took 130 MB more (and a little longer). Large arrays are given back to the
+    system at once: 50 MB less.
     """
     if sys.platform == "linux":
         with contextlib.suppress(OSError, AttributeError):
-            ctypes.CDLL(None).mallopt(_M_ARENA_MAX, 2)
+            library = ctypes.CDLL(None)
+            library.mallopt(_M_ARENA_MAX, 2)
+            library.mallopt(_M_MMAP_THRESHOLD, _LARGE_BYTES)
+
+
+def give_back_memory() -> None:
+    """Return what is free to the system, where the C library is GNU's."""
+    if sys.platform == "linux":
+        with contextlib.suppress(OSError, AttributeError):
+            ctypes.CDLL(None).malloc_trim(0)
 
 
 def sha256(text: str) -> str:

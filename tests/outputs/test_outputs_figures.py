@@ -10,8 +10,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
 from matplotlib.patches import FancyBboxPatch
 from matplotlib.text import Text
+from PIL import Image
 from synthetic_result import build_result, single_pass_text, traffic_text
 
 from wakesim.case.load import load_case, load_case_text
@@ -20,6 +22,7 @@ from wakesim.constants import INPUTS
 from wakesim.measures.results import WholeHour
 from wakesim.outputs import wording
 from wakesim.outputs.figures import (
+    Drawing,
     cross_section,
     drawings,
     drift,
@@ -300,6 +303,7 @@ def test_words_of_the_cross_section_lie_over_nothing(name):
 def test_cross_section_is_to_scale(drawn):
     for drawing in drawn:
         if drawing.kind == "cross-section":
+            drawing.figure.draw_without_rendering()
             axes = drawing.figure.axes[0]
             box = axes.get_window_extent()
             across = box.width / np.ptp(axes.get_xlim())
@@ -320,6 +324,21 @@ def test_files_are_valid_and_not_trivial(saved_traffic):
         assert png.startswith(PNG_SIGNATURE)
         assert int.from_bytes(png[16:20], "big") == 1080
         assert len(png) > 10_000
+
+
+def test_png_holds_the_pixels_drawn(tmp_path):
+    figure = Figure(figsize=(3.0, 2.0))
+    figure.subplots().plot([0.0, 1.0, 0.5])
+    render(lambda: iter([Drawing("one", "line", "", "a line", figure)]), tmp_path)
+    with Image.open(tmp_path / "one.png") as image:
+        assert image.info["dpi"] == pytest.approx((150, 150), rel=1e-3)
+        found = np.asarray(image)
+    assert found.shape == (300, 450, 3)
+    figure.set_dpi(150)
+    canvas = FigureCanvasAgg(figure)
+    with house_style():
+        canvas.draw()
+    np.testing.assert_array_equal(found, np.asarray(canvas.buffer_rgba())[:, :, :3])
 
 
 def test_two_saves_give_the_same_svg(tmp_path, traffic_result, saved_traffic):

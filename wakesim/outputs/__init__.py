@@ -5,6 +5,9 @@ Nothing heavy is imported before a result is written.
 
 from __future__ import annotations
 
+import contextlib
+import gc
+from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -33,7 +36,24 @@ def save(result: Result | GridResult, directory: str | Path, force: bool = False
     Raises OutputError when the folder holds results already and ``force`` is not set, or when it
     cannot be written (permission, disk full).
     """
-    return publish(directory, RESULT, partial(_write_into, result), force)
+    with _nothing_old_searched():
+        return publish(directory, RESULT, partial(_write_into, result), force)
+
+
+@contextlib.contextmanager
+def _nothing_old_searched() -> Iterator[None]:
+    """Figures come with many short-lived objects: search only these for garbage.
+
+    What is loaded already, libraries and result, would be walked through each time as well.
+    """
+    if gc.get_freeze_count():  # somebody else does the same
+        yield
+        return
+    gc.freeze()
+    try:
+        yield
+    finally:
+        gc.unfreeze()
 
 
 def to_xarray(result: Result | GridResult) -> xarray.Dataset:

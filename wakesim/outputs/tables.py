@@ -64,21 +64,27 @@ def write_table(result: Result | GridResult, table: Table, path: Path) -> None:
     with path.open("w", encoding="utf-8", newline="") as file:
         file.write(csv_header(result, table.columns, table.note))
         while some := list(islice(rows, _ROWS_AT_ONCE)):
-            columns = zip(zip(*some, strict=True), forms, strict=True)
-            cells = [_cells(values, form) for values, form in columns]
-            file.writelines(f"{','.join(row)}\n" for row in zip(*cells, strict=True))
+            file.writelines(_lines(some, forms))
 
 
-def _cells(values: tuple[Any, ...], form: str) -> Iterable[str]:
-    """The cells of a column; written out once where all rows share one value."""
-    if all(map(is_, values, repeat(values[0]))):
-        return repeat(_cell(values[0], form), len(values))
-    return map(f"%{form}".__mod__, values) if form else [_cell(value) for value in values]
+def _lines(rows: list[tuple[Any, ...]], forms: list[str]) -> Iterable[str]:
+    """The lines of some rows; a cell that all of them share is written out once."""
+    pieces, columns = [], []
+    for values, form in zip(zip(*rows, strict=True), forms, strict=True):
+        shared = all(map(is_, values, repeat(values[0])))
+        if shared:
+            cell = f"%{form}" % values[0] if form else _cell(values[0])
+            pieces.append(cell.replace("%", "%%"))
+        else:
+            pieces.append(f"%{form or 's'}")
+            columns.append(values if form else [_cell(value) for value in values])
+    line = f"{','.join(pieces)}\n"
+    if not columns:
+        return repeat(line % (), len(rows))
+    return map(line.__mod__, zip(*columns, strict=True))
 
 
-def _cell(value: Any, form: str = "") -> str:
-    if form:
-        return format(value, form)
+def _cell(value: Any) -> str:
     if isinstance(value, float):
         return float.__repr__(value)
     text = "" if value is None else str(value)

@@ -137,9 +137,10 @@ def flux_stencil(edges: Array, flow: Array, conductance: Array, closed: Array) -
     Outside the grid, and carried in by inflow, is U = 0. Cells that do not exist weigh nothing.
     """
     out = np.zeros((4, *flow.shape))
-    out[:3] = _downstream(edges, flow, conductance, closed)
-    mirrored = _downstream(-edges[::-1], -flow[::-1], conductance[::-1], closed[::-1])
-    out[1:] -= mirrored[::-1, ::-1]
+    if flow.any():
+        out[:3] = _downstream(edges, flow, conductance, closed)
+        mirrored = _downstream(-edges[::-1], -flow[::-1], conductance[::-1], closed[::-1])
+        out[1:] -= mirrored[::-1, ::-1]
     out[1] += conductance
     out[2] -= conductance
     n = edges.size - 1

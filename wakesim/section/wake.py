@@ -287,6 +287,11 @@ def _wake_table(body: Vehicle, start: WakeStart, level: int) -> WakeTable:
     return march_wake(body, start, LEVELS_M[level])
 
 
+def forget_tables() -> None:
+    """Let go of the tables that this process holds in memory."""
+    _wake_table.cache_clear()
+
+
 def prepare_tables(wanted: Sequence[tuple[Vehicle, WakeStart, int]], threads: int = 2) -> None:
     """March tables on several threads, so that ``wake_table`` has them."""
     with ThreadPoolExecutor(threads) as pool:

@@ -4,13 +4,11 @@ A state is a place (offset or clearance, height) in one traffic and air (flow, h
 wind, split between directions). All places of one traffic and air share the drift and the wakes.
 States that are the same air (any direction of no wind) are computed once.
 
-States in one wind that crosses the road are one task of a sweep: the mean air of the road, marched
-from rest for the first of them, is marched on from one to the next, in the order of the table's
-axes. In such wind the air forgets in a minute what it was: the effective speed is within 2e-3 of
-that from rest. In calm, and in wind along the road, it remembers for longer than it is marched,
-so there every state begins at rest. What is one task depends on the table alone, hence no value
-depends on the number of workers. The model interval takes several states together, one variant of
-the model after the other, so that the wakes of a variant are marched once for all of them.
+States in one wind are one task of a sweep, in the order of the table's axes: the search for the
+mean air of the road begins at that of the state before, and finds the same air as from anywhere, to
+1e-4 of its largest speed. What is one task depends on the table alone, hence no value depends on
+the number of workers. The model interval takes several states together, one variant of the model
+after the other, so that the wakes of a variant are marched once for all of them.
 """
 
 from __future__ import annotations
@@ -55,9 +53,8 @@ Axes = Mapping[str, tuple[float, ...]]
 
 _CHECK_STATES, _ALIKE = 96, 4
 _INTERVAL_CHECKS = 6
-_CHAIN, _APART = 24, 4  # most states of a task: marched on, each from rest
+_CHAIN = 24  # most states of a task
 _TOGETHER = 8  # states whose model interval is one task
-_CROSSING_M_S = 0.4  # crosswind from which the air soon forgets what it was
 _OF_WIND = ("wind_speed_m_s", "wind_angle_deg")
 # Values of each axis at which the model interval is computed; two (the ends) where not named.
 _INTERVAL_VALUES = {"heavy_share": 1, "speed_factor": 1, "wind_speed_m_s": 4, "wind_angle_deg": 5}
@@ -272,8 +269,7 @@ def chains(groups: Sequence[StateGroup]) -> list[list[int]]:
         found.setdefault((-_crossing(group), wind), []).append(number)
     out = []
     for key in sorted(found):
-        size = _CHAIN if _forgets(-key[0]) else _APART
-        out += [found[key][k : k + size] for k in range(0, len(found[key]), size)]
+        out += [found[key][k : k + _CHAIN] for k in range(0, len(found[key]), _CHAIN)]
     return out
 
 
@@ -282,32 +278,21 @@ def _crossing(group: StateGroup) -> float:
     return abs(float(ambient_velocity(_air(group.case, dict(group.values)).wind, 10.0)[1]))
 
 
-def _forgets(crossing_m_s: float) -> bool:
-    """Whether the air over the road soon forgets what it was."""
-    return crossing_m_s >= _CROSSING_M_S
-
-
-def marched_on(
+def state_after(
     group: StateGroup, start: RoadState | None
 ) -> tuple[dict[str, Array], RoadState | None]:
-    """PLACE_VARIABLES (places,) of one traffic and air, and the road's mean air in it. ``start``:
-    mean air of traffic and air like it, from which it is marched on; None: from rest."""
+    """PLACE_VARIABLES (places,) of one traffic and air, and the road's mean air in it, looked for
+    from ``start``, that of traffic and air like it, or None."""
     case = state_case(group.case, dict(group.values))
     return rotor_statistics_from(case, np.array(group.places), density_of(case.air), start)
-
-
-def compute_group(group: StateGroup) -> dict[str, Array]:
-    """PLACE_VARIABLES (places,) of one traffic and air."""
-    return marched_on(group, None)[0]
 
 
 def compute_chain(chain: StateChain) -> dict[str, Array]:
     """PLACE_VARIABLES (groups, places) of a chain."""
     found: list[dict[str, Array]] = []
     last: RoadState | None = None
-    warm = _forgets(_crossing(chain.groups[0]))
     for group in chain.groups:
-        values, last = marched_on(group, last if warm else None)
+        values, last = state_after(group, last)
         found.append(values)
     return {name: np.array([values[name] for values in found]) for name in found[0]}
 

@@ -44,6 +44,7 @@ from wakesim.studies.registry import Options, study
 from wakesim.studies.single_pass import signature
 from wakesim.sweep import Task, content_key, forget_failures, sweep
 from wakesim.traffic.lines import LineLibrary
+from wakesim.traffic.mean_air import forget_roads
 from wakesim.traffic.mount_air import MountAir, mount_air, settling_time, still_mount_air
 from wakesim.traffic.point_statistics import pulse_fields
 from wakesim.traffic.scene import (
@@ -56,6 +57,7 @@ from wakesim.traffic.scene import (
     with_drag,
 )
 from wakesim.traffic.stream import Passes
+from wakesim.vehicle.wake import forget_wakes
 from wakesim.workers import cluster_executor, free_processors
 
 LEVEL = 0.90  # confidence of the sampling interval
@@ -86,6 +88,8 @@ def post(case: Case, options: Options, progress: Progress) -> Result:
             found, traffic = _at(case, mount, where, mine)
             mounts.append(found)
             studies.append(traffic)
+    forget_roads()
+    runtime.give_back_memory()
     met = all(one.tolerance_met for one in studies)
     return Result(
         **common(case, began, _warnings(case, met)),
@@ -137,14 +141,16 @@ class TrafficStudy:
         self.settings = field_settings(case)
         self.dt = 1.0 / case.compute.sample_rate_hz
         self.samples = max(1, round(3600.0 * case.compute.duration_h / self.dt))
-        self.time = np.arange(self.samples, dtype=np.float64) * self.dt
-        clock = hour_of(self.scene, self.time)
+        clock = hour_of(self.scene, self._time())
         self.hours = np.asarray(case.compute.hours, dtype=np.int8)[clock]
         self.passes_total = 0
         self.tolerance_met = False
         self._sums: list[RotorSums] = []
         self._blocks: list[intervals.Blocks] = []
         self._air: MountAir = still_mount_air(self.scene, self.settings)
+
+    def _time(self) -> Array:
+        return np.arange(self.samples, dtype=np.float64) * self.dt
 
     @property
     def rounds(self) -> int:
@@ -162,6 +168,11 @@ class TrafficStudy:
         self.progress(0.0, "pass fields")
         self._air = mount_air(self.scene, self.settings)
         lines = scene_lines(self.scene, self.settings, self._air.viscosity)
+        signatures = self._signatures()
+        self._air = replace(self._air, air=None)
+        if len(self.case.mounts) == 1:
+            forget_roads()
+        _free()
         first_passes = self._round(lines)
         while not self.tolerance_met and self.rounds < compute.max_rounds:
             self._round(lines)
@@ -181,10 +192,11 @@ class TrafficStudy:
                 pulse_fields,
                 lambda share: self.progress(0.5 + (interval_end - 0.5) * share, "model interval"),
             )
+        _free()
         statistics = self._statistics(model, variants, cutoff, first_passes)
         if compute.whole_hour and self.scene.views:
             statistics = replace(statistics, whole_hour=self._whole_hour(interval_end))
-        return MountResult(self.mount, self._signatures(), statistics)
+        return MountResult(self.mount, signatures, statistics)
 
     def _whole_hour(self, begin: float) -> WholeHour:
         progress = self.progress
@@ -271,7 +283,7 @@ class TrafficStudy:
             drift=self._drift(),
             series=Series(
                 dt_s=self.dt,
-                time_s=self.time,
+                time_s=self._time(),
                 hour=self.hours,
                 u_m_s=first.u,
                 v_m_s=first.v,
@@ -327,6 +339,12 @@ class TrafficStudy:
                 lane = lanes[nearest.lane_centre_m]
                 found.append(signature(nearest, lane, self.mount, self.settings))
         return tuple(found)
+
+
+def _free() -> None:
+    """Give up the wakes: over 100 MB that neither the simulation nor what follows it needs."""
+    forget_wakes()
+    runtime.give_back_memory()
 
 
 # --- energy ---------------------------------------------------------------------------------------

@@ -368,6 +368,12 @@ def road_air(
     return known
 
 
+def forget_roads() -> None:
+    """Let go of the mean air that this process keeps for further mounts."""
+    with _KEEPING:
+        _KEPT.clear()
+
+
 @dataclass(frozen=True)
 class _Day:
     """Fields of ``RoadState`` for all hours, (hours, ...)."""

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from wakesim.case.vehicle import Vehicle
 from wakesim.constants import WAKE_LAWS
+from wakesim.section.wake import forget_tables
 from wakesim.vehicle.bubble import (
     SHARE_U,
     SHARE_V,
@@ -48,6 +49,12 @@ def vehicle_wake(
     return law_class(constants.law)(vehicle, constants, air)
 
 
+def forget_wakes() -> None:
+    """Let go of the wakes, and tables of them, that this process holds in memory."""
+    vehicle_wake.cache_clear()
+    forget_tables()
+
+
 __all__ = [
     "LAWS",
     "SHARE_U",
@@ -59,6 +66,7 @@ __all__ = [
     "Wake",
     "WakeConstants",
     "bubble_length_m",
+    "forget_wakes",
     "law_class",
     "vehicle_wake",
     "with_wall_image",

@@ -18,14 +18,16 @@ from pathlib import Path
 from pkgutil import iter_modules
 from typing import Any
 
+import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from PIL import Image
 
 from wakesim.outputs.figures.style import Kind, house_style
 from wakesim.outputs.page import sentences
 
 PNG_DPI = 150
-_PACKING = {"compress_level": 3}  # more takes twice as long, for files that are a tenth smaller
+_PNG_DEFLATE = 3  # more takes twice as long, for files that are a tenth smaller
 _FONTS = "'DejaVu Sans', Verdana, Arial, sans-serif"
 _METADATA = {"Date": None, "Creator": None, "Format": None, "Type": None}
 
@@ -105,9 +107,7 @@ def render(make: Callable[[], Iterator[Drawing]], folder: Path) -> list[Rendered
         for drawing in make():
             freeze_layout(drawing.figure)
             svg, png = (folder / f"{drawing.stem}.{ending}" for ending in ("svg", "png"))
-            drawing.figure.savefig(
-                png, format="png", dpi=PNG_DPI, metadata={"Software": None}, pil_kwargs=_PACKING
-            )
+            _write_png(drawing.figure, png)
             written = io.StringIO()
             drawing.figure.savefig(written, format="svg", metadata=_METADATA)
             text = tidy_svg(written.getvalue())
@@ -118,16 +118,38 @@ def render(make: Callable[[], Iterator[Drawing]], folder: Path) -> list[Rendered
     return rendered
 
 
+def _write_png(figure: Figure, path: Path) -> None:
+    """The figure as a PNG file: red, green and blue, without what shines through."""
+    figure.set_dpi(PNG_DPI)
+    canvas = _canvas(figure)
+    canvas.draw()
+    pixels = np.asarray(canvas.buffer_rgba())[:, :, :3]
+    Image.fromarray(pixels).save(path, "PNG", dpi=(PNG_DPI, PNG_DPI), compress_level=_PNG_DEFLATE)
+
+
+def _canvas(figure: Figure) -> FigureCanvasAgg:
+    """The figure's canvas of pixels, which keeps the sizes of texts that it has measured."""
+    canvas = figure.canvas
+    return canvas if isinstance(canvas, FigureCanvasAgg) else FigureCanvasAgg(figure)
+
+
 def freeze_layout(figure: Figure) -> None:
     """Lay the figure out once and round the places of its axes.
 
     The layout solver's last digits differ from run to run, and an SVG's identifiers are hashes of
     such places; rounded, the same result gives the same bytes, and SVG and PNG look alike. It is
-    laid out in the pixels of the PNG, whose canvas keeps the sizes of texts that it has measured,
-    and without an engine nothing is drawn but what is written.
+    laid out in the pixels of the PNG, and without an engine nothing is drawn but what is written.
+    Lines of axes take no room beside the labels of their ticks, and are not measured; no place is
+    sought for names of axes that have none.
     """
     figure.set_dpi(PNG_DPI)
-    FigureCanvasAgg(figure)
+    _canvas(figure)
+    for axes in figure.axes:
+        for axis, side in ((axes.xaxis, "bottom"), (axes.yaxis, "left")):
+            labelled = axis.get_tick_params().get(f"label{side}", True)
+            axes.spines[side].set_in_layout(not labelled)
+            if not axis.get_label_text():
+                axis.set_label_coords(0.0, 0.0)
     engine = figure.get_layout_engine()
     if engine is not None and figure.axes:
         engine.execute(figure)
