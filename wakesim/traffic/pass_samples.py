@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from functools import cache
 from typing import NamedTuple
 
-import numba
 import numpy as np
 
 from wakesim.arrays import Array, Index, kernel
@@ -25,7 +24,6 @@ from wakesim.vehicle.wake import SHARE_U, SHARE_V, AirState, vehicle_wake, with_
 _RULE_GAPS_M = (1.5, 9.0)
 _RULE_SIZES = np.array([1, 3, 5])
 _LATERAL_MARGIN_M = 1.0
-_MANY_POINTS = 16  # worth more than one thread
 
 
 @dataclass(frozen=True)
@@ -198,9 +196,8 @@ class PassSampler:
     ) -> None:  # fmt: skip
         nodes, wake, shift = group
         view = self.views[number]
-        sample = _sample_view if len(self.points) >= _MANY_POINTS else _sample_few
-        sample(
-            len(self.points), self.points[:, 1].copy(), *self._seen_lines(view, rule),
+        _sample_points(
+            self.points[:, 1].copy(), *self._seen_lines(view, rule),
             nodes.nose, nodes.pulse_end, nodes.first, nodes.share, float(view.direction),
             *wake, shift, ROAD_ROUGHNESS_M, number, first_node,
             start, values, node, view_of, chance,
@@ -242,13 +239,13 @@ def _wake_at(ys, zs, u, k, y, z, rough):
     return flow, energy
 
 
-@kernel(part=True)
-def _sample_point(
-    p, height, first_line, aside, image, line_chance, rows,
+@kernel()
+def _sample_points(
+    height, first_line, aside, image, line_chance, rows,
     tail, pulse_end, first, share, direction, wake_y, wake_z, wake_u, wake_k, shift, rough,
     number, first_node, start, out, node, view, chance,
 ):  # fmt: skip
-    """Samples of one view at point p, written from ``start`` (m,) on, which is moved on.
+    """Samples of one view at all points, written from ``start`` (m,) on, which is moved on.
 
     ``first_line`` to ``rows`` as in ``_Lines``; ``wake_y``, ``wake_z`` and ``wake_u``, ``wake_k``
     (nw, ny, nz): sections of the wake at the nodes behind the nose, about its own centre, which is
@@ -257,57 +254,43 @@ def _sample_point(
     (m, N): which node and view; ``chance`` (m, N): share of the passes.
     """
     nodes = tail + wake_u.shape[0]
-    n = start[p]
-    for k in range(first_line[p], first_line[p + 1]):
-        row = rows[k]
-        end = pulse_end if k > first_line[p] else nodes
-        for j in range(end):
-            u = 0.0
-            v = 0.0
-            wake = 0.0
-            energy = 0.0
-            if j < pulse_end:
-                for a in range(4):
-                    i = first[j] + a
-                    u += share[j, a] * row[0, i]
-                    v += share[j, a] * row[1, i]
-            if j >= tail:
-                b = j - tail
-                wake, energy = _wake_at(
-                    wake_y, wake_z, wake_u[b], wake_k[b], abs(aside[k] - shift[b]), height[p],
-                    rough,
-                )  # fmt: skip
-                if np.isfinite(image[k]):
-                    more, extra_k = _wake_at(
-                        wake_y, wake_z, wake_u[b], wake_k[b], abs(image[k] - shift[b]),
-                        height[p], rough,
+    for p in range(height.size):
+        n = start[p]
+        for k in range(first_line[p], first_line[p + 1]):
+            row = rows[k]
+            end = pulse_end if k > first_line[p] else nodes
+            for j in range(end):
+                u = 0.0
+                v = 0.0
+                wake = 0.0
+                energy = 0.0
+                if j < pulse_end:
+                    for a in range(4):
+                        i = first[j] + a
+                        u += share[j, a] * row[0, i]
+                        v += share[j, a] * row[1, i]
+                if j >= tail:
+                    b = j - tail
+                    wake, energy = _wake_at(
+                        wake_y, wake_z, wake_u[b], wake_k[b], abs(aside[k] - shift[b]), height[p],
+                        rough,
                     )  # fmt: skip
-                    wake += more
-                    energy += extra_k
-            out[p, n, 0] = direction * u
-            out[p, n, 1] = direction * v
-            out[p, n, 2] = direction * wake
-            out[p, n, 3] = energy
-            node[p, n] = first_node + j
-            view[p, n] = number
-            chance[p, n] = line_chance[k] if j < pulse_end else 1.0
-            n += 1
-    start[p] = n
-
-
-# Two functions: compiled forms of one function would share a file on disk, as if they were equal.
-@kernel()
-def _sample_few(points, *rest):
-    """``_sample_point`` at all points, one after the other."""
-    for p in range(points):
-        _sample_point(p, *rest)
-
-
-@kernel(parallel=True)
-def _sample_view(points, *rest):
-    """``_sample_point`` at all points, on threads."""
-    for p in numba.prange(points):
-        _sample_point(p, *rest)
+                    if np.isfinite(image[k]):
+                        more, extra_k = _wake_at(
+                            wake_y, wake_z, wake_u[b], wake_k[b], abs(image[k] - shift[b]),
+                            height[p], rough,
+                        )  # fmt: skip
+                        wake += more
+                        energy += extra_k
+                out[p, n, 0] = direction * u
+                out[p, n, 1] = direction * v
+                out[p, n, 2] = direction * wake
+                out[p, n, 3] = energy
+                node[p, n] = first_node + j
+                view[p, n] = number
+                chance[p, n] = line_chance[k] if j < pulse_end else 1.0
+                n += 1
+        start[p] = n
 
 
 @kernel()

@@ -39,7 +39,7 @@ from wakesim.arrays import Array, graded
 from wakesim.case.vehicle import Vehicle
 from wakesim.kept import keep
 from wakesim.vehicle.kernels.pulse_lines import pulse_rows
-from wakesim.vehicle.kernels.source_tree import build_tree, tree_lines
+from wakesim.vehicle.kernels.source_tree import build_tree, few_lines, tree_lines
 from wakesim.vehicle.panels3d import SourceHull
 from wakesim.vehicle.passfield import outline, solved_hull
 from wakesim.vehicle.wake import WakeConstants
@@ -52,6 +52,7 @@ _STEP_Y, _STEP_Z = 0.25, 0.4  # in the mapped variables
 _ABOVE_NODES = 9  # half across the roof
 _ABOVE_BEYOND_M = 0.4  # of the sides
 _FINE_X_M, _GROWTH_X, _LARGEST_X_M = 0.12, 1.2, 4.0
+_MANY_LINES = 400  # worth more than one thread
 _KEPT_BYTES = 8e6  # of lines summed without a table
 
 
@@ -302,4 +303,5 @@ class SourceTree:
     def lines(self, x_m: Array, y_m: Array, z_m: Array) -> Array:
         """``velocity`` along lines: (m, 2, n) at X (m, n), rising or falling, Y and Z (m,), m."""
         x, y, z = (np.ascontiguousarray(a, dtype=np.float64) for a in (x_m, y_m, z_m))
-        return tree_lines(x, y, z, *self._tree, self._corners, self._normals, self._strengths)
+        lines = tree_lines if y.size >= _MANY_LINES else few_lines
+        return lines(x, y, z, *self._tree, self._corners, self._normals, self._strengths)

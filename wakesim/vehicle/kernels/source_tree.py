@@ -163,6 +163,21 @@ def _add_line(x, y, z, centre, radius, moment, child, panel, corners, normals, s
                 top += 1
 
 
+@kernel(part=True)
+def _line(
+    i, x, y, z, centre, radius, moment, child, panel, corners, normals, strengths, out
+):  # fmt: skip
+    """Velocity out[i] (2, n) on line i of ``tree_lines``; ``out`` is zero before."""
+    for turn in (1.0, -1.0):
+        _add_line(
+            x[i], y[i], turn * z[i], centre, radius, moment, child, panel, corners, normals,
+            strengths, out[i, 0], out[i, 1],
+        )  # fmt: skip
+    for j in range(x.shape[1]):
+        out[i, 0, j] /= _FOUR_PI
+        out[i, 1, j] /= _FOUR_PI
+
+
 @kernel(parallel=True)
 def tree_lines(x, y, z, centre, radius, moment, child, panel, corners, normals, strengths):
     """Velocity (m, 2, n) along x and y on lines ``x`` (m, n), rising or falling, at ``y`` and ``z``
@@ -173,12 +188,18 @@ def tree_lines(x, y, z, centre, radius, moment, child, panel, corners, normals, 
     """
     out = np.zeros((y.size, 2, x.shape[1]))
     for i in numba.prange(y.size):
-        for turn in (1.0, -1.0):
-            _add_line(
-                x[i], y[i], turn * z[i], centre, radius, moment, child, panel, corners, normals,
-                strengths, out[i, 0], out[i, 1],
-            )  # fmt: skip
-        for j in range(x.shape[1]):
-            out[i, 0, j] /= _FOUR_PI
-            out[i, 1, j] /= _FOUR_PI
+        _line(
+            i, x, y, z, centre, radius, moment, child, panel, corners, normals, strengths, out
+        )  # fmt: skip
+    return out
+
+
+@kernel()
+def few_lines(x, y, z, centre, radius, moment, child, panel, corners, normals, strengths):
+    """``tree_lines`` one after the other."""
+    out = np.zeros((y.size, 2, x.shape[1]))
+    for i in range(y.size):
+        _line(
+            i, x, y, z, centre, radius, moment, child, panel, corners, normals, strengths, out
+        )  # fmt: skip
     return out
