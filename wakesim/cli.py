@@ -13,6 +13,7 @@ import logging
 import os
 import shutil
 import sys
+import threading
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -210,6 +211,7 @@ def _run(options: argparse.Namespace) -> int:
         from wakesim.runtime import share_memory_between_threads
 
         share_memory_between_threads()
+        threading.Thread(target=_import_what_saving_needs).start()
         with shown(options.quiet) as report:
             result = run(
                 case, report, workers=options.workers, cluster=options.cluster, folder=folder
@@ -228,6 +230,13 @@ def _run(options: argparse.Namespace) -> int:
             "(with --force)", failed, folder / "failures.csv",
         )  # fmt: skip
     return EXIT_PARTIAL if failed else EXIT_DONE
+
+
+def _import_what_saving_needs() -> None:
+    """Half a second that fits beside loops which leave a processor free."""
+    from scipy import signal  # noqa: F401
+
+    from wakesim.outputs import figures, report  # noqa: F401
 
 
 # --- validate -----------------------------------------------------------------------------------

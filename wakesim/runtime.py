@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 _PACKAGE = Path(__file__).resolve().parent
-_LARGE_BYTES = 1 << 18  # of memory that goes back as soon as it is not needed
+_LARGE_BYTES = 1 << 20  # of memory that goes back as soon as it is not needed
 _M_ARENA_MAX, _M_MMAP_THRESHOLD = -8, -3  # of mallopt(3)
 
 
