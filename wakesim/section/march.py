@@ -268,7 +268,7 @@ def faces(nu, more, y, z, closed, closed_z, sigma, total, turned, face_y, face_z
 
 
 @kernel(part=True)
-def sides(total, side, face_y):
+def _sides(total, side, face_y):
     """Faces of the two sides, to the air at rest ``side`` (2, nz) 1/m away."""
     ny, nz = total.shape
     for j in range(nz):
@@ -505,7 +505,7 @@ def advance(
             beside, sink = side_k, no_sink
         if number != 1 or sigma != 1.0:  # else the faces of u are those of k
             faces(nu, more, y, z, closed, closed_z, sigma, total, turned, face_y, face_z)
-        sides(total, beside, face_y)
+        _sides(total, beside, face_y)
         taken = _diffuse_both(
             phi, face_y, face_z, size_y, size_z, no_sink, sink, dt, least, number == 0,
             work_y, work_z, turned,
@@ -585,14 +585,13 @@ def _rim(u, k, ny, nz):
 
 
 @kernel(part=True)
-def _widened(a, wy, wz, rest):
-    """A window onto more cells (wy, wz): around the old one ``rest``, or the air of its rim."""
+def _widened(a, wy, wz):
+    """A window onto more cells (wy, wz), those around the old one like its rim."""
     ny, nz = a.shape
     out = np.empty((wy, wz))
     for i in range(wy):
         for j in range(wz):
-            inside = i < ny and j < nz
-            out[i, j] = a[min(i, ny - 1), min(j, nz - 1)] if inside or np.isnan(rest) else rest
+            out[i, j] = a[min(i, ny - 1), min(j, nz - 1)]
     return out
 
 
@@ -624,7 +623,6 @@ def march_from_nose(
     flow[0] = u
     energy[0] = k
     entry[:] = 0.0
-    rest = np.nan
     u, k, eps = u[:wy, :wz].copy(), k[:wy, :wz].copy(), eps[:wy, :wz].copy()
     nu = np.zeros((wy, wz))
     last, opened, kept, n = 0.0, False, 1, 0
@@ -682,10 +680,9 @@ def march_from_nose(
             n += 1
         wy = min(wy + _WIDEN, ny) if across else wy
         wz = min(wz + _WIDEN, nz) if up else wz
-        u = _widened(u, wy, wz, 0.0)
-        k, eps, nu = (
-            _widened(k, wy, wz, rest), _widened(eps, wy, wz, rest), _widened(nu, wy, wz, rest)
-        )  # fmt: skip
+        before, u = u, np.zeros((wy, wz))
+        u[: before.shape[0], : before.shape[1]] = before
+        k, eps, nu = _widened(k, wy, wz), _widened(eps, wy, wz), _widened(nu, wy, wz)
 
 
 @kernel(part=True)

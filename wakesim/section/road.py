@@ -230,7 +230,7 @@ class RoadSection:
             return RoadState(u, k, eps, viscosity, np.ones(len(rates)))
         best = math.inf
         for attempt in _TRIES:
-            with contextlib.suppress(ValueError, NumericalError), np.errstate(all="ignore"):
+            with contextlib.suppress(NumericalError), np.errstate(all="ignore"):
                 state, left = self._search(sources, rates, closure, start, *attempt)
                 if left <= _STALLED:
                     return state
@@ -256,6 +256,8 @@ class RoadSection:
         tried: list[tuple[Array, Array]] = []
         for number in range(rounds):
             push = np.tensordot(rates * factor, force, axes=1)
+            if not (np.isfinite(viscosity).all() and np.isfinite(push).all()):
+                raise NumericalError("the search for the road's mean air ran away")
             found = self.linear(viscosity).responses(push[None])[0]
             change = found - u
             left = float(np.abs(change).max() / np.abs(found).max())

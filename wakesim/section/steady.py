@@ -50,9 +50,9 @@ def _diffusion(phi, face, edges, rest, out):
 
 
 @kernel(part=True)
-def _implicit(right, face, speed, edges, diagonal, up, factor):
+def _implicit(right, face, speed, edges, diagonal, up):
     """Solve (D + A) x = right along axis 0, in place: A first-order advection and diffusion,
-    ``diagonal`` (n, m) D."""
+    ``diagonal`` (n, m) D; ``up`` (n, m) is overwritten."""
     n, m = right.shape
     for i in range(n):
         inverse = 1.0 / (edges[i + 1] - edges[i])
@@ -66,9 +66,9 @@ def _implicit(right, face, speed, edges, diagonal, up, factor):
             if i > 0:
                 pivot -= low * up[i - 1, j]
                 value += low * right[i - 1, j]
-            factor[i, j] = 1.0 / pivot
-            up[i, j] = high * factor[i, j]
-            right[i, j] = value * factor[i, j]
+            factor = 1.0 / pivot
+            up[i, j] = high * factor
+            right[i, j] = value * factor
     for i in range(n - 2, -1, -1):
         for j in range(m):
             right[i, j] += up[i, j] * right[i + 1, j]
@@ -112,13 +112,9 @@ def settle(
     face_y, face_z = np.empty((ny + 1, nz)), np.empty((nz + 1, ny))
     rate, rate_z = np.empty((ny, nz)), np.empty((nz, ny))
     diagonal, diagonal_z = np.empty((ny, nz)), np.empty((nz, ny))
-    up, factor = np.empty((ny, nz)), np.empty((ny, nz))
-    up_z, factor_z = np.empty((nz, ny)), np.empty((nz, ny))
-    speed_y, speed_z, flow_up = (
-        np.zeros((ny + 1, nz)),
-        np.zeros((nz + 1, ny)),
-        np.zeros((nz + 1, ny)),
-    )
+    up, up_z = np.empty((ny, nz)), np.empty((nz, ny))
+    speed_y, speed_z = np.zeros((ny + 1, nz)), np.zeros((nz + 1, ny))
+    flow_up = np.zeros((nz + 1, ny))
     inverse, inverse_z, passing = np.empty((ny, nz)), np.empty((nz, ny)), np.empty((ny, nz))
     moves, rises = False, False
     for i in range(ny):
@@ -177,13 +173,13 @@ def settle(
                     diagonal[i, 0] = loss * (1.5 + 1.0 / _PACE) + passing[i, 0]
                 elif rough:  # set by k
                     rate[i, 0] = 0.0
-            _implicit(rate, face_y, speed_y, y_edge, diagonal, up, factor)
+            _implicit(rate, face_y, speed_y, y_edge, diagonal, up)
             for i in range(ny):
                 for j in range(nz):
                     rate[i, j] *= diagonal[i, j]
             transpose(rate, rate_z)
             transpose(diagonal, diagonal_z)
-            _implicit(rate_z, face_z, speed_z, z_edge, diagonal_z, up_z, factor_z)
+            _implicit(rate_z, face_z, speed_z, z_edge, diagonal_z, up_z)
             for i in range(ny):
                 for j in range(nz):
                     new = max(phi[i, j] + rate_z[j, i], _MOST_FALL * phi[i, j], rest)
