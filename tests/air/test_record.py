@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from wakesim.air.record import Gap, WindRecord, read_wind_record
+from wakesim.air.record import Gap, WindRecord, filled, read_wind_record
 from wakesim.air.rose import Sector, WindRose
 from wakesim.errors import CaseError
 
@@ -173,6 +173,105 @@ def test_doubtful_records_are_flagged(read):
     assert fast[-2] == "the mean speed is 30 m/s: is the unit of the column right?"
     assert fast[-1] == "30 readings in a row are equal: a stuck sensor?"
     assert len(read(table(*hours(23))).warnings) == 1
+
+
+def test_a_missing_month_is_one_line(read):
+    rows = hours(24 * 365)
+    del rows[24 * 59 : 24 * 90]  # March
+    with pytest.raises(CaseError) as caught:
+        read(table(*rows))
+    assert caught.value.problems == [
+        "wind.csv: intervals have no wind: 744 in a row from 2025-03-01T00:00:00 UTC; at most "
+        "168 h may be missing in a row (most_missing_in_a_row_h)"
+    ]
+    assert read(table(*rows), most_missing_in_a_row_h=744).gaps[0].steps == 744
+
+
+def test_swapped_columns_are_one_line(read):
+    rows = [f"{row[:20]},{40 * i % 360},{3 + i % 5}" for i, row in enumerate(hours(30))]
+    with pytest.raises(CaseError) as caught:
+        read(table(*rows))
+    (line,) = caught.value.problems
+    assert "wind_speed_m_s = 80 m/s: must be at least 0 m/s and at most 75 m/s" in line
+    assert "are the columns wind_speed_m_s and wind_from_deg swapped?" in line
+
+
+def test_a_light_wind_in_the_wrong_unit_is_flagged(read):
+    rows = [row.replace("3.5", f"{3.6 * (3 + i % 2):.1f}") for i, row in enumerate(hours(20))]
+    assert "is the unit of the column right?" in read(table(*rows)).warnings[-1]
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "intensity"),
+    [
+        ("turbulence_intensity", "0.2", 0.2),
+        ("turbulence_intensity_percent", "20", 0.2),
+        ("wind_speed_sd_m_s", "0.7", 0.2),
+        ("wind_speed_sd_kmh", "2.52", 0.2),
+    ],
+)
+def test_turbulence_by_intensity_or_standard_deviation(read, column, cell, intensity):
+    rows = [f"{row},{cell}" for row in hours(4)]
+    rows[1] = rows[1].rpartition(",")[0] + ","
+    rows[2] = rows[2].replace("3.5,200", "0,200")
+    record = read(table(*rows, head=f"{HEAD},{column}"))
+    still = math.nan if column.startswith("wind_speed_sd") else intensity
+    expected = [intensity, math.nan, still, intensity]
+    np.testing.assert_allclose(record.turbulence_intensity, expected, rtol=1e-12)
+    assert read(table(*hours(3))).turbulence_intensity is None
+
+
+def test_short_gaps_are_filled_along_the_components(read):
+    """West 3 m/s to south 4 m/s in four steps, as numpy interpolates it."""
+    rows = hours(6, cells="3,270")
+    rows[1:4] = [f"{row[:20]},," for row in rows[1:4]]
+    rows[4:] = [f"{row[:20]},4,180" for row in rows[4:]]
+    whole = filled(read(table(*rows), max_missing_share=0.5))
+    u, v = np.interp(np.arange(6), [0, 4], [3.0, 0.0]), np.interp(np.arange(6), [0, 4], [0.0, 4.0])
+    np.testing.assert_allclose(whole.speed_m_s, np.hypot(u, v), atol=1e-12)
+    np.testing.assert_allclose(whole.from_deg, np.degrees(np.arctan2(-u, -v)) % 360.0, atol=1e-9)
+    assert whole.filled.tolist() == [False, True, True, True, False, False]
+
+
+def test_long_gaps_and_ends_take_the_nearest_day(read):
+    """The speed tells the hour it is of: the day plus a hundredth of the hour."""
+    stamps = [datetime(2025, 1, 1) + timedelta(hours=i) for i in range(24 * 10)]
+    gone = {*range(24 * 4 + 10, 24 * 6 + 12), 0, 24 * 10 - 1}
+    cells = [f"{s.day + s.hour / 100:.2f},{10 * s.day}" for s in stamps]
+    rows = [
+        f"{s.isoformat()}Z,{'' if i in gone else cell}{',' if i in gone else ''}"
+        for i, (s, cell) in enumerate(zip(stamps, cells, strict=True))
+    ]
+    whole = filled(read(table(*rows), max_missing_share=0.5))
+    assert whole.time_utc.tolist() == stamps
+    expected = [s.day + s.hour / 100 for s in stamps]
+    for i in gone:  # day 5 from 10 h, day 6, day 7 to 12 h; the earlier day when both are as near
+        d, h = stamps[i].day, stamps[i].hour
+        source = {1: 2, 10: 9, 5: 4, 6: 5 if h < 10 else 7 if h >= 12 else 4, 7: 8}[d]
+        expected[i] = source + h / 100
+    np.testing.assert_allclose(whole.speed_m_s, expected)
+    np.testing.assert_allclose(whole.from_deg, 10.0 * np.floor(expected))
+    assert set(np.flatnonzero(whole.filled)) == gone
+
+
+def test_what_is_not_wind_is_filled_for_itself_and_a_vane_rests(read):
+    rows = [f"{row},{10 + i},0.1" for i, row in enumerate(hours(6))]
+    rows[0] = rows[0].replace("3.5,200", "0.2,")
+    rows[2] = rows[2].replace("12,0.1", ",")
+    rows[3] = rows[3].replace("3.5,200", "0,90")
+    head = f"{HEAD},temperature_c,turbulence_intensity"
+    whole = filled(read(table(*rows, head=head)))
+    np.testing.assert_allclose(whole.temperature_c, np.arange(10.0, 16.0))
+    assert np.flatnonzero(np.isnan(whole.turbulence_intensity)).tolist() == [2]
+    assert whole.from_deg.tolist() == [200.0] * 6
+    assert not whole.filled.any()
+    assert whole.pressure_pa is None
+
+
+def test_a_time_of_day_that_is_never_there_cannot_be_filled(read):
+    rows = [row if i % 24 >= 8 else f"{row[:20]},," for i, row in enumerate(hours(72))]
+    with pytest.raises(CaseError, match="one time of the day"):
+        filled(read(table(*rows), max_missing_share=0.5))
 
 
 # --- time ------------------------------------------------------------------------------------

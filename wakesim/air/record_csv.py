@@ -61,8 +61,8 @@ def _wind_hint(name: str, value: float) -> str:
         return "; it looks like hPa: name the column pressure_hpa"
     if name == "pressure_hpa" and 40000.0 <= value <= 110000.0:
         return "; it looks like Pa: name the column pressure_pa"
-    if name == "relative_humidity" and 1.0 < value <= 100.0:
-        return "; it looks like a percentage: name the column relative_humidity_percent"
+    if name in ("relative_humidity", "turbulence_intensity") and 1.0 < value <= 100.0:
+        return f"; it looks like a percentage: name the column {name}_percent"
     return ""
 
 
@@ -81,6 +81,12 @@ WINDS = RecordKind(
         "pressure_hpa": Column("pressure", "hPa", 100.0, 400.0, 1100.0),
         "relative_humidity": Column("humidity", "", 1.0, 0.0, 1.0),
         "relative_humidity_percent": Column("humidity", "%", 0.01, 0.0, 100.0),
+        "turbulence_intensity": Column("turbulence", "", 1.0, 0.0, 2.0),
+        "turbulence_intensity_percent": Column("turbulence", "%", 0.01, 0.0, 200.0),
+        "wind_speed_sd_m_s": Column("turbulence", "m/s", 1.0, 0.0, 30.0),
+        "wind_speed_sd_kmh": Column("turbulence", "km/h", KMH, 0.0, 108.0),
+        "wind_speed_sd_kn": Column("turbulence", "kn", KNOT, 0.0, 58.0),
+        "wind_speed_sd_mph": Column("turbulence", "mph", MPH, 0.0, 67.0),
     },
     needed=(
         NO_TIME,
@@ -102,6 +108,11 @@ WINDS = RecordKind(
         "temperature": "temperature_c",
         "pressure": "pressure_hpa",
         "humidity": "relative_humidity_percent",
+        "turbulence": "turbulence_intensity",
+        "ti": "turbulence_intensity",
+        "wind_speed_sd": "wind_speed_sd_m_s",
+        "wind_speed_std": "wind_speed_sd_m_s",
+        "wind_speed_stdev": "wind_speed_sd_m_s",
     },
     hint=_wind_hint,
     any_number=frozenset({"pressure"}),

@@ -35,6 +35,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from wakesim.air.filling import nearest_day, runs
 from wakesim.air.record_csv import KMH, MPH, NO_TIME, Cells, RecordKind, read_cells
 from wakesim.air.record_times import offsets_s, to_utc, zone
 from wakesim.arrays import Array, Index, Mask
@@ -347,8 +348,7 @@ def _check_missing(
     lost = int(missing.sum())
     if not lost:
         return
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], missing, [0]])))
-    starts, lengths = edges[::2], edges[1::2] - edges[::2]
+    starts, lengths = runs(missing)
     longest = int(lengths.argmax())
     first, run = int(starts[longest]), int(lengths[longest])
     where = f"{run} in a row from {local_s[first].astype('datetime64[s]')} local time"
@@ -445,17 +445,13 @@ def _fill(
     """Fill the holes of ``flow`` (n, streams) in place; the rule stands at the head."""
     for column, stream in enumerate(streams):
         given = np.isfinite(flow[:, column])
-        values = flow[:, column].copy()
-        for i in np.flatnonzero(~given):
-            alike = np.flatnonzero(given & (hour == hour[i]) & (kind == kind[i]))
-            if not alike.size:
-                alike = np.flatnonzero(given & (hour == hour[i]))
-            if not alike.size:
-                text = f"{stream} has no flow at {hour[i]}:00 on any day; it cannot be filled in"
-                problems.add(0, text)
-                return
-            apart = 2 * np.abs(day[alike] - day[i]) + (day[alike] > day[i])
-            flow[i, column] = values[alike[apart.argmin()]]
+        holes = np.flatnonzero(~given)
+        source = nearest_day(holes, given, kind * _DAY_H + hour, day)
+        source = np.where(source < 0, nearest_day(holes, given, hour, day), source)
+        if np.any(source < 0):
+            at = hour[holes[source < 0][0]]
+            problems.add(0, f"{stream} has no flow at {at}:00 on any day; it cannot be filled in")
+        flow[holes, column] = flow[source, column]
 
 
 # --- doubts ----------------------------------------------------------------------------------
@@ -487,7 +483,7 @@ def _warnings(
         out.append(f"{share:.0f} % of the vehicles are heavy: are light and heavy swapped?")
     for column, stream in enumerate(streams):
         zero = (flow[:, column] == 0.0) & ~missing[:, column]
-        run = int(np.diff(np.flatnonzero(~np.concatenate([[False], zero, [False]]))).max()) - 1
+        run = int(runs(zero)[1].max(initial=0))
         if run > _DEAD_H and flow[:, column].mean() > _DEAD_VEH_H:
             out.append(f"{stream}: {run} flows of 0 in a row: a dead counter?")
     if speed is not None and np.isfinite(speed).any():
