@@ -9,13 +9,16 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from wakesim.air.record import Gap, WindRecord, filled, read_wind_record
 from wakesim.air.rose import Sector, WindRose
 from wakesim.errors import CaseError
+from wakesim.runtime import cases_path
 
 HEAD = "time,wind_speed_m_s,wind_from_deg"
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -266,6 +269,12 @@ def test_what_is_not_wind_is_filled_for_itself_and_a_vane_rests(read):
     assert whole.from_deg.tolist() == [200.0] * 6
     assert not whole.filled.any()
     assert whole.pressure_pa is None
+
+
+def test_temperatures_read_by_day_alone_are_linear_at_night(read):
+    rows = [f"{row},{i / 2 if i % 24 > 8 else ''}" for i, row in enumerate(hours(96))]
+    whole = filled(read(table(*rows, head=f"{HEAD},temperature_c")))
+    np.testing.assert_allclose(whole.temperature_c[9:], np.arange(9.0, 96.0) / 2.0)
 
 
 def test_a_time_of_day_that_is_never_there_cannot_be_filled(read):
@@ -568,6 +577,40 @@ def test_damaged_files_give_a_record_or_lines(data, tmp_path_factory):
     else:
         assert np.all((record.speed_m_s >= 0.0) & (record.speed_m_s <= 75.0))
         assert 0.0 < record.coverage <= 1.0
+
+
+# --- the shipped year ------------------------------------------------------------------------
+
+
+def test_the_invented_year_of_winds_is_a_plausible_one():
+    """What is said of light inland winds: shape 1.5 to 2, days warmer and windier, slow changes."""
+    path = cases_path("year", "winds.csv")
+    record = read_wind_record(path)
+    whole = filled(record)
+    frame = pd.read_csv(path, comment="#")
+    known = frame[frame.wind_from_deg.notna() | (frame.wind_speed_m_s == 0)]
+    np.testing.assert_array_equal(record.speed_m_s, known.wind_speed_m_s)
+    first = datetime(2027, 1, 1)
+    assert whole.time_utc.tolist() == [first + timedelta(hours=i) for i in range(8760)]
+    gaps = re.search(r"Gaps, (\d+) h", path.read_text(encoding="utf-8"))
+    assert whole.filled.sum() == int(gaps[1]) == 8760 - len(known)
+    assert len(record.warnings) == 1  # the gaps
+    assert record.mean_m_s == pytest.approx(3.6, abs=0.05)
+    moving = known.wind_speed_m_s[known.wind_speed_m_s > 0.0]
+    shape, _, scale = stats.weibull_min.fit(moving, floc=0.0)
+    assert 1.5 < shape < 2.0
+    assert stats.kstest(moving[::48], stats.weibull_min(shape, 0.0, scale).cdf).pvalue > 0.01
+    lagged = [np.corrcoef(whole.speed_m_s[:-k], whole.speed_m_s[k:])[0, 1] for k in (1, 12, 48)]
+    assert 0.85 < lagged[0] < 0.95
+    assert 0.2 < lagged[1] < 0.6
+    assert lagged[2] < 0.25
+    by_hour = whole.speed_m_s.reshape(365, 24).mean(axis=0)
+    assert 12 <= by_hour.argmax() <= 16
+    assert by_hour.max() > 1.2 * by_hour.min()
+    sectors = np.histogram(whole.from_deg, np.arange(0.0, 361.0, 30.0))[0]
+    assert 180 <= 30 * sectors.argmax() <= 240
+    assert 0.005 < record.calm_share < 0.1
+    assert not np.isnan(whole.temperature_c).any()
 
 
 # --- to a rose -------------------------------------------------------------------------------

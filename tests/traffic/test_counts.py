@@ -7,16 +7,20 @@ from __future__ import annotations
 
 import csv
 import datetime
+import re
 import time
+import tomllib
 from datetime import UTC, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from wakesim.errors import CaseError
-from wakesim.runtime import shared_path
+from wakesim.runtime import cases_path, shared_path
 from wakesim.traffic.counts import SATURDAY, SUNDAY, WEEKDAY, CountStream, read_counts
 
 LONDON = ZoneInfo("Europe/London")
@@ -279,6 +283,51 @@ def test_a_road_without_a_week_has_no_holidays(read):
     assert record.holidays == ()
 
 
+# --- the shipped year ------------------------------------------------------------------------
+
+
+def test_the_invented_year_is_what_its_comments_say():
+    path = cases_path("year", "counts.csv")
+    comments = " ".join(
+        line.lstrip("# ")
+        for line in path.read_text(encoding="utf-8").splitlines()
+        if line[:1] == "#"
+    )
+    assert comments.startswith("INVENTED DATA")
+    record = read_counts(path, ROAD, (), time_zone="Europe/London")
+    assert record.time_utc.size == 8760
+    assert record.time_utc.tolist() == [s.astimezone(UTC).replace(tzinfo=None) for s in stamps()]
+    said = re.findall(r"\d{4}-\d\d-\d\d", comments.partition("holidays")[2])
+    assert [str(day) for day in record.holidays] == said
+    assert f"Not counted, {record.filled.sum()} h" in comments
+    assert len(record.warnings) == 1  # the filled hours
+    frame = pd.read_csv(path, comment="#")
+    kept = frame[~frame.time.isin(local_texts(record, record.filled))]
+    assert kept.flow_veh_h.sum() == record.flow_veh_h[~record.filled].sum()
+    assert path.stat().st_size < 1.6e6
+    night = [f"2027-09-{day}T{hour:02d}:00" for day, hour in ((14, 21), (14, 23), (15, 0), (15, 4))]
+    closed = frame[frame.time.isin(night) & (frame.carriageway == "near")]
+    assert len(closed) == 8
+    assert not closed.flow_veh_h.any()
+
+
+def local_texts(record, mask) -> list[str]:
+    """The times of some hours as the file has them."""
+    moments = [moment.replace(tzinfo=UTC) for moment in record.time_utc[mask].tolist()]
+    return [f"{moment.astimezone(LONDON):%Y-%m-%dT%H:%M}" for moment in moments]
+
+
+def test_weekdays_of_the_invented_year_are_those_of_the_main_case():
+    """Mean flow of weekdays by hour, against the profile in the case."""
+    record = read_counts(cases_path("year", "counts.csv"), ROAD, (), time_zone="Europe/London")
+    case = tomllib.loads(cases_path("expressway-post.toml").read_text(encoding="utf-8"))
+    open_road = (record.day_kind == WEEKDAY) & ~record.filled
+    for i, flow in enumerate(case["traffic"]["flows"]):
+        both = record.flow_veh_h[:, 2 * i : 2 * i + 2].sum(axis=1)
+        mean = [both[open_road & (record.local_hour == h)].mean() for h in range(24)]
+        np.testing.assert_allclose(mean, flow["hourly_veh_h"], rtol=0.1)
+
+
 # --- refusals --------------------------------------------------------------------------------
 
 
@@ -458,3 +507,26 @@ def test_flows_within_the_range_of_speeds_may_be_swapped(read):
 def test_impossible_options_are_refused(read, options):
     with pytest.raises(ValueError, match="must"):
         read(text_of(plain(1), HEAD), **options)
+
+
+@settings(max_examples=100, deadline=None)
+@given(data=st.data())
+def test_damaged_files_give_a_record_or_lines(data, tmp_path_factory):
+    raw = bytearray(text_of(plain(2), HEAD).encode())
+    for _ in range(data.draw(st.integers(1, 3))):
+        start = data.draw(st.integers(0, len(raw)))
+        end = start + data.draw(st.sampled_from([0, 1, 3]))
+        raw[start:end] = data.draw(
+            st.one_of(st.binary(max_size=3), st.sampled_from([b'"', b"\n", b",,", b"9", b"-"]))
+        )
+    path = tmp_path_factory.getbasetemp() / "damaged.csv"
+    path.write_bytes(raw)
+    try:
+        record = read_counts(path, ROAD, (), time_zone="Europe/London", max_missing_share=0.9)
+    except CaseError as error:
+        for line in error.problems:
+            assert line.startswith(str(path))
+            assert line.isprintable()
+    else:
+        assert record.flow_veh_h.shape == (record.time_utc.size, 4)
+        assert np.all((record.flow_veh_h >= 0.0) & (record.flow_veh_h <= 20000.0))

@@ -161,9 +161,7 @@ def read_counts(
     problems.check()
     moments = to_utc(cells.times, cells.lines, place, problems, stream.tolist())
     problems.check()
-    start = moments[0]
-    apart = [moment - start for moment in moments]
-    seconds = int(start.timestamp()) + np.array([86400 * a.days + a.seconds for a in apart])
+    seconds = np.array([int(moment.timestamp()) for moment in moments])
     ahead = offsets_s(seconds, cells.times, place)
     _check_grid(seconds, ahead, cells, problems)
     problems.check()
@@ -186,7 +184,7 @@ def read_counts(
         speed = np.full(flow.shape, np.nan)
         speed[hour, stream] = cells.values["speed"]
     missing = np.isnan(flow)
-    filled = missing.any(axis=1)
+    filled: Mask = np.any(missing, axis=1)
     _check_missing(filled, local_s, max_missing_share, most_missing_in_a_row_h, problems)
     problems.check()
     first = int(local_s[0] // 86400)
@@ -486,20 +484,22 @@ def _warnings(
         run = int(runs(zero)[1].max(initial=0))
         if run > _DEAD_H and flow[:, column].mean() > _DEAD_VEH_H:
             out.append(f"{stream}: {run} flows of 0 in a row: a dead counter?")
-    if speed is not None and np.isfinite(speed).any():
+    if speed is not None:
         out += _doubtful_speeds(cells.names["speed"], flow[~missing], speed[~missing])
     return out
 
 
 def _doubtful_speeds(name: str, flow: Array, speed: Array) -> list[str]:
     """Units and columns that are within their ranges and yet hardly right."""
-    known = np.isfinite(speed)
+    known = np.isfinite(speed) & (flow > 0.0)
+    if not known.any():
+        return []
     column = COUNTS.columns[name]
     half, fast = (float(x) for x in np.percentile(speed[known], (50.0, 95.0)))
     if half > _FAST_M_S or fast < _SLOW_M_S:
         shown = f"{half / column.factor:.3g} {column.unit}"
         return [f"half of the mean speeds are above {shown}: is the unit of {name} right?"]
-    spread = [float(np.std(x[known]) / max(np.mean(x[known]), 1e-9)) for x in (flow, speed)]
-    if spread[1] > 0.4 > 2.0 * spread[0]:
+    flow_sd, speed_sd = (float(np.std(x[known])) / float(np.mean(x[known])) for x in (flow, speed))
+    if speed_sd > 0.4 > 2.0 * flow_sd:
         return [f"the speeds vary more than the flows: are flow_veh_h and {name} swapped?"]
     return []
