@@ -184,7 +184,7 @@ def test_a_missing_month_is_one_line(read):
     with pytest.raises(CaseError) as caught:
         read(table(*rows))
     assert caught.value.problems == [
-        "wind.csv: intervals have no wind: 744 in a row from 2025-03-01T00:00:00 UTC; at most "
+        "wind.csv: 744 intervals in a row from 2025-03-01T00:00:00 UTC have no wind; at most "
         "168 h may be missing in a row (most_missing_in_a_row_h)"
     ]
     assert read(table(*rows), most_missing_in_a_row_h=744).gaps[0].steps == 744

@@ -240,13 +240,13 @@ def test_too_many_holes_and_too_long_ones_are_one_line(read):
     assert read(text_of(every_fifth[4:], HEAD), max_missing_share=0.25).filled.mean() > 0.19
     without_february = [row for row in rows if not row[0].startswith("2027-02")]
     (line,) = refused(read, text_of(without_february, HEAD))
-    assert line.startswith("counts.csv: hours are missing: 672 in a row from 2027-02-01T00:00:00")
-    assert "(with all of February 2027)" in line
+    assert line.startswith("counts.csv: 672 hours in a row from 2027-02-01T00:00:00 local time")
+    assert "(all of February 2027)" in line
     (line,) = refused(read, text_of(without_february, HEAD), most_missing_in_a_row_h=672)
     assert "max_missing_share" in line
     emptied = [[*row[:3], ","] if row[0].startswith("2027-02") else row for row in rows]
     (line,) = refused(read, text_of(emptied, HEAD))
-    assert "(with all of February 2027)" in line
+    assert "(all of February 2027)" in line
 
 
 def test_an_hour_that_no_day_has_cannot_be_filled(read):
@@ -337,6 +337,17 @@ def changed(old: str, new: str, count: int = -1):
     return text.replace(old, new, count)
 
 
+def autumn(keep=lambda stamp: True):
+    """Lines of two days through the end of summer time."""
+    return [
+        (f"{s:%Y-%m-%dT%H:%M}", n, k, 1)
+        for s in stamps(2, datetime.date(2027, 10, 30))
+        for n in ROAD
+        for k in ("light", "heavy")
+        if keep(s)
+    ]
+
+
 REFUSED = {
     "carriageway": (
         lambda: changed(",far,", ",fare,"),
@@ -417,21 +428,28 @@ REFUSED = {
         'counts.csv:2: class = "2027-01-01T00:00": is not in the case; known: light, heavy, suv, '
         "coach (also lines 3, 4, 5, 6 and 667 more)",
     ),
+    "carriageway and class swapped": (
+        lambda: text_of([[r[0], r[2], r[1], r[3]] for r in plain(7)], HEAD),
+        'counts.csv:2: carriageway = "light": is not in the case; known: near, far (also lines '
+        "3, 4, 5, 6 and 667 more)",
+    ),
+    "a file twice, through the repeated hour": (
+        lambda: text_of([*autumn(), *autumn()]),
+        "counts.csv:198: time = 2027-10-30T00:00: 'near' light of this hour is in line 2 already "
+        "(also lines 199, 200, 201, 202 and 191 more)",
+    ),
+    "flow and speed swapped, with 999 vehicles": (
+        lambda: text_of(plain(7, lambda s, n, k: 90, ",999"), HEAD).replace(",90,999", ",90,800", 9),
+        "counts.csv:2: speed_kmh = 800 km/h: must be at least 3.6 km/h and at most 252 km/h; are "
+        "the columns speed_kmh and flow_veh_h swapped? (also lines 3, 4, 5, 6 and 4 more)",
+    ),
     "no times": (
         lambda: text_of([["noon", *r[1:]] for r in plain(7)], HEAD),
         'counts.csv:2: time = "noon": must be a date and time in ISO 8601, as 2025-03-30T14:00Z '
         "(also lines 3, 4, 5, 6 and 667 more)",
     ),
     "clocks that go back, once": (
-        lambda: text_of(
-            [
-                (f"{s:%Y-%m-%dT%H:%M}", n, k, 1)
-                for s in stamps(2, datetime.date(2027, 10, 30))
-                for n in ROAD
-                for k in ("light", "heavy")
-                if not s.fold
-            ]
-        ),
+        lambda: text_of(autumn(lambda s: not s.fold)),
         "counts.csv:102: time = 2027-10-31T01:00:00: occurs twice in Europe/London (clocks go "
         "back) and once in the file; add the offset from UTC, or give that of winter time as time "
         "zone if the record keeps it all year",

@@ -337,17 +337,17 @@ def _check_coverage(
     if not gaps:
         return
     longest = max(gaps, key=lambda gap: gap.steps)
-    where = f"{longest.steps} in a row from {longest.start_utc} UTC"
+    start = f"in a row from {longest.start_utc} UTC"
     lost = expected - valid
     if valid and longest.steps * step_s > allowed_h * 3600.0:
         raise CaseError(
-            f"{source}: intervals have no wind: {where}; at most {allowed_h:g} h may be missing in "
-            "a row (most_missing_in_a_row_h)"
+            f"{source}: {longest.steps} intervals {start} have no wind; at most {allowed_h:g} h "
+            "may be missing in a row (most_missing_in_a_row_h)"
         )
     if not valid or lost > allowed * expected:
         raise CaseError(
             f"{source}: {lost} of {expected} intervals have no wind ({100 * lost / expected:.1f} "
-            f"%), the longest {where}; at most {100 * allowed:g} % may be missing "
+            f"%), the longest {longest.steps} {start}; at most {100 * allowed:g} % may be missing "
             "(max_missing_share)"
         )
 

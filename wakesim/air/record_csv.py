@@ -185,9 +185,19 @@ def read_cells(
             elif name in kind.columns:
                 value = _value(cell, name, kind, marks, line, bad)
                 cells.values[kind.columns[name].quantity].append(value)
+    swapped = {
+        name: other
+        for name, what in bad
+        if what == "range" and (other := _swapped_with(name, cells, kind, bad))
+    }
+    told: set[str] = set()
     for (name, what), found in bad.items():
-        swapped = _swapped_with(name, cells, kind, bad) if what == "range" else None
-        hint = f"; are the columns {name} and {swapped} swapped?" if swapped else found.hint
+        if name in told or (name in swapped and what != "range"):
+            continue  # what else is wrong in columns that are swapped
+        hint = found.hint
+        if name in swapped:
+            hint = f"; are the columns {name} and {swapped[name]} swapped?"
+            told |= {name, swapped[name]}
         problems.add_one(found.lines, found.text + hint)
     problems.check()
     if not cells.lines:

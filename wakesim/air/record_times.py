@@ -132,19 +132,17 @@ def _localised(
         moment = first.astimezone(UTC)
         if first.utcoffset() != second.utcoffset():
             back = moment.astimezone(time_zone).replace(tzinfo=None, fold=0)
-            times = count[key, stamp]
             problem = ""
             if back != stamp.replace(fold=0):
                 problem = (
                     f"time = {stamp.isoformat()}: does not exist in {time_zone}, the clocks skip "
                     "it; if the record keeps winter time all year, give that offset as time zone"
                 )
-            elif times != 2:
+            elif count[key, stamp] == 1:
                 problem = (
                     f"time = {stamp.isoformat()}: occurs twice in {time_zone} (clocks go back) and "
-                    f"{'once' if times == 1 else f'{times} times'} in the file; add "
-                    "the offset from UTC, or give that of winter time as time zone if the record "
-                    "keeps it all year"
+                    "once in the file; add the offset from UTC, or give that of winter time as "
+                    "time zone if the record keeps it all year"
                 )
             elif (key, stamp) in seen:
                 moment = second.astimezone(UTC)

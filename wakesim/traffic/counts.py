@@ -245,7 +245,8 @@ def _streams(
             texts = wrong.setdefault(text.split(" ")[0], {})
             texts.setdefault(text, []).extend(cells.lines[i] for i in at)
     for texts in wrong.values():
-        if len(texts) > SHOWN_OF_A_KIND:  # a column of something else
+        everywhere = sum(map(len, texts.values())) == count
+        if len(texts) > SHOWN_OF_A_KIND or everywhere:  # a column of something else
             texts = {next(iter(texts)): [line for found in texts.values() for line in found]}
         for text, at in texts.items():
             problems.add_one(sorted(at), text)
@@ -349,27 +350,27 @@ def _check_missing(
     starts, lengths = runs(missing)
     longest = int(lengths.argmax())
     first, run = int(starts[longest]), int(lengths[longest])
-    where = f"{run} in a row from {local_s[first].astype('datetime64[s]')} local time"
-    month = _whole_month(local_s[first : first + run])
+    start = f"in a row from {local_s[first].astype('datetime64[s]')} local time"
     if run > most_in_a_row_h:
-        text = f"{where} have no flow, or not every one{month}; at most {most_in_a_row_h} h may be "
-        problems.add(0, f"hours are missing: {text}missing in a row (most_missing_in_a_row_h)")
+        month = _whole_month(local_s[first : first + run])
+        text = f"{run} hours {start} lack a flow{month}; at most {most_in_a_row_h} h may be missing"
+        problems.add(0, f"{text} in a row (most_missing_in_a_row_h)")
     elif lost > most_share * missing.size:
         text = f"{lost} of {missing.size} hours lack a flow ({100 * lost / missing.size:.1f} %), "
-        text += f"the longest {where}; at most {100 * most_share:g} % may be missing "
+        text += f"the longest {run} {start}; at most {100 * most_share:g} % may be missing "
         problems.add(0, f"{text}(max_missing_share); write 0 where nothing passed")
 
 
 def _whole_month(local_s: Index) -> str:
-    """Which whole calendar month a stretch of hours holds, in brackets."""
+    """The one whole calendar month that a stretch of hours holds, in brackets."""
     month = local_s.astype("datetime64[s]").astype("datetime64[M]")
     first, last = month[0], (local_s[-1] + _HOUR_S).astype("datetime64[s]").astype("datetime64[M]")
     at_start = local_s[0].astype("datetime64[s]") == first.astype("datetime64[s]")
     whole = first if at_start else first + 1
-    if whole >= last:
+    if whole + 1 != last:
         return ""
     year, number = str(whole).split("-")
-    return f" (with all of {calendar.month_name[int(number)]} {year})"
+    return f" (all of {calendar.month_name[int(number)]} {year})"
 
 
 # --- days ------------------------------------------------------------------------------------
