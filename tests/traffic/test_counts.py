@@ -439,7 +439,7 @@ REFUSED = {
         "(also lines 199, 200, 201, 202 and 191 more)",
     ),
     "flow and speed swapped, with 999 vehicles": (
-        lambda: text_of(plain(7, lambda s, n, k: 90, ",999"), HEAD).replace(",90,999", ",90,800", 9),
+        lambda: text_of(plain(7, lambda *_: 90, ",999"), HEAD).replace(",90,999", ",90,800", 9),
         "counts.csv:2: speed_kmh = 800 km/h: must be at least 3.6 km/h and at most 252 km/h; are "
         "the columns speed_kmh and flow_veh_h swapped? (also lines 3, 4, 5, 6 and 4 more)",
     ),
