@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from wakesim.arrays import Array
     from wakesim.case.schema import Case, Mount
     from wakesim.energy.study import EnergyResult
+    from wakesim.energy.year import MountYear
+    from wakesim.energy.year_hours import HoursOfYear
     from wakesim.measures.results import MountStatistics, Signature
 
 
@@ -199,3 +201,19 @@ class MapResult(GridResult):
     set_back: Array
     headways: HeadwayCheck | None
     swept: tuple[tuple[float, float, float], ...]
+
+
+@dataclass(frozen=True)
+class YearResult(GridResult):
+    """A year of hours at every mount, ``posts`` in the order of the case.
+
+    ``computed_hours`` were computed by themselves, the others interpolated between them;
+    ``stretch_hours``: numbers of the hours whose traffic was walked past the rotor;
+    ``model_parts``: inputs that the model interval counts.
+    """
+
+    hours: HoursOfYear
+    posts: tuple[MountYear, ...]
+    computed_hours: int
+    stretch_hours: tuple[int, ...]
+    model_parts: tuple[str, ...]
