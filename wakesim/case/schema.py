@@ -141,10 +141,10 @@ class Case:
     can occur, in a fixed order and with its speed. ``traffic`` is None in studies of single passes,
     ``single_pass`` in the others; ``map``, ``table`` and ``pass_table`` are the grids of studies of
     many states, ``year`` the hours of one. ``instrument`` matters only where a measured record is
-    held against the case. ``rotor`` hangs at every mount (``power_curve``: its file, as read), ``energy`` says what its
-    yield is asked for, ``claim`` holds stated figures to check. ``warnings`` lists what is allowed
-    and doubtful, ``mount_warnings``, by the name of the mount, where one hangs beyond what
-    the model knows.
+    held against the case. ``rotor`` hangs at every mount (``power_curve``: its file, as read),
+    ``energy`` says what its yield is asked for, ``claim`` holds stated figures to check.
+    ``warnings`` lists what is allowed and doubtful, ``mount_warnings``, by the name of the mount,
+    where one hangs beyond what the model knows.
     """
 
     title: str

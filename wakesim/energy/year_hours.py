@@ -58,8 +58,9 @@ class HoursOfYear:
     """Traffic and winds of hours (n,) in order.
 
     ``time_utc`` and ``start`` are the moment at which each begins and what the road's clock says,
-    ``month`` 1 to 12, ``day`` from 0, ``clock_hour`` 0 to 23. ``flow_veh_h`` (n, streams) of ``streams``; ``speed_factor``
-    (n, carriageways) on the speeds of the case. ``flow_filled``: hours of which a flow was filled.
+    ``month`` 1 to 12, ``day`` from 0, ``clock_hour`` 0 to 23. ``flow_veh_h`` (n, streams) of
+    ``streams``; ``speed_factor`` (n, carriageways) on the speeds of the case. ``flow_filled``:
+    hours of which a flow was filled.
     ``recorded`` are all winds of the record, from which other years are drawn, or some years of a
     rose; ``recorded_start`` are the local times of the record. None without either.
     """

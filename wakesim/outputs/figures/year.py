@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
 from wakesim.arrays import Array
 from wakesim.energy.year import MONTHS
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from wakesim.results import YearResult
 
 _MOST_POSTS = 24
+_COLOUR_TICKS = 5
 
 
 def _draw_energy(result: YearResult) -> Figure:
@@ -98,7 +100,9 @@ def _map(figure: Figure, axes: Axes, values: Array, label: str, colours: str, ev
     most = float(np.nanmax(np.abs(values))) or 1.0
     ends = {"vmin": -most, "vmax": most} if even else {}
     image = axes.imshow(values, aspect="auto", cmap=colours, interpolation="nearest", **ends)
-    figure.colorbar(image, ax=axes, location="top", label=label, aspect=30)
+    figure.colorbar(
+        image, ax=axes, location="top", label=label, aspect=30, ticks=MaxNLocator(_COLOUR_TICKS)
+    )
     axes.set_yticks(np.arange(MONTHS), [calendar.month_abbr[m + 1] for m in range(MONTHS)])
     axes.set_xticks(np.arange(0, 24, 4), [f"{h:02d}" for h in range(0, 24, 4)])
     axes.set_xlabel("clock hour, its beginning (h)")
