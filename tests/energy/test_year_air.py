@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from grid_cases import year_text
 from scipy.spatial.distance import cdist
 
-from grid_cases import year_text
 from wakesim.case.load import load_case_text
 from wakesim.energy.year_air import AirBetween, Places, YearAir, farthest_first, moments_of
 from wakesim.energy.year_hours import Winds, hours_of_year

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
 from grid_cases import year_text
+
 from wakesim.case.load import load_case_text
 from wakesim.energy.year_hours import hour_of_year, hours_of_year, rose_of
 from wakesim.errors import CaseError

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from energy_case import case
 from scipy import stats
 
-from energy_case import case
 from wakesim.case.air import OPEN_LAND
 from wakesim.energy.bounds import BETZ
 from wakesim.energy.rotor import generic_rotor

@@ -7,11 +7,12 @@ import json
 import h5py
 import numpy as np
 import pytest
+from grid_cases import year_text
 
 import wakesim
-from grid_cases import year_text
 from wakesim.__main__ import main
 from wakesim.case.load import load_case_text
+from wakesim.energy import year_air
 from wakesim.energy.bounds import BETZ
 from wakesim.energy.year_power import STRETCHES
 
@@ -102,6 +103,7 @@ def test_load_by_month_fits_the_whole(result):
     assert (month.met_kwh < month.load_kwh - 1e-9) == (month.unserved_hours > 0)
 
 
+@pytest.mark.slow
 def test_the_same_with_two_processes(folder, result):
     again = wakesim.run(wakesim.load_case(folder / "year.toml"), workers=2)
     for name in ("effective_speed_m_s", "with_traffic_w", "without_traffic_w"):
@@ -146,12 +148,14 @@ def test_a_wrong_record_leaves_nothing_behind(folder, tmp_path, capsys):
     assert not out.exists() or not any(out.iterdir())
 
 
-def test_drawn_years_spread_about_the_central_one(folder):
+def test_drawn_years_spread_about_the_central_one(folder, monkeypatch):
     """A rose has no end of hours: years of it differ by their winds, and all causes add."""
     sectors = """[
       { from_deg = 0, share = 0.6, mean_speed_m_s = 3.0 },
       { from_deg = 180, share = 0.4, mean_speed_m_s = 2.0 },
     ]"""
+    monkeypatch.setattr(year_air, "FIRST_NODES", 80)
+    monkeypatch.setattr(year_air, "MOST_NODES", 80)
     text = year_text(ROTOR, sectors=sectors, road_heading_deg=0, years=64)
     result = wakesim.run(load_case_text(text, str(folder / "rose.toml")), workers=1)
     (post,) = result.posts
