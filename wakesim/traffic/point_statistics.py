@@ -38,6 +38,7 @@ from wakesim.arrays import Array, Index, Mask
 from wakesim.case.mounts import WANDER_SDS
 from wakesim.case.schema import Case
 from wakesim.section.road import RoadState
+from wakesim.traffic.bunching import Bunching, age_step, bunching
 from wakesim.traffic.lines import FieldSettings
 from wakesim.traffic.mean_air import MeanAir, prepare_wakes, road_air
 from wakesim.traffic.measure import Measure
@@ -137,7 +138,10 @@ def _statistics(
                 )
                 spread = variance[number, None, None] * np.eye(2)
                 spread = spread + still[hour, number, None, None] * _SHARES
-                result = mean_cubes(measures, mean=centre, covariance=spread)
+                result = mean_cubes(
+                    measures, mean=centre, covariance=spread,
+                    headways=air.bunching(samples, int(hour), around.factor[hour]),
+                )  # fmt: skip
                 out[0, hour, number], out[1, hour, number] = result.mean.T
                 out[2, hour, number] = result.covariance[:, 0, 0]
                 out[3, hour, number] = result.covariance[:, 1, 1]
@@ -293,8 +297,28 @@ class PointAir:
 
     def measure(self, samples: PointSamples, hour: int, drag: Array) -> Measure:
         """Intensity measure at one sampled point in hour number ``hour``; ``drag`` (views,)."""
-        parts = np.array([float(name in self.parts) for name in PARTS[:3]])
-        return samples.measure(self.rates_per_s[hour], drag, parts)
+        return samples.measure(self.rates_per_s[hour], drag, self._included)
+
+    def bunching(self, samples: Sequence[PointSamples], hour: int, drag: Array) -> Bunching | None:
+        """What the headways of the case do at sampled points in hour number ``hour``, at the lane
+        flows of ``rates_per_s``; None for exponential ones."""
+        assert self.case.traffic is not None
+        headway = self.case.traffic.headway
+        if headway.model == "exponential":
+            return None
+        ways = {(view.lane_centre_m, view.direction) for view in self.views}
+        number = {way: n for n, way in enumerate(sorted(ways))}
+        lane = np.array([number[v.lane_centre_m, v.direction] for v in self.views], dtype=np.int64)
+        rates = self.rates_per_s[hour]
+        flows = np.bincount(lane, rates, len(number))
+        step = age_step(headway, float(flows.max(initial=0.0)))
+        seen = [s.signatures(rates, drag, self._included, lane, flows, step) for s in samples]
+        return bunching(np.array(seen), flows, headway, step)
+
+    @property
+    def _included(self) -> Array:
+        """Factors on pulse, wake and turbulence of the passes: 1, or 0 where left out."""
+        return np.array([float(name in self.parts) for name in PARTS[:3]])
 
 
 def pulse_fields(settings: FieldSettings) -> PulseFields:

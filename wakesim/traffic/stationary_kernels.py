@@ -14,6 +14,8 @@ lost however small k is: with c = 1 - cos x and s = sin x
     q <- 4 q + 2 c^2,   p <- 2 p + 2 c s,   s <- 2 s (1 - c),   c <- 2 s_old^2,   x <- 2 x,
     twice:  e <- 2 e + d^2,   d <- d (2 - d).
 
+Headways other than exponential add their correction (``bunching``) to variance, a and b.
+
 Moments of the speed come from the difference between the characteristic function and that of a
 reference of known moments (two normal distributions with the same mass, mean and variance), which
 is O(k^4) at small k and vanishes at large k: no tail has to be added.
@@ -198,6 +200,49 @@ def _direction(state, cosine, sine, k0, voices, part_a, part_b, out):
 
 
 @kernel()
+def _add_bunching(covariance, first, even, odd, theta, k0, voices, part_a, part_b):
+    """Adds the correction of one state, beyond its covariance, along a direction.
+
+    ``even`` and ``odd`` (4, octaves), at wave numbers first 2^o: over the directions by the Fourier
+    series that meets all four (with period pi, and with the sign turned after pi), over ln k by
+    cubics; constant below the first; above the last one the correction itself is.
+    """
+    octaves = even.shape[1]
+    a, b = np.zeros(octaves), np.zeros(octaves)
+    for n in range(4):
+        turn = theta - 0.25 * math.pi * n
+        own = 0.25 * (1.0 + 2.0 * math.cos(2.0 * turn) + math.cos(4.0 * theta) * (1 - 2 * (n % 2)))
+        turned = 0.5 * (math.cos(turn) + math.cos(3.0 * turn))
+        for o in range(octaves):
+            a[o] += own * even[n, o]
+            b[o] += turned * odd[n, o]
+    c, s = math.cos(theta), math.sin(theta)
+    along = 0.5 * (covariance[0] * c * c + covariance[1] * s * s + 2.0 * covariance[2] * c * s)
+    last = first * 2.0 ** (octaves - 1)
+    held, turned = a[-1] * last**4 - along * last**2, b[-1] * last**3
+    for j in range(part_a.size):
+        k = k0 * 2.0 ** (j / voices)
+        x = math.log2(k / first)
+        if x > octaves - 1.0:
+            part_a[j] += held + along * k * k
+            part_b[j] += turned
+            continue
+        x = max(x, 0.0)
+        i = min(int(x), octaves - 2)
+        x -= i
+        # Hermite's cubic with the slopes of parabolas
+        near_a, far_a = a[max(i - 1, 0)], a[min(i + 2, octaves - 1)]
+        near_b, far_b = b[max(i - 1, 0)], b[min(i + 2, octaves - 1)]
+        w0, w1 = (1.0 + 2.0 * x) * (1.0 - x) ** 2, x * x * (3.0 - 2.0 * x)
+        s0, s1 = 0.5 * x * (1.0 - x) ** 2, 0.5 * x * x * (x - 1.0)
+        of_k = k * k * k
+        value = w0 * a[i] + w1 * a[i + 1] + s0 * (a[i + 1] - near_a) + s1 * (far_a - a[i])
+        part_a[j] += value * of_k * k
+        value = w0 * b[i] + w1 * b[i + 1] + s0 * (b[i + 1] - near_b) + s1 * (far_b - b[i])
+        part_b[j] += value * of_k
+
+
+@kernel()
 def _normal_moments(row, angle, directions):
     """E|u|^3 and E|u| of a bivariate normal, by its folded projections on many directions."""
     cube, speed = 0.0, 0.0
@@ -307,9 +352,11 @@ def moments_of_one(
 
 @kernel(parallel=True)
 def moments_of_many(
-    nodes, weight, first, state, angle, k0, voices, octaves, directions, normal_directions, out
+    nodes, weight, first, state, angle, k0, voices, octaves, directions, normal_directions,
+    covariance, bunched_k, even, odd, out,
 ):  # fmt: skip
-    """The same for many states in parallel; state i owns nodes first[i] to first[i + 1]."""
+    """The same for many states in parallel; state i owns nodes first[i] to first[i + 1].
+    ``covariance``, ``bunched_k``, ``even``, ``odd``: the arrays of ``bunching.Bunching``."""
     for i in numba.prange(angle.size):
         parts = np.zeros((directions, 4))
         part_a = np.empty(voices * octaves[i])
@@ -324,5 +371,9 @@ def moments_of_many(
                 _log_characteristic(
                     nodes[own], weight[own], cosine, sine, k0[i], voices, felt, a, b
                 )
+                if bunched_k[i] > 0.0:
+                    _add_bunching(
+                        covariance[i], bunched_k[i], even[i], odd[i], theta, k0[i], voices, a, b
+                    )
                 _direction(state[i], cosine, sine, k0[i], voices, a, b, parts[n])
         out[i] = _combine(state[i], angle[i], normal_directions, parts)
