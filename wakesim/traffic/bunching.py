@@ -40,10 +40,10 @@ import numpy as np
 from wakesim.arrays import Array, kernel
 from wakesim.traffic.headways import HeadwaySettings, Parameters, free_share, minimum_headway
 
-_DIRECTIONS, _OCTAVES = 4, 6
+_DIRECTIONS, _OCTAVES = 4, 7
 _STEP_S, _SHORTEST_S = 1.0, 0.5  # longest step; shortest minimum headway that the steps divide
 _THIN_STEP, _LONGEST_S = 0.05, 2.0  # in thin traffic: mean headways of the fullest lane, at most
-_SMALLEST, _LARGEST = 1.0, 8.0  # k times the reach of a pass, k times the standard deviation
+_SMALLEST, _LARGEST = 0.5, 8.0  # k times the reach of a pass, k times the standard deviation
 _FULLEST = 0.98  # share of the time under minimum headways
 _FEWEST_FREE = 1e-6
 _LEAST = 1e-300
@@ -160,9 +160,9 @@ def _following(felt, lane, step, first, g, p, y, out):
     ages, octaves = felt.shape[0], out.shape[1]
     whole = int(minimum / step + 1e-9)
     part = max(minimum / step - whole, 0.0)
-    kept = math.exp(-rate * step)
-    new = 1.0 - (1.0 - kept) / (rate * step)  # P runs straight between the steps
-    old = 1.0 - kept - new
+    # trapezoidal rule: keeps mean and variance of the headways
+    new = old = rate * step / (2.0 + rate * step)
+    kept = 1.0 - new - old
     near_p, far_p = (1.0 - share) * (1.0 - part), (1.0 - share) * part
     near_y, far_y = share * (1.0 - part), share * part
     itself = 0.0

@@ -32,6 +32,7 @@ from wakesim.arrays import kernel
 
 _BLOCK = 256
 _SERIES_A, _SERIES_B = 0.05, 0.3
+_BENT = 3.0  # k^2 C up to which the correction beyond C is small beside it
 _GONE = 60.0  # exponent of a factor that leaves nothing
 
 
@@ -201,45 +202,52 @@ def _direction(state, cosine, sine, k0, voices, part_a, part_b, out):
 
 @kernel()
 def _add_bunching(covariance, first, even, odd, theta, k0, voices, part_a, part_b):
-    """Adds the correction of one state, beyond its covariance, along a direction.
+    """Adds the correction d of one state, beyond its covariance, along a direction.
 
     ``even`` and ``odd`` (4, octaves), at wave numbers first 2^o: over the directions by the Fourier
-    series that meets all four (with period pi, and with the sign turned after pi), over ln k by
-    cubics; constant below the first; above the last one the correction itself is.
+    series that meets all four (with period pi, and with the sign turned after pi). Over ln k by
+    cubics: of these values up to k^2 C = ``_BENT``, then of d itself, which levels off. Below the
+    first wave number they are constant, above the last d is.
     """
     octaves = even.shape[1]
-    a, b = np.zeros(octaves), np.zeros(octaves)
+    value, along_k = np.zeros((4, octaves)), np.empty(octaves)
     for n in range(4):
         turn = theta - 0.25 * math.pi * n
         own = 0.25 * (1.0 + 2.0 * math.cos(2.0 * turn) + math.cos(4.0 * theta) * (1 - 2 * (n % 2)))
         turned = 0.5 * (math.cos(turn) + math.cos(3.0 * turn))
         for o in range(octaves):
-            a[o] += own * even[n, o]
-            b[o] += turned * odd[n, o]
+            value[0, o] += own * even[n, o]
+            value[1, o] += turned * odd[n, o]
     c, s = math.cos(theta), math.sin(theta)
-    along = 0.5 * (covariance[0] * c * c + covariance[1] * s * s + 2.0 * covariance[2] * c * s)
-    last = first * 2.0 ** (octaves - 1)
-    held, turned = a[-1] * last**4 - along * last**2, b[-1] * last**3
+    along = covariance[0] * c * c + covariance[1] * s * s + 2.0 * covariance[2] * c * s
+    for o in range(octaves):
+        k = first * 2.0**o
+        along_k[o] = k
+        value[2, o] = value[0, o] * k**4 - 0.5 * along * k * k
+        value[3, o] = value[1, o] * k**3
     for j in range(part_a.size):
         k = k0 * 2.0 ** (j / voices)
-        x = math.log2(k / first)
-        if x > octaves - 1.0:
-            part_a[j] += held + along * k * k
-            part_b[j] += turned
-            continue
-        x = max(x, 0.0)
+        x = min(max(math.log2(k / first), 0.0), octaves - 1.0)
         i = min(int(x), octaves - 2)
         x -= i
-        # Hermite's cubic with the slopes of parabolas
-        near_a, far_a = a[max(i - 1, 0)], a[min(i + 2, octaves - 1)]
-        near_b, far_b = b[max(i - 1, 0)], b[min(i + 2, octaves - 1)]
-        w0, w1 = (1.0 + 2.0 * x) * (1.0 - x) ** 2, x * x * (3.0 - 2.0 * x)
+        # Hermite's cubic with the slopes of parabolas, of which the next node has a share
+        before, after = max(i - 1, 0), min(i + 2, octaves - 1)
         s0, s1 = 0.5 * x * (1.0 - x) ** 2, 0.5 * x * x * (x - 1.0)
-        of_k = k * k * k
-        value = w0 * a[i] + w1 * a[i + 1] + s0 * (a[i + 1] - near_a) + s1 * (far_a - a[i])
-        part_a[j] += value * of_k * k
-        value = w0 * b[i] + w1 * b[i + 1] + s0 * (b[i + 1] - near_b) + s1 * (far_b - b[i])
-        part_b[j] += value * of_k
+        w0 = (1.0 + 2.0 * x) * (1.0 - x) ** 2 - s1
+        w1 = x * x * (3.0 - 2.0 * x) + s0
+        m = 0 if abs(along) * along_k[i + 1] ** 2 < _BENT else 2
+        even_k, odd_k = value[m], value[m + 1]
+        a = w0 * even_k[i] + w1 * even_k[i + 1] - s0 * even_k[before] + s1 * even_k[after]
+        b = w0 * odd_k[i] + w1 * odd_k[i + 1] - s0 * odd_k[before] + s1 * odd_k[after]
+        if m == 0 and k <= along_k[octaves - 1]:
+            part_a[j] += a * k**4
+            part_b[j] += b * k**3
+        elif m == 0:
+            part_a[j] += value[2, octaves - 1] + 0.5 * along * k * k
+            part_b[j] += value[3, octaves - 1]
+        else:
+            part_a[j] += a + 0.5 * along * k * k
+            part_b[j] += b
 
 
 @kernel()
