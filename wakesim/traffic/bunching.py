@@ -21,12 +21,17 @@ stream of ``stationary``. The **correction** of a lane is the logarithm of their
 C the covariance that the headways add (it may be negative; the mean stays). It is the integral of
 the spectra of the mean signatures times q 2 Re[h/(1 - h)], h(w) the transform of the headways. The
 lanes are independent, so their corrections add. All orders are in d: with C alone, as normal
-velocity, the main case's busiest hour gets two thirds of what it should.
+velocity, the main case's busiest hour gets 70 % of the change, points near the lanes 60 %.
 
-Numerically: ages in equal steps, a whole number of them in D; in each the mean and the covariance
-of what a vehicle of the lane brings, taken as normal (over classes, wander and the step); wave
-numbers by octaves in four directions, interpolated for others. Steps of half a second instead of a
-sixteenth move the effective speed by up to 2e-4, also half a metre from the vehicles' way.
+Numerically: ages in equal steps, 1 s or a part of D where that is half a second or more, up to 2 s
+in thin traffic; in each the mean and the covariance of what a vehicle of the lane brings, taken as
+normal (over classes, wander and the step); Y by the trapezoidal rule, which keeps mean and variance
+of the headways; wave numbers by octaves in four directions, interpolated for others
+(``stationary_kernels``). At eight places of the shipped cases, from half a metre to six metres from
+the vehicles' way, the effective speed comes out within 3e-4 of steps of an eighth of a second, all
+wave numbers and 16 directions. Of one lane whose headways change it by a third, alone in still air,
+it is within 1 % and the mean speed within 2.5 % of simulated streams; two velocities without any
+turbulence are not resolved.
 """
 
 from __future__ import annotations

@@ -1,9 +1,10 @@
 """Exact stationary statistics of the air at points beside the traffic, without random numbers.
 
-The same physics as the series, summed in closed form for Poisson arrivals: every class in every
-lane is a stream of passes, each adding its pulse, its mean wake and, as normal turbulence given the
-passes, shares of its kinetic energy; drift, ambient wind and its turbulence stand around them. All
-passes enter one intensity measure (``traffic.stationary``):
+The same physics as the series, summed in closed form: every class in every lane is a stream of
+passes, each adding its pulse, its mean wake and, as normal turbulence given the passes, shares of
+its kinetic energy; drift, ambient wind and its turbulence stand around them. All passes enter one
+intensity measure (``traffic.stationary``), as if they arrived independently; what the headways of
+each lane change in that is solved for apart (``traffic.bunching``):
 
     speeds     truncated normal; moments at each node of the field (``pass_nodes``)
     wander     truncated normal; 5, 3 or 1 Gauss nodes by the distance to the vehicle's side
@@ -13,15 +14,15 @@ passes enter one intensity measure (``traffic.stationary``):
                leaves them
     drift      the momentum balance of the cross-section (``mean_air``), at any point
 
-Checked against the series: the effective speed within its sampling interval at every place tried
-(tests/traffic/test_point_statistics.py); quadrature and reduction together are good to 0.1 % of the
-mean cube, half a per cent of it within half a metre of a vehicle's way.
+Checked against the series: the effective speed within its sampling interval at every place tried,
+for independent vehicles (tests/traffic/test_point_statistics.py) and within 0.4 % of a thousand
+hours with Cowan M3 headways, which change it by 1 to 9 % (tests/traffic/test_bunching.py);
+quadrature and reduction together are good to 0.1 % of the mean cube, half a per cent of it within
+half a metre of a vehicle's way.
 
-Left out or approximate: headways other than negative exponential count as such; following vehicles
-meet their full drag (no drafting); a wall mirrors the flow of the open road (``pulse_grid`` has how
-much is lost). Bunched traffic moves more air than independent passes: in the main case's busiest
-hour the series with Cowan M3 headways gives an effective speed 3 to 8 % higher. Points in the
-vehicles' way, or behind the wall, are NaN.
+Left out or approximate: following vehicles meet their full drag (no drafting); a wall mirrors the
+flow of the open road (``pulse_grid`` has how much is lost). Points in the vehicles' way, or behind
+the wall, are NaN.
 """
 
 from __future__ import annotations
@@ -56,7 +57,8 @@ FEW_POINTS = 32  # up to so many the lines of a class cost less than its table
 
 @dataclass(frozen=True)
 class PointStatistics:
-    """Stationary statistics at points in clock hours; arrays (hours, points), SI.
+    """Stationary statistics at points in clock hours, headways included; arrays (hours, points),
+    SI.
 
     ``drag_factor`` (hours, views): drag that the moving air leaves each class in each lane. Points
     in the vehicles' way or behind the wall are NaN.
@@ -195,6 +197,8 @@ class _AirAtPoints:
 class PointAir:
     """The traffic and air of a case, ready for any points and clock hours.
 
+    What passes in an hour is ``rates_per_s`` (hours, views); the lanes' flows are its sums. Who has
+    other traffic than the case's profile sets it before anything is asked for.
     ``settings`` defaults to the case's (``scene.field_settings``, with the traffic's mixing over
     the case's own hours); ``pulses`` to ``pulse_fields``; ``wall_y_m`` to the wall of the case's
     first mount. ``excluding``: names of PARTS to leave out. Raises ValueError for other names, for
