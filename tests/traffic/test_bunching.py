@@ -219,6 +219,7 @@ PLACES = {
     "night": ("expressway-post", 3, None),
     "between the carriageways": ("central-reservation", None, None),
     "beside the lorries": ("expressway-post", None, (0.8, 1.5)),
+    "light wind from the road": ("expressway-post", None, None, 1.0),
 }
 HOURS = {"night": 400}
 
@@ -241,8 +242,15 @@ def simulated(case, rounds):
     return speed, np.std(cubes, ddof=1) / np.sqrt(rounds) / (3.0 * speed**2)
 
 
-def shipped(name, hour=None, place=None):
+def shipped(name, hour=None, place=None, wind_m_s=0.0):
     case = load_case(f"cases/{name}.toml")
+    if wind_m_s:
+        blowing = load_case_text(
+            text_of(air=f"wind = {{ speed_m_s = {wind_m_s}, angle_deg = 90.0 }}"), "x.toml"
+        )
+        case = replace(
+            case, air=case.air.model_copy(update={"wind": blowing.air.wind, "still": False})
+        )
     flows = [case.traffic_state(h).flow_veh_s.sum() for h in range(24)]
     case = one_hour(case, int(np.argmax(flows)) if hour is None else hour)
     if place is None:
@@ -314,7 +322,14 @@ def test_more_traffic_than_the_headways_let_pass_is_still_computed():
     """A sample of the yield may have more traffic than its case: as full as can be, not refused."""
     case = with_headway(M3, flow=3400)
     air = PointAir(case)
-    air.rates_per_s = 1.1 * air.rates_per_s
+    air.rates_per_s = 1.2 * air.rates_per_s  # 4080 veh/h at a minimum headway of 1 s
     samples = air.sampler(np.array([[1.5, 2.0]]), 0.0).samples()
     found = air.bunching(samples, 0, np.ones(len(air.views)))
     assert all(np.isfinite(values).all() for values in found)
+
+
+def test_without_traffic_there_is_nothing_to_correct():
+    wind = "wind = { speed_m_s = 3.0, angle_deg = 60.0, turbulence_intensity = 0.2 }"
+    cases = (with_headway(text, flow=0, air=wind) for text in (M3, {}))
+    bunched, free = (point_statistics(case, [[1.5, 2.0]]) for case in cases)
+    assert bunched.effective_speed_m_s == free.effective_speed_m_s

@@ -4,7 +4,7 @@ A rotor at a place is its nine midpoints; with w_i their shares of the swept are
 the rotor-equivalent speed is E[v_eq^3] = sum w_i E|u_i|^3 exactly. Mean and standard deviation are
 those of the horizontal speed, averaged over the area: sd^2 = sum w_i E|u_i|^2 - (sum w_i E|u_i|)^2.
 
-The lanes' headways are those of the case (``traffic.bunching``), without random numbers: there is no
+The lanes keep the headways of the case (``traffic.bunching``), without random numbers: there is no
 sampling interval. ``mounting_map`` holds its best place against a simulation.
 """
 

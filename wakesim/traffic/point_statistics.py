@@ -15,10 +15,10 @@ each lane change in that is solved for apart (``traffic.bunching``):
     drift      the momentum balance of the cross-section (``mean_air``), at any point
 
 Checked against the series: the effective speed within its sampling interval at every place tried,
-for independent vehicles (tests/traffic/test_point_statistics.py) and within 0.4 % of a thousand
-hours with Cowan M3 headways, which change it by 1 to 9 % (tests/traffic/test_bunching.py);
-quadrature and reduction together are good to 0.1 % of the mean cube, half a per cent of it within
-half a metre of a vehicle's way.
+for independent vehicles (tests/traffic/test_point_statistics.py), and within 0.6 % of hundreds of
+hours with other headways, which change it by up to 9 % in still air and by a quarter in a light
+wind from the road (tests/traffic/test_bunching.py). Quadrature and reduction together are good to
+0.1 % of the mean cube, half a per cent of it within half a metre of a vehicle's way.
 
 Left out or approximate: following vehicles meet their full drag (no drafting); a wall mirrors the
 flow of the open road (``pulse_grid`` has how much is lost). Points in the vehicles' way, or behind
