@@ -489,7 +489,8 @@ _GROUPS = (
           "moves (whether that is another place)"),
         Q("set_back", _WORDS, "list of offset_m, effective_speed_m_s, model_low_m_s, "
           "model_high_m_s at the height of the best place"),
-        Q("headways", _WORDS, "null, or independent_m_s (exact) and simulated, a list of model, "
+        Q("headways", _WORDS, "null, or exact_m_s (with the case's headways, as on the map), "
+          "independent_m_s (exact for independent vehicles) and simulated, a list of model, "
           "effective_speed_m_s, sampling_interval_m_s"),
     )),
     Group("table", "(lookup_table)", (), "", (

@@ -164,11 +164,13 @@ class MapVariant:
 
 @dataclass(frozen=True)
 class HeadwayCheck:
-    """Effective speed at the best place: exact for independent vehicles, and simulated.
+    """Effective speed at the best place: exact for the case's headways, as on the map, and for
+    independent vehicles; and simulated, which shows the error of the first.
 
     ``simulated`` holds (headway model, effective speed, lower, upper end of the 90 % interval).
     """
 
+    exact_m_s: float
     independent_m_s: float
     simulated: tuple[tuple[str, float, float, float], ...]
 

@@ -296,6 +296,7 @@ def _map(result: MapResult) -> dict[str, Any]:
         "headways": None
         if checks is None
         else {
+            "exact_m_s": checks.exact_m_s,
             "independent_m_s": checks.independent_m_s,
             "simulated": [
                 {"model": m, "effective_speed_m_s": speed, "sampling_interval_m_s": [low, high]}
