@@ -59,9 +59,29 @@ def test_against_a_computed_result(tmp_path: Path, capsys: pytest.CaptureFixture
     out = capsys.readouterr().out
     assert code == 0
     assert out.startswith("Invented data")
-    # 100 W from 2 m2 against 16/27 x 1/2 x 1.2 x 8 x 2 = 5.689 W; 1000 W against 300 W
-    assert "17.6 times what a rotor without any loss could take at the mount post" in out
+    # 100 W from 2 m2 against 16/27 x 1/2 x 1.2 x 0.5^3 x 2 = 0.0889 W (1125 times), at the
+    # high end of 2 m/s 5.689 W; 1000 W against 300 W
+    assert "1130 times what a rotor without any loss" in out
+    assert "17.6 to" in out
     assert "3.33 times all the work that the traffic does" in out
+
+
+def test_a_year_is_held_against_the_year_of_the_result(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    energy = {
+        "annual_kwh": 20.0, "annual_kwh_in_the_air_of_the_case": 10.0, "rotor": {"area_m2": 2.0},
+        "uncertainty": {"annual_kwh": {"p90": 4.0, "p50": 9.0, "p10": 30.0}},
+    }  # fmt: skip
+    folder = result_folder(tmp_path, energy=energy)
+    flags = ["--annual-energy-kwh", "30", "--json", "--result", str(folder)]
+    assert main(["claim", *flags]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["status"] == "plausible"
+    assert [f["factor"] for f in found["findings"]] == [pytest.approx(1.5)]
+    assert found["findings"][0]["factor_range"] == pytest.approx([0.5, 3.75])
+    assert main(["claim", *flags, "--area-m2", "1"]) == 0
+    assert json.loads(capsys.readouterr().out)["findings"][0]["factor"] == pytest.approx(3.0)
 
 
 def test_a_result_is_read_from_where_a_killed_run_has_left_it(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -33,6 +34,7 @@ _FIGURES = {
     "power_coefficient": "efficiency of air to output, 0 to 1",
     "area_m2": "swept area",
     "daily_energy_kwh": "output a day",
+    "annual_energy_kwh": "output a year",
     "count": "number of rotors",
     "section_length_m": "length of road along which they stand",
     "daily_load_kwh": "need a day of one consumer",
@@ -177,7 +179,17 @@ def _place(folder: Path, mount: str | None) -> tuple[Place, bool]:
         gust_m_s=one.get("gust_peak_m_s"),
         density_kg_m3=density,
     )
-    return place, invented
+    return _with_energy(place, energy), invented
+
+
+def _with_energy(place: Place, energy: Mapping[str, Any]) -> Place:
+    """The place with the year that a result holds, if it holds one."""
+    year, area = energy.get("annual_kwh"), (energy.get("rotor") or {}).get("area_m2")
+    if not isinstance(year, float | int) or not isinstance(area, float | int):
+        return place
+    drawn = (energy.get("uncertainty") or {}).get("annual_kwh") or {}
+    case_air = energy.get("annual_kwh_in_the_air_of_the_case") or 0.0
+    return place.with_energy(year, area, case_air, drawn.get("p90"), drawn.get("p10"))
 
 
 def _chosen(path: Path, names: list[str], mount: str | None) -> str:

@@ -402,8 +402,13 @@ _GROUPS = (
     )),
     Group("claim", "mounts[].energy.claim", (), "null without [claim]", (
         Q("implied", _WORDS, "what the stated figures imply: list of name, value, unit, how"),
-        Q("findings", _WORDS, "what was compared: list of kind, factor (null: no limit), text"),
-        Q("verdict", _WORDS, "one sentence"),
+        Q("findings", _WORDS, "what was compared: list of kind, factor (stated over the central "
+          "estimate of a result; null: no limit), factor_range (over the high and the low end of "
+          "its range, or null), text"),
+        Q("status", _WORDS, "contradicted (by a law, another stated figure or the range of the "
+          "result), not supported (nothing contradicts, and not all could be checked) or plausible "
+          "(within the range of the result)"),
+        Q("verdict", _WORDS, "the same in words"),
     )),
     Group("mount_warnings", "mounts[]", (), "", (
         Q("warnings", _WORDS, "list of sentences about this mount"),

@@ -56,10 +56,13 @@ def test_load_not_covered_by_the_stated_energy() -> None:
 def test_energy_against_the_place_even_without_losses() -> None:
     claim = Claim(daily_energy_kwh=1.0, area_m2=2.0)
     check = check_claim(claim, POST)
-    most = BETZ * 0.5 * 1.225 * 1.92**3 * 2.0
-    finding = check.findings[0]
+    mean = 1000.0 / 24.0
+    low, centre, high = (BETZ * 0.5 * 1.225 * v**3 * 2.0 for v in (0.38, 0.56, 1.92))
+    (finding,) = check.findings
     assert finding.kind == "beyond the place"
-    assert finding.factor == pytest.approx(1000.0 / 24.0 / most)
+    assert finding.factor == pytest.approx(mean / centre)
+    assert finding.factor_range == pytest.approx((mean / high, mean / low))
+    assert check.status == "contradicted"
 
 
 def test_energy_needs_more_than_all_drag_work() -> None:
@@ -77,12 +80,99 @@ def test_the_trade_speed_is_compared_with_the_place_in_the_cube() -> None:
     (finding,) = check.findings
     assert finding.kind == "beyond the place"
     assert finding.factor == pytest.approx(10.0)
+    assert finding.factor_range == pytest.approx((5.6 / 1.92, 5.6 / 0.38))
 
 
-def test_a_modest_claim_agrees() -> None:
+def test_below_a_bound_is_no_support() -> None:
     claim = Claim(daily_energy_kwh=0.002, area_m2=2.0, power_coefficient=0.15)
     check = check_claim(claim, POST)
-    assert {f.kind for f in check.findings} == {"agrees"}
+    # 0.15 x 1/2 x 1.225 x 0.56^3 x 2 = 0.0323 W at the place, 0.0833 W stated, high end 1.30 W
+    (finding,) = check.findings
+    assert finding.kind == "not excluded"
+    assert finding.factor == pytest.approx(2.0 / 24.0 / (0.15 * 1.225 * 0.56**3))
+    assert check.status == "not supported"
+
+
+YEAR = POST.with_energy(10.0, 2.0, case_air_kwh=10.0, p90_kwh=4.0, p10_kwh=25.0)
+
+
+@pytest.mark.parametrize(
+    ("stated", "kind", "status"),
+    [
+        (30.0, "beyond the place", "contradicted"),
+        (20.0, "within the range", "plausible"),
+        (2.0, "within the range", "plausible"),
+    ],
+)
+def test_a_year_against_the_computed_one(stated: float, kind: str, status: str) -> None:
+    check = check_claim(Claim(annual_energy_kwh=stated), YEAR)
+    (finding,) = check.findings
+    assert finding.kind == kind
+    assert finding.factor == pytest.approx(stated / 10.0)
+    assert finding.factor_range == pytest.approx((stated / 25.0, stated / 4.0))
+    assert check.status == status
+
+
+def test_a_year_of_another_area_and_without_samples() -> None:
+    place = POST.with_energy(10.0, 2.0)
+    check = check_claim(Claim(annual_energy_kwh=40.0, area_m2=4.0), place)
+    (finding,) = check.findings
+    assert finding.factor == pytest.approx(2.0)
+    # the rotor's energy goes with the cube of the effective speed
+    low, high = ((0.56 / end) ** 3 * 2.0 for end in (1.92, 0.38))
+    assert finding.factor_range == pytest.approx((low, high))
+
+
+def test_the_range_of_a_year_in_winds_is_that_of_the_case_in_proportion() -> None:
+    place = POST.with_energy(30.0, 2.0, case_air_kwh=10.0, p90_kwh=4.0, p10_kwh=25.0)
+    assert (place.annual_low_kwh, place.annual_high_kwh) == pytest.approx((12.0, 75.0))
+
+
+def test_a_day_and_a_year_must_be_the_same_energy() -> None:
+    same = check_claim(Claim(daily_energy_kwh=0.02, annual_energy_kwh=7.305), YEAR)
+    assert same.status == "plausible"
+    assert same.findings[0].factor == pytest.approx(1.0)
+    other = check_claim(Claim(daily_energy_kwh=0.02, annual_energy_kwh=3.6525), YEAR)
+    assert [f.factor for f in other.findings if f.kind == "contradiction"] == [pytest.approx(0.5)]
+    assert other.status == "contradicted"
+
+
+def test_a_year_at_the_stated_speed_and_area_against_betz() -> None:
+    # 16/27 x 1/2 x 1.225 x 5^3 x 2 m2 x 8766 h = 795.4 kWh
+    most = BETZ * 0.5 * 1.225 * 125.0 * 2.0 * 8.766
+    assert most == pytest.approx(795.4, abs=0.05)
+    for stated, kind in ((1.2 * most, "contradiction"), (0.5 * most, "not excluded")):
+        check = check_claim(Claim(annual_energy_kwh=stated, speed_m_s=5.0, area_m2=2.0))
+        (finding,) = check.findings
+        assert finding.kind == kind
+        assert finding.factor == pytest.approx(stated / most)
+    assert check.status == "not supported"
+
+
+NOT_SUPPORTED = {
+    "nothing": (Claim(), None),
+    "a coefficient": (Claim(power_coefficient=0.3), None),
+    "no place": (Claim(power_w=28.9, speed_m_s=5.4, power_coefficient=0.3, area_m2=1.0), None),
+    "a power that nothing checks": (Claim(power_w=300.0, speed_m_s=0.5), POST),
+    "a load without energy": (Claim(speed_m_s=0.5, daily_load_kwh=1.0), POST),
+    "an energy without area": (Claim(speed_m_s=0.5, daily_energy_kwh=1.0), POST),
+}
+
+
+@pytest.mark.parametrize("name", NOT_SUPPORTED)
+def test_what_nothing_contradicts_is_not_supported_by_that(name: str) -> None:
+    claim, place = NOT_SUPPORTED[name]
+    assert check_claim(claim, place).status == "not supported"
+
+
+def test_plausible_needs_every_figure_borne_out() -> None:
+    # 0.3 x 1/2 x 1.225 x 0.5^3 x 2 = 0.0459 W
+    claim = Claim(
+        speed_m_s=0.5, power_w=0.0459, power_coefficient=0.3, area_m2=2.0,
+        annual_energy_kwh=0.4, daily_load_kwh=0.001,
+    )  # fmt: skip
+    assert check_claim(claim, YEAR).status == "plausible"
+    assert check_claim(claim, POST).status == "not supported"
 
 
 def test_the_check_values_of_the_trade_are_consistent_in_themselves() -> None:
@@ -121,8 +211,9 @@ def test_less_than_the_coefficient_gives_may_be_losses() -> None:
 
 def test_a_place_without_interval_and_its_gusts() -> None:
     place = Place("the post", 0.5, gust_m_s=2.25)
-    check = check_claim(Claim(speed_m_s=1.0, daily_energy_kwh=1.0, area_m2=2.0), place)
-    assert [f.kind for f in check.findings] == ["beyond the place"] * 2
+    check = check_claim(Claim(speed_m_s=1.0, daily_energy_kwh=0.01, area_m2=2.0), place)
+    beyond = [f for f in check.findings if f.kind == "beyond the place"]
+    assert [f.factor_range for f in beyond] == [None, None]
 
 
 def test_the_density_of_the_place_is_its_own() -> None:

@@ -199,6 +199,11 @@ def test_claims() -> None:
         "modest": (
             Claim(daily_energy_kwh=0.002, area_m2=2.0, power_coefficient=0.15, speed_m_s=0.5,
                   daily_load_kwh=0.001), place),
+        "plausible": (
+            Claim(annual_energy_kwh=0.4, daily_energy_kwh=0.0011, area_m2=2.0,
+                  power_coefficient=0.3, speed_m_s=0.5, daily_load_kwh=0.001),
+            place.with_energy(0.5, 1.0, 0.5, 0.2, 1.3)),
+        "too many kilowatt-hours": (Claim(annual_energy_kwh=300.0), place.with_energy(0.5, 1.0)),
     }  # fmt: skip
     pages = []
     for name, (claim, where) in cases.items():

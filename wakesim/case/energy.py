@@ -245,6 +245,7 @@ class ClaimTable(Table):
     ``power_coefficient``: efficiency from air to output; a sound one is below 0.593.
     ``area_m2``: swept area.
     ``daily_energy_kwh``: output a day.
+    ``annual_energy_kwh``: output a year.
     ``count``: number of rotors.
     ``section_length_m``: length of road along which they stand.
     ``daily_load_kwh``: need a day of one consumer.
@@ -264,6 +265,7 @@ class ClaimTable(Table):
     power_coefficient: float | None = Field(default=None, ge=0.001, le=10)
     area_m2: float | None = Field(default=None, gt=0, le=1e4)
     daily_energy_kwh: float | None = Field(default=None, gt=0, le=1e6)
+    annual_energy_kwh: float | None = Field(default=None, gt=0, le=4e8)
     count: int = Field(default=1, ge=1, le=1000000)
     section_length_m: float | None = Field(default=None, gt=0, le=1e6)
     daily_load_kwh: float | None = Field(default=None, gt=0, le=1e6)

@@ -81,7 +81,8 @@ def energy_study(
     """Everything the energy tables of a case ask for at one mount.
 
     ``statistics`` are those of the hours that the case simulates; energies are those of whole days,
-    and where the hours are fewer, effective speed and interval are scaled to a whole day.
+    and where the hours are fewer, the effective speed is scaled to a whole day. The claim is
+    checked once all else is known (``claim_check``).
     """
     table = case.energy or EnergyTable()
     settings = coarse(field_settings(case))
@@ -101,16 +102,6 @@ def energy_study(
     if case.compute.duration_h < 24.0 and simulated > 0.0:
         scale = own.mean_effective_speed_m_s / simulated
     effective = scale * simulated
-    low, high = (scale * end for end in statistics.model_interval_m_s)
-    claim = None
-    if case.claim is not None:
-        known = math.isfinite(low) and math.isfinite(high)
-        place = Place(
-            f"the mount {mount.name}", effective, low if known else None, high if known else None,
-            drag_power_w_m=bounds.drag_power_w_m, wake_power_w_m=bounds.wake_power_w_m,
-            gust_m_s=statistics.gust_peak_m_s, density_kg_m3=density_kg_m3,
-        )  # fmt: skip
-        claim = check_claim(Claim(**case.claim.figures), place)
     return EnergyResult(
         rotor=rotor,
         density_kg_m3=density_kg_m3,
@@ -126,7 +117,7 @@ def energy_study(
         if table.row is None
         else yields.row_factor(table.row.count, table.row.spacing_m, rotor.area_m2),
         row_kwh=None if table.row is None else year.walked.annual_kwh * table.row.count,
-        claim=claim,
+        claim=None,
         loads=_loads(case, mount, density_kg_m3, rotor, signatures),
         gust_cycles_a_year=3600.0
         * HOURS_A_YEAR
@@ -134,6 +125,28 @@ def energy_study(
         case_wind=case.air.wind,
         shaft_speed_given=case.rotor is not None and case.rotor.shaft_speed_rpm is not None,
     )
+
+
+def claim_check(
+    case: Case, mount: Mount, statistics: MountStatistics, energy: EnergyResult
+) -> ClaimCheck | None:
+    """The figures of [claim] against the mount's own result; None without that table."""
+    if case.claim is None:
+        return None
+    effective, simulated = energy.effective_speed_m_s, statistics.effective_speed_m_s
+    scale = effective / simulated if simulated > 0.0 else 1.0
+    low, high = (scale * end for end in statistics.model_interval_m_s)
+    known = math.isfinite(low) and math.isfinite(high)
+    place = Place(
+        f"the mount {mount.name}", effective, low if known else None, high if known else None,
+        drag_power_w_m=energy.bounds.drag_power_w_m, wake_power_w_m=energy.bounds.wake_power_w_m,
+        gust_m_s=statistics.gust_peak_m_s, density_kg_m3=energy.density_kg_m3,
+    )  # fmt: skip
+    drawn = None if energy.uncertainty is None else energy.uncertainty.energy
+    ends = (None, None) if drawn is None else (drawn.p90, drawn.p10)
+    year = energy.year.annual_kwh
+    place = place.with_energy(year, energy.rotor.area_m2, energy.case_air_kwh, *ends)
+    return check_claim(Claim(**case.claim.figures), place)
 
 
 class _Year:

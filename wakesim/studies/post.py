@@ -19,7 +19,7 @@ from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.energy import samples
-from wakesim.energy.study import EnergyResult, energy_study
+from wakesim.energy.study import EnergyResult, claim_check, energy_study
 from wakesim.errors import NumericalError
 from wakesim.measures import intervals, series
 from wakesim.measures.effective import effective_speed
@@ -370,7 +370,7 @@ def _energy(
         span(progress, parts[0], parts[1]),
     )  # fmt: skip
     if not _samples(case):
-        return energy
+        return replace(energy, claim=claim_check(case, found.mount, statistics, energy))
     place, values, tasks = _sample_tasks(case, found.mount, energy.power.shaft_speed_rad_s)
     rest = span(progress, parts[1], parts[2])
     outcome = sweep(
@@ -387,7 +387,8 @@ def _energy(
         case, found.mount, place, values, outcome.results, energy.effective_speed_m_s,
         energy.case_air_kwh,
     )  # fmt: skip
-    return replace(energy, uncertainty=uncertain)
+    energy = replace(energy, uncertainty=uncertain)
+    return replace(energy, claim=claim_check(case, found.mount, statistics, energy))
 
 
 def _sample_tasks(
