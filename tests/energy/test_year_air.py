@@ -89,7 +89,7 @@ def test_drag_force_counts_as_in_the_hour_s_case():
 def test_moments_of_an_hour_are_those_of_maps_and_tables():
     case = made()
     one = hours_of_year(case).case(30)
-    cube, mean = moments_of(one)
+    cube, mean, _ = moments_of(one)
     mount = one.mounts[0]
     known = rotor_statistics(one, [(mount.offset_m, mount.height_m)], 1.2)
     assert np.cbrt(cube[0]) == pytest.approx(known["effective_speed"][0], rel=2e-3)

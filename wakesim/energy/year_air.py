@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -34,14 +35,26 @@ from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.energy.year_hours import HoursOfYear, Winds
 from wakesim.errors import NumericalError
-from wakesim.traffic.point_statistics import point_statistics
+from wakesim.section.road import RoadState
+from wakesim.traffic.point_statistics import PointAir, statistics_in
 
-# Results of a function for payloads, in their order; names tell them apart, the last says what.
-Run = Callable[[Callable[[Any], dict[str, Any]], Sequence[Any], Sequence[str], str], Sequence[Any]]
+
+@dataclass(frozen=True)
+class Job:
+    """Something to compute in any process, ``function`` of ``payload``; ``name`` tells it from
+    others of the same case, ``take`` keeps what it gave."""
+
+    function: Callable[[Any], dict[str, Any]]
+    payload: Any
+    name: str
+    take: Callable[[dict[str, Any]], None]
+
+
+Run = Callable[[Sequence[Job]], None]  # computes jobs and lets them take their results
 
 FIRST_NODES, MORE_NODES, MOST_NODES = 240, 120, 720
 CHECKED = 32  # hours at which interpolation is held against computation
-_CHUNK = 8  # hours of a task
+_CHUNK = 12  # hours of a task
 _CARRIED, _STILL_M_S = 0.15, 0.2
 _WORST = 3.0  # nine of ten hours may miss by so many tolerances, however little energy they have
 _TRAFFIC, _INTENSITY = 2.8, 4.0  # length of these axes beside those of the wind
@@ -163,14 +176,19 @@ def farthest_first(
 
 def compute_hours(payload: tuple[Case, ...]) -> dict[str, Array]:
     """Mean cube and mean speed (hours, mounts) of the first hour of cases that have the same
-    mounts; runs in a worker."""
-    found = [moments_of(case) for case in payload]
+    mounts; runs in a worker. The search for each hour's mean air begins at that of the hour before
+    (and finds the same as from anywhere, to 1e-4 of its largest speed)."""
+    found, last = [], None
+    for case in payload:
+        cube, mean, last = moments_of(case, last)
+        found.append((cube, mean))
     return {"cube": np.array([f[0] for f in found]), "mean": np.array([f[1] for f in found])}
 
 
-def moments_of(case: Case) -> tuple[Array, Array]:
+def moments_of(case: Case, start: RoadState | None = None) -> tuple[Array, Array, RoadState | None]:
     """Mean cube, m3/s3, and mean, m/s, of the rotor-equivalent speed at each mount (mounts,) in the
-    case's first hour. The mounts must have the same wall or none.
+    case's first hour, and the road's mean air in it, looked for from ``start``. The mounts must
+    have the same wall or none.
 
     The mean cube is exact. The mean is that of the speed, averaged over the area, times what the
     mean profile over the area makes the rotor-equivalent speed more than the mean one (as if all
@@ -178,7 +196,10 @@ def moments_of(case: Case) -> tuple[Array, Array]:
     """
     rotors = [mount.points() for mount in case.mounts]
     points = np.concatenate([points for points, _ in rotors])
-    state = point_statistics(case, points, hours=case.compute.hours[:1])
+    air = PointAir(case, hours=case.compute.hours[:1], start=start)
+    if start is not None and len(start.factor) != len(air.views):
+        air.start = None  # other classes drive
+    state = statistics_in(air, points)
     cubes = np.split(state.mean_cube_m3_s3[0], len(rotors))
     means = np.split(state.mean_speed_m_s[0], len(rotors))
     cube = np.array([c @ shares for c, (_, shares) in zip(cubes, rotors, strict=True)])
@@ -188,7 +209,17 @@ def moments_of(case: Case) -> tuple[Array, Array]:
         [np.cbrt(np.maximum(c, 0.0)) @ shares for c, (_, shares) in zip(cubes, rotors, strict=True)]
     )
     uneven = np.divide(np.cbrt(cube), roots, out=np.ones_like(cube), where=roots > 0.0)
-    return cube, mean * uneven
+    return cube, mean * uneven, None if air.road is None else air.road.states[0]
+
+
+def near_to_near(at: Array, numbers: Sequence[int]) -> list[int]:
+    """The numbers of places ``at`` (n, axes), from the first on always the nearest one left."""
+    left = list(numbers)
+    found = [left.pop(0)] if left else []
+    while left:
+        k = int(np.argmin(np.linalg.norm(at[left] - at[found[-1]], axis=1)))
+        found.append(left.pop(k))
+    return found
 
 
 class YearAir:
@@ -204,26 +235,39 @@ class YearAir:
         )
         self.known: dict[int, Array] = {}
 
-    def compute(self, numbers: Sequence[int]) -> None:
-        """Compute hours that are not known yet. Raises NumericalError where one fails."""
-        new = [n for n in dict.fromkeys(numbers) if n not in self.known]
-        walls = sorted({m.wall_offset_m for m in self.mounts}, key=str)
-        found = np.full((len(new), len(self.mounts), 2), np.nan)
-        for wall in walls:
-            mine = [k for k, m in enumerate(self.mounts) if m.wall_offset_m == wall]
+    def jobs(self, numbers: Sequence[int]) -> list[Job]:
+        """What computes hours that are not known yet."""
+        new = near_to_near(self.at, [n for n in dict.fromkeys(numbers) if n not in self.known])
+        jobs = []
+        for mine in same_wall(self.mounts):
             mounts = [self.mounts[k] for k in mine]
-            parts = [new[k : k + _CHUNK] for k in range(0, len(new), _CHUNK)]
-            tasks = [tuple(self.hours.case(n, mounts) for n in part) for part in parts]
-            names = [f"{wall} {len(mounts)} {part}" for part in parts]
-            results = self.run(compute_hours, tasks, names, "hours of the year")
-            for part, result in zip(parts, results, strict=True):
-                for i, n in enumerate(part):
-                    row = new.index(n)
-                    found[row, mine, 0] = result["cube"][i]
-                    found[row, mine, 1] = result["mean"][i]
-        if not np.isfinite(found).all():
-            raise NumericalError("hours of the year: the air at a mount is not finite")
-        self.known.update(zip(new, found, strict=True))
+            for part in (new[k : k + _CHUNK] for k in range(0, len(new), _CHUNK)):
+                cases = tuple(self.hours.case(n, mounts) for n in part)
+                take = partial(self._take, part, mine)
+                jobs.append(Job(compute_hours, cases, f"hours {mine} {part}", take))
+        return jobs
+
+    def _take(self, part: Sequence[int], mine: Sequence[int], result: dict[str, Array]) -> None:
+        """Keep what was computed. Raises NumericalError where it is not finite."""
+        for i, n in enumerate(part):
+            row = self.known.setdefault(n, np.full((len(self.mounts), 2), np.nan))
+            row[mine, 0], row[mine, 1] = result["cube"][i], result["mean"][i]
+            if not np.isfinite(row[mine]).all():
+                raise NumericalError("hours of the year: the air at a mount is not finite")
+
+    def first(self, tolerance: float) -> tuple[list[int], Index]:
+        """Hours to compute at first: those between which others lie, and those to check at."""
+        n = len(self.hours)
+        if tolerance == 0.0 or n <= FIRST_NODES + CHECKED:
+            return list(range(n)), np.zeros(0, dtype=np.int64)
+        rng = np.random.default_rng(20)
+        checked = np.sort(rng.choice(n, CHECKED, replace=False))
+        return farthest_first(self.at, FIRST_NODES, free=self._free(checked)), checked
+
+    def _free(self, checked: Index) -> Mask:
+        free = np.ones(len(self.hours), dtype=bool)
+        free[checked] = False
+        return free
 
     def between(self, nodes: Sequence[int]) -> AirBetween:
         """What lies between computed hours."""
@@ -234,24 +278,20 @@ class YearAir:
             self.usual[number],
         )  # fmt: skip
 
-    def all(self, tolerance: float) -> HourlyAir:
+    def all(self, tolerance: float, beside: Sequence[Job] = ()) -> HourlyAir:
         """The air of every hour. ``tolerance``: what interpolation may miss of the effective speed,
-        rms over the hours by their energy; 0: every hour is computed."""
+        rms over the hours by their energy; 0: every hour is computed. Jobs ``beside`` are done
+        with the first hours."""
         n = len(self.hours)
-        if tolerance == 0.0 or n <= FIRST_NODES + CHECKED:
-            self.compute(range(n))
+        nodes, checked = self.first(tolerance)
+        self.run([*beside, *self.jobs([*nodes, *checked.tolist()])])
+        if not checked.size:
             moments = np.array([self.known[k] for k in range(n)])
-            nodes = farthest_first(self.at, MOST_NODES)
             return HourlyAir(
-                moments[..., 0], moments[..., 1], np.ones(n, dtype=bool),
-                np.zeros(0, dtype=np.int64), np.zeros((0, len(self.mounts))), self.between(nodes),
+                moments[..., 0], moments[..., 1], np.ones(n, dtype=bool), checked,
+                np.zeros((0, len(self.mounts))),
+                self.between(farthest_first(self.at, MOST_NODES)),
             )  # fmt: skip
-        rng = np.random.default_rng(20)
-        checked = np.sort(rng.choice(n, CHECKED, replace=False))
-        free = np.ones(n, dtype=bool)
-        free[checked] = False
-        nodes = farthest_first(self.at, FIRST_NODES, free=free)
-        self.compute([*nodes, *checked.tolist()])
         true = np.array([self.known[k] for k in checked])[..., 0]
         while True:
             between = self.between(nodes)
@@ -260,18 +300,19 @@ class YearAir:
             weighted = np.sqrt((error**2 * true).sum(axis=0) / true.sum(axis=0)).max()
             often = np.quantile(np.abs(error), 0.9, axis=0).max()
             met = weighted <= tolerance and often <= _WORST * tolerance
-            if met or len(nodes) >= MOST_NODES:
+            more = farthest_first(self.at, MORE_NODES, nodes, self._free(checked))
+            if met or len(nodes) >= MOST_NODES or not more:
                 break
-            more = farthest_first(self.at, MORE_NODES, nodes, free)
-            if not more:
-                break
-            nodes += more
-            self.compute(more)
+            nodes = [*nodes, *more]
+            self.run(self.jobs(more))
         cube, mean = between(self.force, self.hours.winds)
         computed = np.zeros(n, dtype=bool)
-        for k, (c, m) in self._known_rows():
-            cube[k], mean[k], computed[k] = c, m, True
+        for k, row in self.known.items():
+            cube[k], mean[k], computed[k] = row[:, 0], row[:, 1], True
         return HourlyAir(cube, mean, computed, checked, error, between)
 
-    def _known_rows(self) -> list[tuple[int, tuple[Array, Array]]]:
-        return [(k, (row[:, 0], row[:, 1])) for k, row in self.known.items()]
+
+def same_wall(mounts: Sequence[Mount]) -> list[list[int]]:
+    """Numbers of the mounts that share a wall or have none."""
+    walls = dict.fromkeys(mount.wall_offset_m for mount in mounts)
+    return [[k for k, m in enumerate(mounts) if m.wall_offset_m == wall] for wall in walls]

@@ -171,12 +171,11 @@ def _density(case: Case) -> float:
     return density_of(case.air)
 
 
-def tables_of(results: Sequence[dict[str, Any]], mount: int) -> list[ResponseTable]:
-    """Tables of one mount, by its number in the tasks, from what ``compute_stretch`` gave."""
-    return [
-        ResponseTable(r["coefficient"][mount], r["peaked"][mount], float(r["turned"][mount]))
-        for r in results
-    ]
+def table_of(result: dict[str, Any], mount: int) -> ResponseTable:
+    """The table of one mount, by its number in the task, from what ``compute_stretch`` gave."""
+    return ResponseTable(
+        result["coefficient"][mount], result["peaked"][mount], float(result["turned"][mount])
+    )
 
 
 # --- hours ----------------------------------------------------------------------------------------

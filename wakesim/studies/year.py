@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -17,9 +19,9 @@ from wakesim.energy.hourly_power import rotor_of
 from wakesim.energy.response import best_fixed_speed
 from wakesim.energy.uncertainty import Percentiles, percentiles
 from wakesim.energy.year import MountYear, coefficient_range, months_of_load, net_power
-from wakesim.energy.year_air import HourlyAir, Run, YearAir
+from wakesim.energy.year_air import HourlyAir, Job, Run, YearAir, same_wall
 from wakesim.energy.year_draws import Draws, ModelTask, YearOfMount, compute_model, model_inputs
-from wakesim.energy.year_hours import HoursOfYear, hours_of_year, year_table
+from wakesim.energy.year_hours import hours_of_year, year_table
 from wakesim.energy.year_power import (
     STRETCHES,
     ResponseTable,
@@ -30,7 +32,7 @@ from wakesim.energy.year_power import (
     power_coefficient,
     shares_of,
     standing,
-    tables_of,
+    table_of,
 )
 from wakesim.errors import NumericalError
 from wakesim.measures.model_interval import fall_and_rise
@@ -40,7 +42,8 @@ from wakesim.studies.grid import Sweeps, common_of_many, sweeps
 from wakesim.studies.registry import Options, study
 from wakesim.workers import free_processors
 
-_FEW_TASKS = 3  # up to so many are computed in this process
+_CANDIDATES = 1000  # hours among which those of the stretches are chosen
+_FEW_JOBS = 3  # up to so many are computed in this process
 _MODEL_TASKS = 4  # by inputs, so that the wakes of a variant are marched once
 
 
@@ -53,16 +56,12 @@ def year(case: Case, options: Options, progress: Progress) -> YearResult:
     places = {_place(mount): mount for mount in case.mounts}  # a long straight road: alike is equal
     mounts = list(places.values())
     with sweeps(case, options, progress) as work:
-        work.stage(0.02, 0.55)
+        work.stage(0.02, 0.9)
         engine = YearAir(_runner(work), hours, mounts)
-        air = engine.all(table.tolerance)
-        work.stage(0.55, 0.75)
-        chosen = _stretch_hours(engine, air)
-        tables, alone = _stretches(_runner(work), hours, mounts, chosen, air)
-        work.stage(0.75, 0.9)
-        change = _model(_runner(work), hours, mounts, chosen)
+        made = _Made.of(engine, _stretch_hours(engine, table.tolerance))
+        air = engine.all(table.tolerance, made.jobs())
         progress(0.9, "years drawn")
-        found = _years(hours, mounts, engine, air, chosen, tables, alone, change)
+        found = _years(engine, air, made)
         number = {key: k for k, key in enumerate(places)}
         posts = tuple(found[number[_place(mount)]].of(mount) for mount in case.mounts)
         return YearResult(
@@ -70,7 +69,7 @@ def year(case: Case, options: Options, progress: Progress) -> YearResult:
             hours=hours,
             posts=posts,
             computed_hours=int(np.count_nonzero(air.computed)),
-            stretch_hours=tuple(chosen),
+            stretch_hours=tuple(made.chosen),
             model_parts=tuple(item.name for item in model_inputs(case)),
         )
 
@@ -84,89 +83,119 @@ def _place(mount: Mount) -> tuple[object, ...]:
 
 
 def _runner(work: Sweeps) -> Run:
-    """The sweeps of a study as the stages below know them: all tasks must succeed."""
+    """The sweeps of a study as the stages below know them: all jobs must succeed."""
 
-    def run(
-        function: Callable[[Any], dict[str, Any]], payloads: Sequence[Any], names: Sequence[str],
-        what: str,
-    ) -> Sequence[Any]:  # fmt: skip
-        workers = free_processors() if len(payloads) > _FEW_TASKS else None
-        outcome = work.run(function, payloads, names, what, 1, workers)
+    def run(jobs: Sequence[Job]) -> None:
+        workers = free_processors() if len(jobs) > _FEW_JOBS else None
+        payloads = [(job.function, job.payload) for job in jobs]
+        names = [job.name for job in jobs]
+        outcome = work.run(compute, payloads, names, "year", 1, workers)
         if outcome.failures:
-            raise NumericalError(f"{what}: {outcome.failures[0].reason}")
-        return outcome.results
+            raise NumericalError(f"the year: {outcome.failures[0].reason}")
+        for job, result in zip(jobs, outcome.results, strict=True):
+            assert result is not None
+            job.take(result)
 
     return run
 
 
-def _stretch_hours(engine: YearAir, air: HourlyAir) -> list[int]:
-    """Hours at which stretches are walked: near to where the energy is."""
-    weight = air.cube.sum(axis=1)
-    known = np.flatnonzero(air.computed)
-    if known.size > 1000:
-        known = known[:: known.size // 1000]
-    return standing(engine.at, weight / weight.sum(), known.tolist(), STRETCHES)
+def compute(payload: tuple[Callable[[Any], dict[str, Any]], Any]) -> dict[str, Any]:
+    """Function and its payload; runs in a worker."""
+    function, own = payload
+    return function(own)
 
 
-def _same_wall(mounts: Sequence[Mount]) -> list[list[int]]:
-    """Numbers of the mounts that share a wall or have none."""
-    walls = dict.fromkeys(mount.wall_offset_m for mount in mounts)
-    return [[k for k, m in enumerate(mounts) if m.wall_offset_m == wall] for wall in walls]
+def _stretch_hours(engine: YearAir, tolerance: float) -> list[int]:
+    """Hours at which stretches are walked: near to where the energy roughly is."""
+    weight = (engine.usual**3).sum(axis=1)
+    nodes, _ = engine.first(tolerance)
+    nodes = nodes[:: max(1, len(nodes) // _CANDIDATES)]
+    return standing(engine.at, weight / weight.sum(), nodes, STRETCHES)
 
 
-def _stretches(
-    run: Run, hours: HoursOfYear, mounts: Sequence[Mount], chosen: Sequence[int], air: HourlyAir
-) -> tuple[list[list[ResponseTable]], list[ResponseTable | None]]:
-    """Response tables of each mount, one for each stretch, and that of wind alone."""
-    case = hours.case_
-    speed = np.hypot(*hours.winds.velocity_m_s.T)
-    windy = np.flatnonzero(speed > 0.0)
-    shaft = None
-    if case.rotor is not None and case.rotor.response == "fixed_speed":
-        rotor = rotor_of(case, mounts[0])
-        shaft = best_fixed_speed(
-            rotor, air.effective_speed_m_s[:, 0], hours.winds.density_kg_m3.mean()
-        )
-    tables: list[list[ResponseTable]] = [[] for _ in mounts]
-    alone: list[ResponseTable | None] = [None] * len(mounts)
-    for mine in _same_wall(mounts):
-        own = [mounts[k] for k in mine]
-        tasks = [StretchTask(hours.case(n, own), shaft) for n in chosen]
-        if windy.size:
-            usual = windy[np.argsort(speed[windy])[(2 * windy.size) // 3]]
-            tasks.append(StretchTask(hours.case(int(usual), own), shaft, alone=True))
-        names = [f"{mine} {n}" for n in [*chosen, "wind alone"][: len(tasks)]]
-        results = run(compute_stretch, tasks, names, "stretches of traffic")
-        for place, k in enumerate(mine):
-            tables[k] = tables_of(results[: len(chosen)], place)
+@dataclass
+class _Made:
+    """What is computed at the ``chosen`` hours: response ``tables`` of each mount, one for each
+    stretch, those of wind ``alone`` (None without any wind), and ``change`` of the logarithm of the
+    mean cube, (inputs, 2, stretches, mounts)."""
+
+    engine: YearAir
+    chosen: list[int]
+    tables: list[dict[int, ResponseTable]]
+    alone: list[ResponseTable | None]
+    change: Array
+
+    @classmethod
+    def of(cls, engine: YearAir, chosen: list[int]) -> _Made:
+        """Nothing yet."""
+        mounts = len(engine.mounts)
+        items = len(model_inputs(engine.hours.case_))
+        change = np.zeros((items, 2, len(chosen), mounts))
+        return cls(engine, chosen, [{} for _ in range(mounts)], [None] * mounts, change)
+
+    def jobs(self) -> list[Job]:
+        """What computes all of it, the longest first."""
+        found: list[Job] = []
+        hours = self.engine.hours
+        case, mounts = hours.case_, self.engine.mounts
+        items = model_inputs(case)
+        shaft = self._shaft()
+        for mine in same_wall(mounts):
+            own = [mounts[k] for k in mine]
+            cases = tuple(hours.case(n, own) for n in self.chosen)
+            for part in self._parts():
+                task = ModelTask(cases, tuple(items[i] for i in part))
+                name = f"model {mine} {self.chosen} {part}"
+                found.append(Job(compute_model, task, name, partial(self._change, part, mine)))
+            for place, one in enumerate(cases):
+                take = partial(self._stretch, place, mine)
+                name = f"stretch {mine} {self.chosen[place]}"
+                found.append(Job(compute_stretch, StretchTask(one, shaft), name, take))
+            speed = hours.wind_speed_m_s
+            windy = np.flatnonzero(speed > 0.0)
             if windy.size:
-                alone[k] = tables_of(results[len(chosen) :], place)[0]
-    return tables, alone
+                usual = int(windy[np.argsort(speed[windy])[(2 * windy.size) // 3]])
+                task_alone = StretchTask(hours.case(usual, own), shaft, alone=True)
+                take = partial(self._stretch, None, mine)
+                found.append(Job(compute_stretch, task_alone, f"wind {mine} {usual}", take))
+        return found
+
+    def _parts(self) -> list[list[int]]:
+        """Numbers of the inputs of each task of the model interval."""
+        case = self.engine.hours.case_
+        if not case.compute.model_interval:
+            return []
+        items = range(len(model_inputs(case)))
+        return [list(items[k::_MODEL_TASKS]) for k in range(_MODEL_TASKS)]
+
+    def _shaft(self) -> float | None:
+        """Speed of a rotor that is held at one the case does not give, rad/s."""
+        case, hours = self.engine.hours.case_, self.engine.hours
+        if case.rotor is None or case.rotor.response != "fixed_speed":
+            return None
+        density = float(hours.winds.density_kg_m3.mean())
+        rotor = rotor_of(case, self.engine.mounts[0])
+        return best_fixed_speed(rotor, self.engine.usual[:, 0], density)
+
+    def _change(self, part: list[int], mine: list[int], result: dict[str, Array]) -> None:
+        self.change[np.ix_(part, range(2), range(len(self.chosen)), mine)] = result["change"]
+
+    def _stretch(self, place: int | None, mine: list[int], result: dict[str, Array]) -> None:
+        for number, k in enumerate(mine):
+            table = table_of(result, number)
+            if place is None:
+                self.alone[k] = table
+            else:
+                self.tables[k][place] = table
+
+    def of_mount(self, mount: int) -> list[ResponseTable]:
+        """Tables of one mount in the order of the chosen hours."""
+        return [self.tables[mount][place] for place in range(len(self.chosen))]
 
 
-def _model(run: Run, hours: HoursOfYear, mounts: Sequence[Mount], chosen: Sequence[int]) -> Array:
-    """Changes of the logarithm of the mean cube, (inputs, 2, stretches, mounts)."""
-    items = model_inputs(hours.case_)
-    change = np.zeros((len(items), 2, len(chosen), len(mounts)))
-    if not hours.case_.compute.model_interval:
-        return change
-    parts = [list(range(k, len(items), _MODEL_TASKS)) for k in range(_MODEL_TASKS)]
-    for mine in _same_wall(mounts):
-        cases = tuple(hours.case(n, [mounts[k] for k in mine]) for n in chosen)
-        tasks = [ModelTask(cases, tuple(items[i] for i in part)) for part in parts]
-        names = [f"{mine} {list(chosen)} {part}" for part in parts]
-        results = run(compute_model, tasks, names, "model interval")
-        for part, result in zip(parts, results, strict=True):
-            change[np.ix_(part, range(2), range(len(chosen)), mine)] = result["change"]
-    return change
-
-
-def _years(
-    hours: HoursOfYear, mounts: Sequence[Mount], engine: YearAir, air: HourlyAir,
-    chosen: Sequence[int], tables: list[list[ResponseTable]], alone: list[ResponseTable | None],
-    change: Array,
-) -> list[MountYear]:  # fmt: skip
+def _years(engine: YearAir, air: HourlyAir, made: _Made) -> list[MountYear]:
     """The year of each mount."""
+    hours, mounts, chosen, change = engine.hours, engine.mounts, made.chosen, made.change
     case, winds = hours.case_, hours.winds
     table, energy = year_table(case), case.energy or EnergyTable()
     shares = shares_of(engine.at, engine.at[list(chosen)])
@@ -175,7 +204,7 @@ def _years(
     drawn = [dict[str, Percentiles]() for _ in mounts]
     if table.years:
         makers = [
-            YearOfMount(k, tables[k], rotor_of(case, m).area_m2, coefficient_range(case, m))
+            YearOfMount(k, made.of_mount(k), rotor_of(case, m).area_m2, coefficient_range(case, m))
             for k, m in enumerate(mounts)
         ]
         draws = Draws(hours, air, engine.at, chosen, change, table.years)
@@ -192,9 +221,9 @@ def _years(
         rotor = rotor_of(case, mount)
         flux = 0.5 * rotor.area_m2 * winds.density_kg_m3
         cube, mean = air.cube[:, k], air.mean[:, k]
-        made = power_coefficient(tables[k], shares, cube, mean).mean(axis=0) * flux * cube
+        power = power_coefficient(made.of_mount(k), shares, cube, mean).mean(axis=0) * flux * cube
         wind_cube, wind_mean = of_wind(ambient_moments(case, mount), speed, winds.intensity)
-        only = alone[k]
+        only = made.alone[k]
         without = np.zeros(len(hours))
         if only is not None:
             one = np.ones((len(hours), 1))
@@ -205,7 +234,7 @@ def _years(
         fall, rise = fall_and_rise(
             (name, effective * moved[i, e]) for i, name in enumerate(names) for e in range(2)
         )
-        net = net_power(case, rotor, made)
+        net = net_power(case, rotor, power)
         row = energy.row
         out.append(
             MountYear(
@@ -216,7 +245,7 @@ def _years(
                 ambient_speed_m_s=np.cbrt(wind_cube),
                 low_m_s=np.maximum(effective - fall, 0.0),
                 high_m_s=effective + rise,
-                with_traffic_w=made,
+                with_traffic_w=power,
                 without_traffic_w=without,
                 net_w=net,
                 percentiles=drawn[k],
