@@ -45,6 +45,13 @@ def pass_text(body: str = _PASSES) -> str:
     return text[: text.index("[traffic]")] + text[text.index("[air]") :] + body
 
 
+def year_text(rotor: str = 'kind = "drag"\ncut_in_m_s = 0.6', **year: Any) -> str:
+    """A year of hours; ``year`` are keys of [year] with their values in TOML."""
+    keys = "\n".join(f"{key} = {value}" for key, value in year.items())
+    text = _study("year", {"light_mix": "{ small_car = 1.0 }", "heavy": 0.2})
+    return quick(text) + f"\n[year]\n{keys}\n[rotor]\n{rotor}\n"
+
+
 def quick(text: str) -> str:
     """The same case with wakes that cost next to nothing, for tests of the machinery alone."""
     text = text.replace("still = true", "still = true\ndrift = { enabled = false }")

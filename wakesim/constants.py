@@ -524,6 +524,9 @@ YEAR_TURBULENCE_INTENSITY = Constant(
 WIND_SPELL_H = Constant(
     "mean spell of one wind", "–", 6.0, "h", (2.0, 24.0), ASSUMED,
     "no published source; matters to a load alone")
+WIND_YEARS_SD = Constant(
+    "spread of the mean wind from year to year", "–", 0.06, "1", (0.04, 0.08), FROM_MEMORY,
+    "usual for north-west Europe; a record of one year cannot show it")
 THRUST_COEFFICIENT = Constant(
     "thrust coefficient of a rotor in a row", "C_T", 0.6, "1", (0.3, 0.9), ASSUMED,
     "lower estimate of a row")

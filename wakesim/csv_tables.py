@@ -66,6 +66,15 @@ class Problems:
         if len(lines):
             self.counts[kind] = before + len(lines)
 
+    def add_one(self, lines: Sequence[int], text: str) -> None:
+        """One problem that several lines have: said of the first, with the numbers of others."""
+        more = [str(line) for line in lines[1:SHOWN_OF_A_KIND]]
+        left = len(lines) - 1 - len(more)
+        if more:
+            text += f" (also line{'s' if len(lines) > 2 else ''} {', '.join(more)}"
+            text += f" and {left} more)" if left else ")"
+        self.add(int(lines[0]), text)
+
     def check(self) -> None:
         """Raise TableError with the problems so far, at most 20 of them, in the file's order."""
         if not self.lines:

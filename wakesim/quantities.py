@@ -97,8 +97,8 @@ _GROUPS = (
     Group("root", "", (), "of every summary", (
         Q("format_version", "1", "integer, raised when a key changes its meaning"),
         Q("title", _WORDS, "title of the case"),
-        Q("study", _WORDS, "what was computed: traffic, single_pass, mounting_map, lookup_table or "
-          "single_pass_table"),
+        Q("study", _WORDS, "what was computed: traffic, single_pass, mounting_map, lookup_table, "
+          "single_pass_table or year"),
         Q("invented_data", "1", "true when the case describes a place that does not exist"),
         Q("air_density_kg_m3", "kg m-3", "density of the air", "air_density",
           standard="air_density"),
@@ -503,7 +503,8 @@ _GROUPS = (
           "moves (whether that is another place)"),
         Q("set_back", _WORDS, "list of offset_m, effective_speed_m_s, model_low_m_s, "
           "model_high_m_s at the height of the best place"),
-        Q("headways", _WORDS, "null, or independent_m_s (exact) and simulated, a list of model, "
+        Q("headways", _WORDS, "null, or exact_m_s (with the case's headways, as on the map), "
+          "independent_m_s (exact for independent vehicles) and simulated, a list of model, "
           "effective_speed_m_s, sampling_interval_m_s"),
     )),
     Group("table", "(lookup_table)", (), "", (
@@ -521,6 +522,70 @@ _GROUPS = (
         Q("model_interval", "1", "null, or states (at which it was computed), error_median and "
           "error_largest (of its interpolated ends at random states, over the effective speed), "
           "parts"),
+    )),
+    Group("year", "(year) mounts[]", ("mount",), "a year of hours at a mount", (
+        Q("name", _WORDS, "name of the mount", source="mount.name"),
+        Q("offset_m", "m", "offset y of the rotor axis", "mount_offset", source="mount.offset_m"),
+        Q("height_m", "m", "height of the centre of the swept area", "mount_height",
+          source="mount.height_m"),
+        Q("effective_speed_m_s", _M_S, "cube root of the mean cubed rotor-equivalent speed, all "
+          "hours together", "effective_speed", CUBE, source="mean_effective_speed_m_s"),
+        Q("model_interval_m_s", _M_S, "what the model leaves open of it", "model_interval",
+          dims=("mount", "bound")),
+        Q("annual_kwh", _KWH, "energy of the hours with traffic, before losses and standby",
+          "annual_energy"),
+        Q("annual_without_traffic_kwh", _KWH, "what the wind alone would give",
+          "annual_energy_without_traffic"),
+        Q("added_by_traffic_kwh", _KWH, "the difference; negative where traffic takes away",
+          "energy_added_by_traffic"),
+        Q("annual_net_kwh", _KWH, "with traffic, after availability, losses and standby",
+          "annual_net_energy"),
+        Q("percentiles_kwh", _KWH, "p90, p50, p10, mean and sd of the net energy, by cause: "
+          "together, winds, traffic, chance, model, rotor; empty where no years were drawn",
+          source="percentiles"),
+        Q("load", _WORDS, "list of month, load_kwh, met_kwh, load_hours, unserved_hours; empty "
+          "without a load"),
+        Q("row_kwh", _KWH, "net energy of the row without mutual shading; null without a row"),
+        Q("row_factor", "1", "lower estimate of what shading leaves of it"),
+    )),
+    Group("year_hour", "", ("mount", "hour_of_record"), "hours of a year", (
+        Q("effective_speed_m_s", _M_S, "effective speed of the hour", "hour_effective_speed", CUBE),
+        Q("ambient_speed_m_s", _M_S, "the same of the wind alone", "hour_ambient_speed", CUBE),
+        Q("model_low_m_s", _M_S, "lower end of the model interval of the effective speed",
+          "hour_model_low", source="low_m_s"),
+        Q("model_high_m_s", _M_S, "upper end of the model interval of the effective speed",
+          "hour_model_high", source="high_m_s"),
+        Q("with_traffic_w", _W, "mean electrical power before losses and standby",
+          "hour_power", MEAN),
+        Q("without_traffic_w", _W, "the same in the wind alone", "hour_power_without_traffic",
+          MEAN),
+        Q("net_w", _W, "with traffic, after availability, losses and standby", "hour_net_power",
+          MEAN),
+    )),
+    Group("year_state", "", ("hour_of_record",), "traffic and wind of the hours of a year", (
+        Q("flow_veh_h", "h-1", "vehicles on all carriageways", "hour_flow",
+          source="all_flow_veh_h"),
+        Q("heavy_share", "1", "share of heavy vehicles among them", "hour_heavy_share"),
+        Q("wind_speed_m_s", _M_S, "wind at its reference height", "hour_wind_speed", MEAN),
+        Q("wind_angle_deg", "degree", "direction it blows to: 0 along +x, 90 along +y",
+          "hour_wind_angle"),
+        Q("air_density_kg_m3", "kg m-3", "density of the air", "hour_air_density",
+          source="winds.density_kg_m3"),
+        Q("filled", "1", "bit 1: flow filled in, bit 2: wind filled in", "hour_filled"),
+    )),
+    Group("year_percentile", "", ("mount", "cause", "exceedance"), "drawn years", (
+        Q("energy", _KWH, "net energy of a year, by what was drawn",
+          "annual_net_energy_percentile"),
+    )),
+    Group("year_month", "", (), "months of a year", (
+        Q("month", "1", "month"),
+        Q("with_traffic_kwh", _KWH, "with traffic, before losses and standby"),
+        Q("without_traffic_kwh", _KWH, "the wind alone, likewise"),
+        Q("net_kwh", _KWH, "with traffic, after availability, losses and standby"),
+        Q("load_kwh", _KWH, "asked for by the load"),
+        Q("met_kwh", _KWH, "met of it"),
+        Q("load_hours", "h", "hours with a load"),
+        Q("unserved_hours", "h", "hours of them not served in full"),
     )),
     Group("pass_table", "(single_pass_table)", (), "", (
         Q("classes", _WORDS, "vehicle classes"),
@@ -550,6 +615,9 @@ COORDINATES: dict[str, Quantity] = {q.key: q for q in (
     Q("exceedance", "percent", "share of samples that exceed the value"),
     Q("uncertain_input", _WORDS, "uncertain input"),
     Q("set_back_offset_m", "m", "offset of the rotor axis, at the height of the best place"),
+    Q("cause", _WORDS, "what was drawn: all together, or one cause alone"),
+    Q("hour_of_record", "hours since 1970-01-01 00:00:00", "beginning of the hour, UTC",
+      standard="time"),
 )}
 # fmt: on
 
@@ -593,6 +661,10 @@ FILES = {
     "yield-samples.csv": "samples of the uncertain inputs of the yield",
     "map.h5, map.csv": "a mounting map: the states over height_m and offset_m",
     "table.h5, table.csv": "a lookup table: the states over its axes; wakesim.open_table reads it",
+    "year.h5": "a year of hours at mounts",
+    "year-mounts.csv": "the year, a row a mount",
+    "year-months.csv": "the year by month: energy, and how a load fares",
+    "year-hours.csv": "the hours of the year: traffic, wind, air, power",
     "pass-table.h5, pass-table.csv": "single passes over class, speed, clearance and height",
 }
 

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from wakesim.arrays import Array
     from wakesim.case.schema import Case, Mount
     from wakesim.energy.study import EnergyResult
+    from wakesim.energy.year import MountYear
+    from wakesim.energy.year_hours import HoursOfYear
     from wakesim.measures.results import MountStatistics, Signature
 
 
@@ -166,11 +168,13 @@ class MapVariant:
 
 @dataclass(frozen=True)
 class HeadwayCheck:
-    """Effective speed at the best place: exact for independent vehicles, and simulated.
+    """Effective speed at the best place: exact for the case's headways, as on the map, and for
+    independent vehicles; and simulated, which shows the error of the first.
 
     ``simulated`` holds (headway model, effective speed, lower, upper end of the 90 % interval).
     """
 
+    exact_m_s: float
     independent_m_s: float
     simulated: tuple[tuple[str, float, float, float], ...]
 
@@ -203,3 +207,19 @@ class MapResult(GridResult):
     set_back: Array
     headways: HeadwayCheck | None
     swept: tuple[tuple[float, float, float], ...]
+
+
+@dataclass(frozen=True)
+class YearResult(GridResult):
+    """A year of hours at every mount, ``posts`` in the order of the case.
+
+    ``computed_hours`` were computed by themselves, the others interpolated between them;
+    ``stretch_hours``: numbers of the hours whose traffic was walked past the rotor;
+    ``model_parts``: inputs that the model interval counts.
+    """
+
+    hours: HoursOfYear
+    posts: tuple[MountYear, ...]
+    computed_hours: int
+    stretch_hours: tuple[int, ...]
+    model_parts: tuple[str, ...]

@@ -9,13 +9,16 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
-from wakesim.air.record import Gap, WindRecord, read_wind_record
+from wakesim.air.record import Gap, WindRecord, filled, read_wind_record
 from wakesim.air.rose import Sector, WindRose
 from wakesim.errors import CaseError
+from wakesim.runtime import cases_path
 
 HEAD = "time,wind_speed_m_s,wind_from_deg"
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -173,6 +176,111 @@ def test_doubtful_records_are_flagged(read):
     assert fast[-2] == "the mean speed is 30 m/s: is the unit of the column right?"
     assert fast[-1] == "30 readings in a row are equal: a stuck sensor?"
     assert len(read(table(*hours(23))).warnings) == 1
+
+
+def test_a_missing_month_is_one_line(read):
+    rows = hours(24 * 365)
+    del rows[24 * 59 : 24 * 90]  # March
+    with pytest.raises(CaseError) as caught:
+        read(table(*rows))
+    assert caught.value.problems == [
+        "wind.csv: 744 intervals in a row from 2025-03-01T00:00:00 UTC have no wind; at most "
+        "168 h may be missing in a row (most_missing_in_a_row_h)"
+    ]
+    assert read(table(*rows), most_missing_in_a_row_h=744).gaps[0].steps == 744
+
+
+def test_swapped_columns_are_one_line(read):
+    rows = [f"{row[:20]},{40 * i % 360},{3 + i % 5}" for i, row in enumerate(hours(30))]
+    with pytest.raises(CaseError) as caught:
+        read(table(*rows))
+    (line,) = caught.value.problems
+    assert "wind_speed_m_s = 80 m/s: must be at least 0 m/s and at most 75 m/s" in line
+    assert "are the columns wind_speed_m_s and wind_from_deg swapped?" in line
+
+
+def test_a_light_wind_in_the_wrong_unit_is_flagged(read):
+    rows = [row.replace("3.5", f"{3.6 * (3 + i % 2):.1f}") for i, row in enumerate(hours(20))]
+    assert "is the unit of the column right?" in read(table(*rows)).warnings[-1]
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "intensity"),
+    [
+        ("turbulence_intensity", "0.2", 0.2),
+        ("turbulence_intensity_percent", "20", 0.2),
+        ("wind_speed_sd_m_s", "0.7", 0.2),
+        ("wind_speed_sd_kmh", "2.52", 0.2),
+    ],
+)
+def test_turbulence_by_intensity_or_standard_deviation(read, column, cell, intensity):
+    rows = [f"{row},{cell}" for row in hours(4)]
+    rows[1] = rows[1].rpartition(",")[0] + ","
+    rows[2] = rows[2].replace("3.5,200", "0,200")
+    record = read(table(*rows, head=f"{HEAD},{column}"))
+    still = math.nan if column.startswith("wind_speed_sd") else intensity
+    expected = [intensity, math.nan, still, intensity]
+    np.testing.assert_allclose(record.turbulence_intensity, expected, rtol=1e-12)
+    assert read(table(*hours(3))).turbulence_intensity is None
+
+
+def test_short_gaps_are_filled_along_the_components(read):
+    """West 3 m/s to south 4 m/s in four steps, as numpy interpolates it."""
+    rows = hours(6, cells="3,270")
+    rows[1:4] = [f"{row[:20]},," for row in rows[1:4]]
+    rows[4:] = [f"{row[:20]},4,180" for row in rows[4:]]
+    whole = filled(read(table(*rows), max_missing_share=0.5))
+    u, v = np.interp(np.arange(6), [0, 4], [3.0, 0.0]), np.interp(np.arange(6), [0, 4], [0.0, 4.0])
+    np.testing.assert_allclose(whole.speed_m_s, np.hypot(u, v), atol=1e-12)
+    np.testing.assert_allclose(whole.from_deg, np.degrees(np.arctan2(-u, -v)) % 360.0, atol=1e-9)
+    assert whole.filled.tolist() == [False, True, True, True, False, False]
+
+
+def test_long_gaps_and_ends_take_the_nearest_day(read):
+    """The speed tells the hour it is of: the day plus a hundredth of the hour."""
+    stamps = [datetime(2025, 1, 1) + timedelta(hours=i) for i in range(24 * 10)]
+    gone = {*range(24 * 4 + 10, 24 * 6 + 12), 0, 24 * 10 - 1}
+    cells = [f"{s.day + s.hour / 100:.2f},{10 * s.day}" for s in stamps]
+    rows = [
+        f"{s.isoformat()}Z,{'' if i in gone else cell}{',' if i in gone else ''}"
+        for i, (s, cell) in enumerate(zip(stamps, cells, strict=True))
+    ]
+    whole = filled(read(table(*rows), max_missing_share=0.5))
+    assert whole.time_utc.tolist() == stamps
+    expected = [s.day + s.hour / 100 for s in stamps]
+    for i in gone:  # day 5 from 10 h, day 6, day 7 to 12 h; the earlier day when both are as near
+        d, h = stamps[i].day, stamps[i].hour
+        source = {1: 2, 10: 9, 5: 4, 6: 5 if h < 10 else 7 if h >= 12 else 4, 7: 8}[d]
+        expected[i] = source + h / 100
+    np.testing.assert_allclose(whole.speed_m_s, expected)
+    np.testing.assert_allclose(whole.from_deg, 10.0 * np.floor(expected))
+    assert set(np.flatnonzero(whole.filled)) == gone
+
+
+def test_what_is_not_wind_is_filled_for_itself_and_a_vane_rests(read):
+    rows = [f"{row},{10 + i},0.1" for i, row in enumerate(hours(6))]
+    rows[0] = rows[0].replace("3.5,200", "0.2,")
+    rows[2] = rows[2].replace("12,0.1", ",")
+    rows[3] = rows[3].replace("3.5,200", "0,90")
+    head = f"{HEAD},temperature_c,turbulence_intensity"
+    whole = filled(read(table(*rows, head=head)))
+    np.testing.assert_allclose(whole.temperature_c, np.arange(10.0, 16.0))
+    assert np.flatnonzero(np.isnan(whole.turbulence_intensity)).tolist() == [2]
+    assert whole.from_deg.tolist() == [200.0] * 6
+    assert not whole.filled.any()
+    assert whole.pressure_pa is None
+
+
+def test_temperatures_read_by_day_alone_are_linear_at_night(read):
+    rows = [f"{row},{i / 2 if i % 24 > 8 else ''}" for i, row in enumerate(hours(96))]
+    whole = filled(read(table(*rows, head=f"{HEAD},temperature_c")))
+    np.testing.assert_allclose(whole.temperature_c[9:], np.arange(9.0, 96.0) / 2.0)
+
+
+def test_a_time_of_day_that_is_never_there_cannot_be_filled(read):
+    rows = [row if i % 24 >= 8 else f"{row[:20]},," for i, row in enumerate(hours(72))]
+    with pytest.raises(CaseError, match="one time of the day"):
+        filled(read(table(*rows), max_missing_share=0.5))
 
 
 # --- time ------------------------------------------------------------------------------------
@@ -423,13 +531,13 @@ def test_refused_in_one_line(read, label):
     assert caught.value.problems == [message]
 
 
-def test_problems_come_in_order_and_not_without_end(read):
-    rows = [row.replace("3.5,200", "250,400") for row in hours(40)]
+def test_a_mistake_of_many_lines_is_said_once_a_column(read):
+    rows = hours(40)
+    rows[9:] = [row.replace("3.5,200", "250,400") for row in rows[9:]]
     with pytest.raises(CaseError) as caught:
         read(table(*rows))
-    lines = caught.value.problems
-    assert [int(line.split(":")[1]) for line in lines[:20]] == [2 + i // 2 for i in range(20)]
-    assert lines[20:] == ["wind.csv: and 60 more of this kind"]
+    assert [re.findall(r"\b\d+\b", line)[0] for line in caught.value.problems] == ["11", "11"]
+    assert all("(also lines 12, 13, 14, 15 and 26 more)" in line for line in caught.value.problems)
 
 
 def test_no_file_and_a_folder(tmp_path):
@@ -469,6 +577,40 @@ def test_damaged_files_give_a_record_or_lines(data, tmp_path_factory):
     else:
         assert np.all((record.speed_m_s >= 0.0) & (record.speed_m_s <= 75.0))
         assert 0.0 < record.coverage <= 1.0
+
+
+# --- the shipped year ------------------------------------------------------------------------
+
+
+def test_the_invented_year_of_winds_is_a_plausible_one():
+    """What is said of light inland winds: shape 1.5 to 2, days warmer and windier, slow changes."""
+    path = cases_path("year", "winds.csv")
+    record = read_wind_record(path)
+    whole = filled(record)
+    frame = pd.read_csv(path, comment="#")
+    known = frame[frame.wind_from_deg.notna() | (frame.wind_speed_m_s == 0)]
+    np.testing.assert_array_equal(record.speed_m_s, known.wind_speed_m_s)
+    first = datetime(2027, 1, 1)
+    assert whole.time_utc.tolist() == [first + timedelta(hours=i) for i in range(8760)]
+    gaps = re.search(r"Gaps, (\d+) h", path.read_text(encoding="utf-8"))
+    assert whole.filled.sum() == int(gaps[1]) == 8760 - len(known)
+    assert len(record.warnings) == 1  # the gaps
+    assert record.mean_m_s == pytest.approx(3.6, abs=0.05)
+    moving = known.wind_speed_m_s[known.wind_speed_m_s > 0.0]
+    shape, _, scale = stats.weibull_min.fit(moving, floc=0.0)
+    assert 1.5 < shape < 2.0
+    assert stats.kstest(moving[::48], stats.weibull_min(shape, 0.0, scale).cdf).pvalue > 0.01
+    lagged = [np.corrcoef(whole.speed_m_s[:-k], whole.speed_m_s[k:])[0, 1] for k in (1, 12, 48)]
+    assert 0.85 < lagged[0] < 0.95
+    assert 0.2 < lagged[1] < 0.6
+    assert lagged[2] < 0.25
+    by_hour = whole.speed_m_s.reshape(365, 24).mean(axis=0)
+    assert 12 <= by_hour.argmax() <= 16
+    assert by_hour.max() > 1.2 * by_hour.min()
+    sectors = np.histogram(whole.from_deg, np.arange(0.0, 361.0, 30.0))[0]
+    assert 180 <= 30 * sectors.argmax() <= 240
+    assert 0.005 < record.calm_share < 0.1
+    assert not np.isnan(whole.temperature_c).any()
 
 
 # --- to a rose -------------------------------------------------------------------------------

@@ -70,8 +70,8 @@ def test_one_mistake_is_one_line_that_names_its_row(wrong: dict[str, Any]) -> No
 
 MISSING = {
     "title = ": "'title' is missing (one line, shown on every output)",
-    "study = ": '\'study\' is missing ("traffic", "single_pass", "mounting_map", "lookup_table" '
-    'or "single_pass_table")',
+    "study = ": '\'study\' is missing ("traffic", "single_pass", "mounting_map", "lookup_table", '
+    '"single_pass_table" or "year")',
     "[traffic]": 'table [traffic] is missing; study = "traffic" needs it',
     "[[mounts]]": "table [[mounts]] is missing: where the rotor hangs, one table for each",
     "[road]": "table [road] is missing: the road and its [[road.carriageways]]",

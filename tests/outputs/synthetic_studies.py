@@ -134,7 +134,7 @@ def map_result() -> Any:
         best_model_interval_m_s=(0.9, 1.7), mount_values={"effective_speed": 1.05},
         variants=(variant("side layer", 0.0, 1.4, 1.5), variant("drag", -0.02, 2.0, 1.5)),
         headways=SimpleNamespace(
-            independent_m_s=1.234,
+            exact_m_s=1.234, independent_m_s=1.2,
             simulated=(("exponential", 1.24, 1.21, 1.27), ("cowan_m3", 1.3, 1.28, 1.33)),
         ),
         failed=("place 3 could not be computed",),

@@ -55,12 +55,13 @@ def test_the_best_place_is_the_fastest_of_the_mounts_own_kind(result):
     assert np.isnan(high).all()
 
 
-def test_independent_vehicles_simulated_agree(result):
+def test_the_best_place_simulated_agrees(result):
     """The exact value against the Monte Carlo series with the same headways."""
     ((model, simulated, low, high),) = result.headways.simulated
     assert model == "exponential"
     assert low < simulated < high
-    assert result.headways.independent_m_s == pytest.approx(simulated, rel=0.06)
+    assert result.headways.exact_m_s == pytest.approx(simulated, rel=0.06)
+    assert result.headways.independent_m_s == result.headways.exact_m_s
 
 
 def test_xarray_reads_the_map(result, folder):

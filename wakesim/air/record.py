@@ -6,9 +6,12 @@ Columns (in any order; others are left aside with a warning):
     wind_speed_m_s              mean speed of the hour; or _kmh, _kn, _mph
     wind_from_deg               where it blows from, degrees clockwise from north
     temperature_c, pressure_pa (or _hpa), relative_humidity (or _percent)      optional
+    turbulence_intensity (or _percent), or the standard deviation of the speed within the
+                                hour: wind_speed_sd_m_s (or _kmh, _kn, _mph)   optional
 
-Nothing is filled in: an hour without speed, or with wind but without its direction, is left out,
-and the coverage says how many are. Calm air has no direction.
+Nothing is filled in when a record is read: an hour without speed, or with wind but without its
+direction, is left out, and the coverage says how many are. Calm air has no direction. ``filled``
+gives a record without holes.
 """
 
 from __future__ import annotations
@@ -24,16 +27,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim import constants
+from wakesim.air.filling import fill_short, nearest_day
 from wakesim.air.record_csv import Cells, read_cells
 from wakesim.air.record_times import to_utc, zone
 from wakesim.air.rose import WindRose, fit_rose
-from wakesim.arrays import Array
+from wakesim.arrays import Array, Index, Mask
 from wakesim.csv_tables import Problems
 from wakesim.errors import CaseError, one_line
 
 CALM_BELOW_M_S = constants.CALM_BELOW_M_S.value
 _YEAR_S = 360 * 86400.0
-_DOUBTFUL_MEAN_M_S = 20.0  # more than the windiest stations on record (from memory)
+# More than nearly every station has (from memory), and what a light wind has when it is in km/h.
+_DOUBTFUL_MEAN_M_S = 12.0
+_SHORT_GAP_S = 3 * 3600.0
 _STUCK_HOURS = 24
 
 
@@ -63,7 +69,8 @@ class WindRecord:
 
     ``time_utc`` (datetime64[s]) is the start of each interval of ``step_s``. ``from_deg`` is NaN
     where it is calm (below ``calm_below_m_s``) and no direction was given. Temperature in °C,
-    pressure in Pa and relative humidity (0 to 1) are None without a column, NaN where missing.
+    pressure in Pa, relative humidity (0 to 1) and turbulence intensity are None without a column,
+    NaN where missing; so is an intensity from a standard deviation where the speed is 0.
     ``expected`` counts the intervals from the first to the last.
     """
 
@@ -73,6 +80,7 @@ class WindRecord:
     temperature_c: Array | None
     pressure_pa: Array | None
     relative_humidity: Array | None
+    turbulence_intensity: Array | None
     step_s: float
     calm_below_m_s: float
     expected: int
@@ -123,6 +131,93 @@ class WindRecord:
         )
 
 
+@dataclass(frozen=True)
+class FilledWinds:
+    """A wind in every interval from the first to the last, arrays (n,); see ``filled``.
+
+    ``filled`` marks the intervals whose wind was missing. ``turbulence_intensity`` is NaN where it
+    was not measured.
+    """
+
+    time_utc: NDArray[np.datetime64]
+    speed_m_s: Array
+    from_deg: Array
+    temperature_c: Array | None
+    pressure_pa: Array | None
+    relative_humidity: Array | None
+    turbulence_intensity: Array | None
+    filled: Mask
+
+
+def filled(record: WindRecord) -> FilledWinds:
+    """The record without holes.
+
+    A gap of up to 3 h between winds is filled by linear interpolation of the components; in a
+    longer one, and at the ends, each interval takes the wind of the same time of day (UTC) on the
+    nearest day that has it, the earlier of two as near. Temperature, pressure and humidity are
+    filled alike, each for itself, and linearly where no day has that time of day; the turbulence
+    intensity is not filled. Calm air without a direction has
+    that of the last wind before it (or the first after it), as a vane that rests.
+
+    Raises CaseError when a time of day is missing on every day.
+    """
+    step = int(record.step_s)
+    starts = [record.time_utc[0], *(gap.start_utc for gap in record.gaps)]
+    first = int(min(starts).astype("datetime64[s]").astype(np.int64))
+    time_s = first + step * np.arange(record.expected)
+    at = (record.time_utc.astype(np.int64) - first) // step
+    short = int(_SHORT_GAP_S // step)
+
+    def everywhere(values: Array) -> Array:
+        out = np.full(record.expected, np.nan)
+        out[at] = values
+        return out
+
+    def sources(values: Array) -> tuple[Index, Index]:
+        """The holes that are not short, and where each takes its value from."""
+        holes = np.flatnonzero(np.isnan(fill_short(values, short)))
+        return holes, nearest_day(holes, ~np.isnan(values), time_s % 86400, time_s // 86400)
+
+    speed, direction = everywhere(record.speed_m_s), everywhere(record.from_deg)
+    missing = np.isnan(speed)
+    known = np.flatnonzero(~np.isnan(direction))
+    resting = np.flatnonzero(np.isnan(direction) & ~missing)
+    latest = np.maximum(np.searchsorted(known, resting) - 1, 0)
+    direction[resting] = direction[known[latest]] if known.size else 0.0
+    holes, source = sources(speed)
+    if np.any(source < 0):
+        raise CaseError("the wind of one time of the day is missing on every day of the record")
+    angle = np.radians(direction)
+    u, v = (fill_short(x, short) for x in (-speed * np.sin(angle), -speed * np.cos(angle)))
+    between = missing & ~np.isnan(u)
+    speed[holes], direction[holes] = speed[source], direction[source]
+    speed[between] = np.hypot(u, v)[between]
+    direction[between] = np.degrees(np.arctan2(-u, -v))[between] % 360.0
+
+    def other(values: Array | None) -> Array | None:
+        if values is None or np.isnan(values).all():
+            return None
+        told = everywhere(values)
+        holes, source = sources(told)
+        place, given = np.arange(told.size), ~np.isnan(told)
+        out = np.interp(place, place[given], told[given])
+        taken = source >= 0
+        out[holes[taken]] = told[source[taken]]
+        return out
+
+    turbulence = record.turbulence_intensity
+    return FilledWinds(
+        time_utc=time_s.astype("datetime64[s]"),
+        speed_m_s=speed,
+        from_deg=direction,
+        temperature_c=other(record.temperature_c),
+        pressure_pa=other(record.pressure_pa),
+        relative_humidity=other(record.relative_humidity),
+        turbulence_intensity=None if turbulence is None else everywhere(turbulence),
+        filled=missing,
+    )
+
+
 def read_wind_record(
     path: str | os.PathLike[str],
     *,
@@ -131,6 +226,7 @@ def read_wind_record(
     step_s: float = 3600.0,
     missing: Sequence[str] = (),
     max_missing_share: float = 0.1,
+    most_missing_in_a_row_h: float = 168.0,
     calm_below_m_s: float = CALM_BELOW_M_S,
 ) -> WindRecord:
     """The wind record in a CSV file.
@@ -138,13 +234,15 @@ def read_wind_record(
     ``time_zone`` ("Europe/Berlin", "+01:00") is that of times without an offset. ``time_marks``
     says whether a time is the start or the end of its interval of ``step_s``. ``missing`` lists
     what the logger writes for a missing value, beside empty cells and NaN. ``max_missing_share`` of
-    the intervals may lack a wind; they are listed in ``gaps`` and left out.
+    the intervals may lack a wind, ``most_missing_in_a_row_h`` one after the other; they are listed
+    in ``gaps`` and left out.
 
     Raises CaseError with one line for every problem: file, line, column, value, what is allowed.
     """
     if time_marks not in ("start", "end"):
         raise ValueError('time_marks must be "start" or "end"')
-    if not (step_s >= 1.0 and calm_below_m_s > 0.0 and 0.0 <= max_missing_share < 1.0):
+    shares = 0.0 <= max_missing_share < 1.0 and most_missing_in_a_row_h >= 0.0
+    if not (step_s >= 1.0 and calm_below_m_s > 0.0 and shares):
         raise ValueError("step, calm speed and allowed missing share must be in their ranges")
     source = one_line(os.fsdecode(path))
     place = None if time_zone is None else zone(time_zone)
@@ -165,11 +263,16 @@ def read_wind_record(
     number = np.round((seconds - seconds[0]) / step_s).astype(np.int64)
     expected = int(number[-1]) + 1
     gaps = _gaps(number[valid], expected, seconds[0], step_s)
-    _check_coverage(source, int(valid.sum()), expected, max_missing_share, gaps)
+    longest_h = most_missing_in_a_row_h
+    _check_coverage(source, int(valid.sum()), expected, max_missing_share, longest_h, gaps, step_s)
     optional = {
         name: np.array(cells.values[name])[valid] if name in cells.values else None
-        for name in ("temperature", "pressure", "humidity")
+        for name in ("temperature", "pressure", "humidity", "turbulence")
     }
+    turbulence = optional["turbulence"]
+    if turbulence is not None and cells.names["turbulence"].startswith("wind_speed_sd"):
+        with np.errstate(invalid="ignore", divide="ignore"):
+            turbulence = np.where(speed[valid] > 0.0, turbulence / speed[valid], np.nan)
     return WindRecord(
         time_utc=seconds[valid].astype("datetime64[s]"),
         speed_m_s=speed[valid],
@@ -177,6 +280,7 @@ def read_wind_record(
         temperature_c=optional["temperature"],
         pressure_pa=optional["pressure"],
         relative_humidity=optional["humidity"],
+        turbulence_intensity=turbulence,
         step_s=step_s,
         calm_below_m_s=calm_below_m_s,
         expected=expected,
@@ -222,16 +326,30 @@ def _gaps(number: NDArray[np.int64], expected: int, start_s: int, step_s: float)
 
 
 def _check_coverage(
-    source: str, valid: int, expected: int, allowed: float, gaps: tuple[Gap, ...]
+    source: str,
+    valid: int,
+    expected: int,
+    allowed: float,
+    allowed_h: float,
+    gaps: tuple[Gap, ...],
+    step_s: float,
 ) -> None:
-    lost = expected - valid
-    if valid and lost <= allowed * expected:
+    if not gaps:
         return
-    text = f"{source}: {lost} of {expected} intervals have no wind ({100 * lost / expected:.1f} %)"
-    if gaps:
-        longest = max(gaps, key=lambda gap: gap.steps)
-        text += f", the longest {longest.steps} in a row from {longest.start_utc} UTC"
-    raise CaseError(f"{text}; at most {100 * allowed:g} % may be missing (max_missing_share)")
+    longest = max(gaps, key=lambda gap: gap.steps)
+    start = f"in a row from {longest.start_utc} UTC"
+    lost = expected - valid
+    if valid and longest.steps * step_s > allowed_h * 3600.0:
+        raise CaseError(
+            f"{source}: {longest.steps} intervals {start} have no wind; at most {allowed_h:g} h "
+            "may be missing in a row (most_missing_in_a_row_h)"
+        )
+    if not valid or lost > allowed * expected:
+        raise CaseError(
+            f"{source}: {lost} of {expected} intervals have no wind ({100 * lost / expected:.1f} "
+            f"%), the longest {longest.steps} {start}; at most {100 * allowed:g} % may be missing "
+            "(max_missing_share)"
+        )
 
 
 def _warnings(

@@ -154,6 +154,25 @@ class WindRose:
             np.concatenate(probability), np.concatenate(speed), np.repeat(angles[used], n_speeds)
         )
 
+    def spread(self, n: int) -> tuple[Array, Array]:
+        """Winds that stand for the rose, each for the same time: speeds (n,) in m/s and directions
+        they come from (n,), 0 to 360. The same for the same n.
+
+        Places in the unit square are multiples of the two-dimensional golden ratio (Roberts'
+        sequence, from memory), so shares, directions and speeds are even, not drawn.
+        """
+        k = np.arange(1, n + 1)
+        g = 1.32471795724474602596  # the root of g^3 = g + 1
+        first, second = (0.5 + k / g) % 1.0, (0.5 + k / g**2) % 1.0
+        edges = np.cumsum(self.frequency)
+        which = np.minimum(np.searchsorted(edges, first * edges[-1], "right"), edges.size - 1)
+        inside = (first * edges[-1] - (edges[which] - self.frequency[which])) / np.maximum(
+            self.frequency[which], 1e-12
+        )
+        speed = self.scale_m_s[which] * (-np.log1p(-second)) ** (1.0 / self.shape[which])
+        width = 360.0 / len(self.sectors)
+        return speed, (self.from_deg[which] + width * (inside - 0.5)) % 360.0
+
     def sample(self, n: int, rng: np.random.Generator) -> tuple[Array, Array]:
         """Independent winds: speeds (n,) in m/s and directions they come from (n,), 0 to 360.
 

@@ -104,7 +104,8 @@ def explained(keys: Sequence[Key], width: int = 100) -> Iterator[str]:
         if not mine:
             continue
         needed = f"  ({heading.needed})" if heading.needed else ""
-        yield (heading.table or "At the top of the file, before the first table") + needed
+        head = (heading.table or "At the top of the file, before the first table") + needed
+        yield from _wrapped(head, max(width, 80), "", "  ")
         yield from _wrapped(heading.meaning, width, "  ")
         for key in mine:
             facts = f"{key.type}, {key.range}" if key.range else key.type

@@ -28,6 +28,7 @@ from wakesim.case.traffic import (
     vehicles_of_lanes,
 )
 from wakesim.case.vehicle import Vehicle, VehicleTable, name_trouble
+from wakesim.case.year import YearTable
 
 if TYPE_CHECKING:
     _StudyName = str
@@ -63,6 +64,7 @@ class CaseFile(Table):
     map: MapTable | None = None
     table: StateTable | None = None
     pass_table: PassTable | None = None
+    year: YearTable | None = None
 
     @classmethod
     def key_rules(cls, raw: Mapping[str, Any]) -> Iterator[Problem]:
@@ -107,9 +109,13 @@ class CaseFile(Table):
 
     def unused(self, vehicles: Mapping[str, Vehicle]) -> Iterator[str]:
         """Warnings of tables and own vehicles that the study leaves unused."""
-        by_rotor = {"traffic": ("rotor", "energy", "claim"), "mounting_map": ("rotor",)}
+        by_rotor = {
+            "traffic": ("rotor", "energy", "claim"),
+            "mounting_map": ("rotor",),
+            "year": ("energy", "claim"),
+        }
         used = (*STUDY_TABLES[self.study], *by_rotor.get(self.study, ()))
-        for table in ("traffic", "single_pass", "map", "table", "pass_table"):
+        for table in ("traffic", "single_pass", "map", "table", "pass_table", "year"):
             if table not in used and getattr(self, table) is not None:
                 yield f'[{table}] is not used: the case has study = "{self.study}"'
         for name in self.vehicles:
@@ -123,7 +129,7 @@ class CaseFile(Table):
 # What a case holds as its file has it.
 AS_WRITTEN = (
     "title", "study", "invented_data", "road", "air", "mounts", "model", "compute", "outputs",
-    "instrument", "rotor", "energy", "claim", "map", "table", "pass_table",
+    "instrument", "rotor", "energy", "claim", "map", "table", "pass_table", "year",
 )  # fmt: skip
 
 
@@ -134,11 +140,11 @@ class Case:
     ``text`` is the file as read and ``sha256`` its digest. ``vehicles`` holds every class that
     can occur, in a fixed order and with its speed. ``traffic`` is None in studies of single passes,
     ``single_pass`` in the others; ``map``, ``table`` and ``pass_table`` are the grids of studies of
-    many states. ``instrument`` matters only where a measured record is held against the case.
-    ``rotor`` hangs at every mount (``power_curve``: its file, as read), ``energy`` says what its
-    yield is asked for, ``claim`` holds stated figures to check. ``warnings`` lists what is allowed
-    and doubtful, ``mount_warnings``, by the name of the mount, where one hangs beyond what
-    the model knows.
+    many states, ``year`` the hours of one. ``instrument`` matters only where a measured record is
+    held against the case. ``rotor`` hangs at every mount (``power_curve``: its file, as read),
+    ``energy`` says what its yield is asked for, ``claim`` holds stated figures to check.
+    ``warnings`` lists what is allowed and doubtful, ``mount_warnings``, by the name of the mount,
+    where one hangs beyond what the model knows.
     """
 
     title: str
@@ -165,6 +171,7 @@ class Case:
     map: MapTable | None = None
     table: StateTable | None = None
     pass_table: PassTable | None = None
+    year: YearTable | None = None
     mount_warnings: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     def traffic_state(self, hour: int) -> TrafficState:

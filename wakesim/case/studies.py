@@ -38,6 +38,7 @@ STUDY_TABLES: dict[str, tuple[str, ...]] = {
     "mounting_map": ("traffic", "map"),
     "lookup_table": ("traffic", "table"),
     "single_pass_table": ("pass_table",),
+    "year": ("traffic", "year", "rotor"),
 }
 GRID_STUDIES = ("mounting_map", "lookup_table", "single_pass_table")
 TRAFFIC_STUDIES = tuple(name for name, needs in STUDY_TABLES.items() if "traffic" in needs)

@@ -155,7 +155,11 @@ def hourly_profile(name: str, day_type: str) -> HourlyProfile:
 
 @dataclass(frozen=True)
 class Flow:
-    """Traffic of one carriageway; hourly tuples have 24 entries, shares sum to one."""
+    """Traffic of one carriageway; hourly tuples have 24 entries, shares sum to one.
+
+    ``counted``: vehicles an hour by (number of the lane, class) at every hour, in place of the
+    flows by shares.
+    """
 
     carriageway: str
     hourly_veh_h: tuple[float, ...]
@@ -165,6 +169,7 @@ class Flow:
     light_lane_share: tuple[float, ...]
     heavy_lane_share: tuple[float, ...]
     speeds: dict[str, tuple[float, float | None]] = field(default_factory=dict)
+    counted: Mapping[tuple[int, str], float] | None = None
 
     def share(self, vehicle: str) -> float:
         """Share of a class in its mix, 0 where it does not drive here."""
@@ -180,6 +185,8 @@ class Flow:
 
     def lane_veh_h(self, hour: int, number: int, vehicle: str) -> float:
         """Vehicles per hour of one class in lane ``number`` (1 is the outer one)."""
+        if self.counted is not None:
+            return self.counted.get((number, vehicle), 0.0)
         total, heavy = self.hourly_veh_h[hour], self.heavy_share[hour]
         light_part = (1.0 - heavy) * self.light_lane_share[number - 1]
         heavy_part = heavy * self.heavy_lane_share[number - 1]

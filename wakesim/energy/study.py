@@ -225,10 +225,7 @@ class _Year:
         hour = np.tile(self.hours.hour, years)
         wind = wind_of_hours(self.probability, hour.size, self.table.wind_spell_h, self.seed)
         made = self._power[np.tile(self.hours.day_type, years), hour, wind] - self.rotor.standby_w
-        start, end = load.from_hour, load.to_hour
-        on = (hour >= start) & (hour < end) if start < end else (hour >= start) | (hour < end)
-        hourly = 1000.0 * load.daily_kwh * hour.size / 24.0 / np.count_nonzero(on)
-        needed = np.where(on, hourly, 0.0)
+        needed = yields.load_of_hours(load, hour)
         found = yields.coverage(made, needed, 1000.0 * load.battery_kwh, load.battery_efficiency)
         return replace(
             found,

@@ -21,9 +21,9 @@ from numpy.typing import ArrayLike
 
 from wakesim import constants
 from wakesim.air import weibull
-from wakesim.arrays import Array, Index
+from wakesim.arrays import Array, Index, Mask
 from wakesim.case.air import OPEN_LAND
-from wakesim.case.energy import EnergyTable
+from wakesim.case.energy import EnergyTable, LoadTable
 from wakesim.case.schema import Case, Wind
 
 DAY_TYPES = ("weekday", "saturday", "sunday")
@@ -204,12 +204,25 @@ class Coverage:
     load_hour_share: float
 
 
-def coverage(
+@dataclass(frozen=True)
+class Served:
+    """A load met hour by hour: Wh that are ``missing`` in each hour (n,), and whether an hour is
+    ``whole``, without any shortfall (n,); Wh over all hours that neither load nor battery took,
+    that were lost in the battery, and that are stored at the end."""
+
+    missing_wh: Array
+    whole: Mask
+    spilled_wh: float
+    lost_wh: float
+    stored_wh: float
+
+
+def served(
     production_wh: ArrayLike,
     load_wh: ArrayLike,
     battery_wh: float = 0.0,
     round_trip_efficiency: float = constants.BATTERY_EFFICIENCY.value,
-) -> Coverage:
+) -> Served:
     """Meet a load (n,) Wh from production (n,) Wh, hour by hour, with a battery empty at the start.
 
     Within an hour the load is served first, the rest charges the battery (half of the round trip's
@@ -226,37 +239,56 @@ def coverage(
     if not 0.0 < round_trip_efficiency <= 1.0:
         raise ValueError("the round-trip efficiency must be above 0 and at most 1")
     one_way = round_trip_efficiency**0.5
-    stored = spilled = lost = missing = 0.0
-    whole_hours = whole_load_hours = 0
-    for made, needed in zip(production - load, load, strict=True):
+    stored = spilled = lost = 0.0
+    missing, whole = np.zeros(load.size), np.ones(load.size, dtype=bool)
+    hours = zip((production - load).tolist(), load.tolist(), strict=True)
+    for hour, (made, needed) in enumerate(hours):
         if made >= 0.0:
             charge = min(made, (battery_wh - stored) / one_way)
             stored += charge * one_way
             lost += charge * (1.0 - one_way)
             spilled += made - charge
-            whole_hours += 1
-            whole_load_hours += needed > 0.0
             continue
         given = min(-made, stored * one_way)
         stored -= given / one_way
         lost += given * (1.0 / one_way - 1.0)
         short = -made - given
-        missing += min(short, needed)
-        whole = short <= 1e-9 * max(needed, 1.0)
-        whole_hours += whole
-        whole_load_hours += whole and needed > 0.0
+        missing[hour] = min(short, needed)
+        whole[hour] = short <= 1e-9 * max(needed, 1.0)
+    return Served(missing, whole, spilled, lost, stored)
+
+
+def coverage(
+    production_wh: ArrayLike,
+    load_wh: ArrayLike,
+    battery_wh: float = 0.0,
+    round_trip_efficiency: float = constants.BATTERY_EFFICIENCY.value,
+) -> Coverage:
+    """How well a load is met; arguments and errors as of ``served``."""
+    found = served(production_wh, load_wh, battery_wh, round_trip_efficiency)
+    load = np.asarray(load_wh, dtype=np.float64)
     total = float(load.sum())
-    met = total - missing
+    met = total - float(found.missing_wh.sum())
     return Coverage(
         load_kwh=1e-3 * total,
         met_kwh=1e-3 * met,
-        spilled_kwh=1e-3 * spilled,
-        lost_kwh=1e-3 * lost,
-        stored_kwh=1e-3 * stored,
+        spilled_kwh=1e-3 * found.spilled_wh,
+        lost_kwh=1e-3 * found.lost_wh,
+        stored_kwh=1e-3 * found.stored_wh,
         energy_share=met / total if total > 0.0 else 1.0,
-        hour_share=whole_hours / load.size,
-        load_hour_share=whole_load_hours / max(np.count_nonzero(load), 1),
+        hour_share=float(found.whole.mean()),
+        load_hour_share=np.count_nonzero(found.whole & (load > 0.0))
+        / max(np.count_nonzero(load), 1),
     )
+
+
+def load_of_hours(load: LoadTable, clock_hour: Index) -> Array:
+    """What a load draws in hours (n,), Wh, by their clock hours."""
+    start, end = load.from_hour, load.to_hour
+    hour = np.asarray(clock_hour)
+    on = (hour >= start) & (hour < end) if start < end else (hour >= start) | (hour < end)
+    hourly = 1000.0 * load.daily_kwh * hour.size / 24.0 / max(np.count_nonzero(on), 1)
+    return np.where(on, hourly, 0.0)
 
 
 def row_factor(

@@ -184,12 +184,16 @@ class Moved:
                 yield item, value, speed
 
 
-def all_of_many(many: Sequence[Moved]) -> Iterator[tuple[Input, float, list[Array]]]:
-    """Every variant: the input, its value and the effective speeds (n,) of each of ``many``, of one
-    case in other traffic and air. One variant after the other, so that its wakes are marched once
-    for all of them."""
+def all_of_many(
+    many: Sequence[Moved], items: Sequence[Input] | None = None
+) -> Iterator[tuple[Input, float, list[Array]]]:
+    """Every variant (of some ``items``): the input, its value and the effective speeds (n,) of each
+    of ``many``, of one case in other traffic and air. One variant after the other, so that its
+    wakes are marched once for all of them."""
     with ThreadPoolExecutor(get_num_threads()) as pool:
         for item, value in variants(many[0].settings, *_roles()):
+            if items is not None and item not in items:
+                continue
             speeds = pool.map(lambda one, i=item, v=value: one.effective_speed(i, v), many)
             yield item, value, list(speeds)
 

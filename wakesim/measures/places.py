@@ -4,8 +4,8 @@ A rotor at a place is its nine midpoints; with w_i their shares of the swept are
 the rotor-equivalent speed is E[v_eq^3] = sum w_i E|u_i|^3 exactly. Mean and standard deviation are
 those of the horizontal speed, averaged over the area: sd^2 = sum w_i E|u_i|^2 - (sum w_i E|u_i|)^2.
 
-All passes count as independent (Poisson streams): no random numbers, hence no sampling interval.
-Other headways differ a little; ``mounting_map`` measures by how much at its best place.
+The lanes keep the headways of the case (``traffic.bunching``), without random numbers: there is no
+sampling interval. ``mounting_map`` holds its best place against a simulation.
 """
 
 from __future__ import annotations

@@ -27,6 +27,7 @@ DATA_FILES = {  # of the studies of many states
     "mounting_map": "map.h5",
     "lookup_table": "table.h5",
     "single_pass_table": "pass-table.h5",
+    "year": "year.h5",
 }
 
 

@@ -30,6 +30,7 @@ from wakesim.results import (
     MapResult,
     PassTableResult,
     Result,
+    YearResult,
 )
 from wakesim.traffic.scene import wake_memory
 
@@ -48,6 +49,8 @@ def collected(result: Result | GridResult) -> Collected:
         return states(result.axes, result.variables, _lookup_attributes(result))
     if isinstance(result, PassTableResult):
         return _pass_table(result)
+    if isinstance(result, YearResult):
+        return _year(result)
     assert isinstance(result, Result)
     data = Collected(_global_attributes(result) | _run_attributes(result))
     _site(data, result)
@@ -253,6 +256,34 @@ def _map(result: MapResult) -> Collected:
         names = ("effective_speed", "model_low", "model_high")
         for name, values in zip(names, result.set_back[1:], strict=True):
             data.variable(STATES[name], ["set_back_offset_m"], values, f"set_back_{name}")
+    return data
+
+
+def _year(result: YearResult) -> Collected:
+    hours = result.hours
+    attributes = {
+        **_grid_attributes(result),
+        "computed_hours": np.int64(result.computed_hours),
+        "model_interval_parts": "; ".join(result.model_parts),
+    }
+    data = Collected(attributes)
+    data.coordinate("mount", [post.mount.name for post in result.posts])
+    data.coordinate("bound", ["lower", "upper"])
+    data.coordinate("hour_of_record", hours.time_utc.astype(np.int64) / 3600.0)
+    data.group("year", result.posts)
+    data.group("year_hour", result.posts, single=True)
+    data.group("year_state", [], hours)
+    causes = list(result.posts[0].percentiles)
+    if causes:
+        data.coordinate("exceedance", list(_EXCEEDANCE))
+        data.coordinate("cause", causes)
+        rows = [
+            {c: SimpleNamespace(
+                energy={share: getattr(post.percentiles[c], p) for share, p in _EXCEEDANCE.items()}
+            ) for c in causes}
+            for post in result.posts
+        ]  # fmt: skip
+        data.group("year_percentile", rows)
     return data
 
 

@@ -26,6 +26,7 @@ from wakesim.results import (
     MapResult,
     PassTableResult,
     Result,
+    YearResult,
 )
 from wakesim.runtime import sha256
 
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from wakesim.case.schema import Case
     from wakesim.energy.study import EnergyResult, WindYield
     from wakesim.energy.uncertainty import Ranking
+    from wakesim.energy.year import MountYear
     from wakesim.measures.results import MountStatistics
     from wakesim.results import MountResult
 
@@ -258,6 +260,8 @@ def _grid(result: GridResult) -> dict[str, Any]:
         "run": {"wall_time_s": result.wall_time_s, "failed": len(result.failed)},
         "failed": result.failed,
     }
+    if isinstance(result, YearResult):
+        return {**common, **_year(result)}
     mount = result.case.mounts[0] if result.case.mounts else None
     rotor = None if mount is None else {
         "width_m": mount.rotor_width_m, "height_m": mount.rotor_height_m,
@@ -316,6 +320,7 @@ def _map(result: MapResult) -> dict[str, Any]:
         "headways": None
         if checks is None
         else {
+            "exact_m_s": checks.exact_m_s,
             "independent_m_s": checks.independent_m_s,
             "simulated": [
                 {"model": m, "effective_speed_m_s": speed, "sampling_interval_m_s": [low, high]}
@@ -348,4 +353,37 @@ def _lookup(result: LookupResult) -> dict[str, Any]:
         }
         if result.interval_states
         else None,
+    }
+
+
+def _year(result: YearResult) -> dict[str, Any]:
+    hours = result.hours
+    filled = hours.filled.astype(int)
+    return {
+        "hours": len(hours),
+        "first_utc": str(hours.time_utc[0]),
+        "last_utc": str(hours.time_utc[-1]),
+        "vehicles": hours.vehicles,
+        "filled_flow_hours": int(np.count_nonzero(filled & 1)),
+        "filled_wind_hours": int(np.count_nonzero(filled & 2)),
+        "holidays": [str(day) for day in hours.holidays],
+        "computed_hours": result.computed_hours,
+        "stretch_hours": result.stretch_hours,
+        "model_interval_parts": result.model_parts,
+        "mounts": [_year_of(post) for post in result.posts],
+    }
+
+
+def _year_of(post: MountYear) -> dict[str, Any]:
+    return {
+        **(
+            _record(
+                "year",
+                post,
+                percentiles_kwh={cause: vars(p) for cause, p in post.percentiles.items()},
+                load=[vars(month) for month in post.load],
+            )
+            or {}
+        ),
+        "interpolation_error": post.missed,
     }

@@ -31,6 +31,7 @@ from wakesim.results import (
     MapResult,
     PassTableResult,
     Result,
+    YearResult,
 )
 from wakesim.traffic.scene import wake_memory
 
@@ -64,6 +65,8 @@ def tables(result: Result | GridResult) -> dict[str, Table]:
     """The tables a result gives, by the names of their files."""
     if isinstance(result, Result):
         return dict(_run_tables(result))
+    if isinstance(result, YearResult):
+        return dict(_year_tables(result))
     return dict([_grid_table(result)])
 
 
@@ -380,3 +383,67 @@ def _states(
         return ((*place, *values) for place, *values in zip(places, *flat, strict=True))
 
     return Table({**columns, **{STATES[n].key: STATES[n] for n in variables}}, note, rows)
+
+
+def _year_tables(result: YearResult) -> Iterator[tuple[str, Table]]:
+    """Mounts, months and hours of a year."""
+    hours, mount = result.hours, {"mount": COORDINATES["mount"]}
+    own = {k: q for k, q in group("year").items() if k not in ("name", "percentiles_kwh", "load")}
+    interval = own.pop("model_interval_m_s")
+    ends = {
+        f"model_{end}_m_s": Quantity("", "m s-1", f"{end} end: {interval.meaning}")
+        for end in ("low", "high")
+    }
+    causes = list(result.posts[0].percentiles)
+    drawn = {
+        f"{cause}_{p}_kwh": Quantity("", "kWh", f"{p.upper()} of the net energy, {cause} drawn")
+        for cause in causes
+        for p in ("p90", "p50", "p10")
+    }
+
+    def of_posts() -> Rows:
+        for post in result.posts:
+            found = [getattr(post.percentiles[c], p) for c in causes for p in ("p90", "p50", "p10")]
+            values = (q.of(post) for q in own.values())
+            yield (post.mount.name, *values, *post.model_interval_m_s, *found)
+
+    note = "One row a mount; energies of the hours of the record."
+    yield "year-mounts.csv", Table({**mount, **own, **ends, **drawn}, note, of_posts)
+
+    months = group("year_month")
+
+    def of_months() -> Rows:
+        for post in result.posts:
+            powers = (post.with_traffic_w, post.without_traffic_w, post.net_w)
+            sums = [post.monthly_kwh(power).tolist() for power in powers]
+            loads = {one.month: one for one in post.load}
+            for month in sorted(set(hours.month.tolist())):
+                load = loads.get(month)
+                asked = (None,) * 4
+                if load is not None:
+                    asked = (load.load_kwh, load.met_kwh, load.load_hours, load.unserved_hours)
+                yield (post.mount.name, month, *(values[month - 1] for values in sums), *asked)
+
+    yield "year-months.csv", Table({**mount, **months}, "One row a month and mount.", of_months)
+
+    states, values = group("year_state"), group("year_hour")
+    clock = {
+        "time_utc": Quantity("", "1", "beginning of the hour, UTC"),
+        "clock_hour": Quantity("", "h", "what the road's clock says then"),
+    }
+
+    def of_hours() -> Rows:
+        times = np.datetime_as_string(hours.time_utc, unit="m").tolist()
+        shared = [np.asarray(q.of(hours)).tolist() for q in states.values()]
+        for post in result.posts:
+            own_values = [q.of(post).tolist() for q in values.values()]
+            yield from zip(
+                repeat(post.mount.name), times, hours.clock_hour.tolist(), *shared, *own_values,
+                strict=False,
+            )  # fmt: skip
+
+    digits = dict.fromkeys(values, ".6g") | {key: ".6g" for key in states if key != "filled"}
+    yield (
+        "year-hours.csv",
+        Table({**mount, **clock, **states, **values}, "One row an hour.", of_hours, digits),
+    )

@@ -37,6 +37,7 @@ STUDIES = {
     "mounting_map": "effective air speed over height and offset",
     "lookup_table": "table of the effective air speed",
     "single_pass_table": "table of single passes of vehicles",
+    "year": "a year of measured hours",
 }
 
 WAKE_LAWS = {name: law.text for name, law in constants.WAKE_LAWS.items()}

@@ -45,14 +45,16 @@ _GONE_WIDTHS = 7.0  # a wake so many widths beyond all points is not followed
 class PassNodes:
     """Nodes of one class at one distribution of speeds, in the order they pass (X decreasing).
 
-    ``x`` (n,) m; ``weight`` (n,) s, panel weights times E[1/V]; ``moments`` (n, 5) as in the
-    module's head, m/s and m2/s2; the wake begins at node ``nose`` and the pulse ends at node
-    ``pulse_end``. ``first`` (pulse_end,) and ``share`` (pulse_end, 4): cubic interpolation in X of
-    a pulse table.
+    ``x`` (n,) m; ``weight`` (n,) s, panel weights times E[1/V], and ``begin`` (n,) s, the age of
+    the pass (since its nose was abreast, at the speed 1/E[1/V]) at which the stretch of that length
+    begins; ``moments`` (n, 5) as in the module's head, m/s and m2/s2; the wake begins at node
+    ``nose`` and the pulse ends at node ``pulse_end``. ``first`` (pulse_end,) and ``share``
+    (pulse_end, 4): cubic interpolation in X of a pulse table.
     """
 
     x: Array
     weight: Array
+    begin: Array
     moments: Array
     nose: int
     pulse_end: int
@@ -96,6 +98,7 @@ def pass_nodes(
     return PassNodes(
         x=x,
         weight=panel * inverse.sum(),
+        begin=(np.cumsum(panel) - panel - edges[0]) * inverse.sum(),
         moments=_moments(relative, inverse / inverse.sum(), -length - x, memory_s),
         nose=int(np.count_nonzero(x > 0.0)),
         pulse_end=pulse_end,

@@ -5,6 +5,7 @@ Views that differ by their lane alone are a group: one set of nodes, one wake.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -30,8 +31,8 @@ _LATERAL_MARGIN_M = 1.0
 class PointSamples:
     """Samples at one point: ``values`` (n, 4) pulse u, pulse v, wake u and k per unit speed (and
     its square) in road axes; ``node`` and ``view`` (n,) which node and view; ``chance`` (n,) the
-    share of the view's passes. ``node_weight`` (nodes,) and ``moments`` (nodes, 5): see
-    ``pass_nodes``."""
+    share of the view's passes. ``node_weight``, ``node_begin`` (nodes,) and ``moments`` (nodes, 5):
+    see ``pass_nodes``."""
 
     count: int
     values: Array
@@ -39,6 +40,7 @@ class PointSamples:
     view: Index
     chance: Array
     node_weight: Array
+    node_begin: Array
     moments: Array
 
     def measure(self, rates_per_s: Array, drag: Array, parts: Array) -> Measure:
@@ -50,6 +52,31 @@ class PointSamples:
             self.moments, rates_per_s, drag, parts, SHARE_U, SHARE_V, weight, nodes,
         )  # fmt: skip
         return Measure(weight[:n], nodes[:n])
+
+    def _ages(self, step_s: float) -> tuple[float, int]:
+        """First age, s, and number of steps that hold all passes, the same for all points."""
+        if self.node_begin.size == 0:
+            return 0.0, 0
+        first = float(self.node_begin.min())
+        span = float((self.node_begin + self.node_weight).max()) - first
+        return first, math.ceil(span / step_s)
+
+    def signatures(
+        self, rates_per_s: Array, drag: Array, parts: Array, lane: Index, flows_veh_s: Array,
+        step_s: float,
+    ) -> Array:  # fmt: skip
+        """Mean velocity u, v (m/s) and its covariance uu, vv, uv (m2/s2) that a vehicle of each
+        lane brings in each step of its age, (lanes, ages, 5), youngest first; ``lane`` (views,):
+        number of each view's lane, ``flows_veh_s`` (lanes,): the sums of ``rates_per_s``, other
+        arguments as in ``measure``."""
+        first, ages = self._ages(step_s)
+        out = np.zeros((len(flows_veh_s), ages, 5))
+        _collect(
+            self.count, self.values, self.node, self.view, self.chance, self.node_weight,
+            self.node_begin, self.moments, rates_per_s, drag, parts, SHARE_U, SHARE_V, lane, first,
+            step_s, flows_veh_s, out,
+        )  # fmt: skip
+        return out
 
 
 class _Group(NamedTuple):
@@ -135,9 +162,12 @@ class PassSampler:
                 self._sample(group, i, rules[i], int(first_node[k]),
                              start, values, node, view_of, chance)  # fmt: skip
         weight = np.concatenate([g.nodes.weight for g in groups] or [np.empty(0)])
+        begin = np.concatenate([g.nodes.begin for g in groups] or [np.empty(0)])
         moments = np.concatenate([g.nodes.moments for g in groups] or [np.empty((0, 5))])
         return [
-            PointSamples(int(start[p]), values[p], node[p], view_of[p], chance[p], weight, moments)
+            PointSamples(
+                int(start[p]), values[p], node[p], view_of[p], chance[p], weight, begin, moments
+            )
             for p in range(m)
         ]
 
@@ -293,6 +323,20 @@ def _sample_points(
         start[p] = n
 
 
+@kernel(part=True)
+def _felt(sample, moment, drag, parts, share_u, share_v):
+    """Mean u, v and covariance uu, vv, uv of a sample over the speeds, with its turbulence."""
+    pulse_u, pulse_v = parts[0] * sample[0], parts[0] * sample[1]
+    wake, energy = parts[1] * drag * sample[2], parts[2] * drag * sample[3]
+    r, rc, rr, rrc, rrcc = moment
+    u = r * pulse_u + rc * wake
+    v = r * pulse_v
+    square = rr * pulse_u * pulse_u + 2.0 * rrc * pulse_u * wake + rrcc * wake * wake
+    uu = max(square - u * u, 0.0) + 2.0 * share_u * rrc * energy
+    vv = max(rr - r * r, 0.0) * pulse_v * pulse_v + 2.0 * share_v * rrc * energy
+    return u, v, uu, vv, pulse_v * (rr * pulse_u + rrc * wake) - u * v
+
+
 @kernel()
 def _combine(
     count, samples, node, view, chance, node_weight, moments, rate, drag, parts,
@@ -308,21 +352,47 @@ def _combine(
         w = rate[s] * chance[i] * node_weight[g]
         if w <= 0.0:
             continue
-        pulse_u = parts[0] * samples[i, 0]
-        pulse_v = parts[0] * samples[i, 1]
-        wake = parts[1] * drag[s] * samples[i, 2]
-        energy = parts[2] * drag[s] * samples[i, 3]
-        if pulse_u == 0.0 and pulse_v == 0.0 and wake == 0.0 and energy == 0.0:
+        u, v, uu, vv, uv = _felt(samples[i], moments[g], drag[s], parts, share_u, share_v)
+        if u == 0.0 and v == 0.0 and uu == 0.0 and vv == 0.0:
             continue
-        r, rc, rr, rrc, rrcc = moments[g]
-        u = r * pulse_u + rc * wake
-        v = r * pulse_v
-        square = rr * pulse_u * pulse_u + 2.0 * rrc * pulse_u * wake + rrcc * wake * wake
         weight[n] = w
         nodes[n, 0] = u
         nodes[n, 1] = v
-        nodes[n, 2] = max(square - u * u, 0.0) + 2.0 * share_u * rrc * energy
-        nodes[n, 3] = max(rr - r * r, 0.0) * pulse_v * pulse_v + 2.0 * share_v * rrc * energy
-        nodes[n, 4] = pulse_v * (rr * pulse_u + rrc * wake) - u * v
+        nodes[n, 2] = uu
+        nodes[n, 3] = vv
+        nodes[n, 4] = uv
         n += 1
     return n
+
+
+@kernel()
+def _collect(
+    count, samples, node, view, chance, node_weight, node_begin, moments, rate, drag, parts,
+    share_u, share_v, lane, first, step, flow, out,
+):  # fmt: skip
+    """See ``PointSamples.signatures``; ``flow`` (lanes,): sums of ``rate``. Each node stands for
+    its stretch of ages, which is shared among the steps it touches."""
+    for i in range(count):
+        g, s = node[i], view[i]
+        if rate[s] <= 0.0:
+            continue
+        u, v, uu, vv, uv = _felt(samples[i], moments[g], drag[s], parts, share_u, share_v)
+        if u == 0.0 and v == 0.0 and uu == 0.0 and vv == 0.0:
+            continue
+        w = rate[s] * chance[i] / flow[lane[s]]
+        begin = (node_begin[g] - first) / step
+        end = begin + node_weight[g] / step
+        own = out[lane[s]]
+        for j in range(int(begin), min(int(end) + 1, own.shape[0])):
+            part = w * (min(end, j + 1.0) - max(begin, 1.0 * j))
+            own[j, 0] += part * u
+            own[j, 1] += part * v
+            own[j, 2] += part * (uu + u * u)
+            own[j, 3] += part * (vv + v * v)
+            own[j, 4] += part * (uv + u * v)
+    for n in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            u, v = out[n, j, 0], out[n, j, 1]
+            out[n, j, 2] = max(out[n, j, 2] - u * u, 0.0)
+            out[n, j, 3] = max(out[n, j, 3] - v * v, 0.0)
+            out[n, j, 4] -= u * v

@@ -25,7 +25,8 @@ few nodes, the hardest case (velocities without any density): mean cube within 1
 within 5e-5. ``mean_cubes`` on its coarser rules: 2e-5 and 1.5e-3; with turbulence or wind
 fluctuations both are orders better. A state of 300 nodes takes about a millisecond of one core.
 
-Only a negative exponential headway is a Poisson stream; see ``poisson_only`` and ``renewal``.
+Only negative exponential headways make a Poisson stream. What others do is added to the logarithm
+of phi (``bunching``), and so are the covariances to those of the reference.
 """
 
 from __future__ import annotations
@@ -40,6 +41,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from wakesim.arrays import Array
+from wakesim.traffic.bunching import Bunching, no_bunching
 from wakesim.traffic.measure import Measure, join, measure
 from wakesim.traffic.speed_distribution import SpeedDistribution, invert
 from wakesim.traffic.stationary_kernels import moments_of_many, moments_of_one, summary
@@ -175,12 +177,14 @@ def mean_cubes(
     *,
     mean: ArrayLike = (0.0, 0.0),
     covariance: ArrayLike | None = None,
+    headways: Bunching | None = None,
 ) -> Moments:
     """Moments of many states in parallel, for maps and tables.
 
     ``measures``: one per state, best of a few hundred nodes (``compress``, ``Measure.scaled``).
-    ``mean`` (2,) or (n, 2) and ``covariance`` (2, 2) or (n, 2, 2) as in ``shot_noise``. The rules
-    are coarser (8 wave numbers an octave, 16 directions). A state is a point: the rotor-equivalent
+    ``mean`` (2,) or (n, 2) and ``covariance`` (2, 2) or (n, 2, 2) as in ``shot_noise``;
+    ``headways``: the correction of each state, where they are not exponential. The rules are
+    coarser (8 wave numbers an octave, 16 directions). A state is a point: the rotor-equivalent
     mean cube is the weighted sum of those of its points. The same for any number of threads.
     """
     n = len(measures)
@@ -190,10 +194,11 @@ def mean_cubes(
     first = np.concatenate([[0], np.cumsum([len(m) for m in measures])]).astype(np.int64)
     sums, result = np.empty((n, 7)), np.empty((n, 6))
     summary(nodes, together.weight, first, sums)
-    setup = _setups(sums, centre, spread, _FAST_SMALLEST, _FAST_LARGEST)
+    more = no_bunching(n) if headways is None else headways
+    setup = _setups(sums, centre, spread, _FAST_SMALLEST, _FAST_LARGEST, more.covariance)
     moments_of_many(
         nodes, together.weight, first, setup.reference, setup.angle, setup.smallest,
-        _FAST_LEVEL[0], setup.octaves, _FAST_LEVEL[1], _FAST_NORMAL, result,
+        _FAST_LEVEL[0], setup.octaves, _FAST_LEVEL[1], _FAST_NORMAL, *more, result,
     )  # fmt: skip
     total = setup.reference[:, 0]
     matrix = np.stack([total[:, 2], total[:, 4], total[:, 4], total[:, 3]], axis=1)
@@ -209,20 +214,29 @@ class _Setup(NamedTuple):
     octaves: NDArray[np.int64]  # 0 without any pass
 
 
-def _setups(sums: Array, mean: Array, covariance: Array, low: float, high: float) -> _Setup:
-    """Setups from the ``summary`` (n, 7) of the passes and the air's mean (n, 2) and covariance
-    (n, 2, 2)."""
+def _setups(
+    sums: Array, mean: Array, covariance: Array, low: float, high: float,
+    bunched: Array | float = 0.0,
+) -> _Setup:  # fmt: skip
+    """Setups from the ``summary`` (n, 7) of the passes, the air's mean (n, 2) and covariance
+    (n, 2, 2), and the covariance uu, vv, uv (n, 3) that headways add."""
     n = len(sums)
     intensity, first = sums[:, 0], sums[:, 1:3]
+    own = np.stack([covariance[:, 0, 0], covariance[:, 1, 1], covariance[:, 0, 1]], axis=1)
+    square = np.stack([first[:, 0] ** 2, first[:, 1] ** 2, first[:, 0] * first[:, 1]], axis=1)
+    second = sums[:, 3:6] + bunched
     gap = np.where(intensity < _NO_GAP, np.exp(-intensity), 0.0)
     busy = np.where(gap > 0.0, -np.expm1(-intensity), 1.0)
     some = np.where(busy > 0.0, busy, 1.0)[:, None]
-    own = np.stack([covariance[:, 0, 0], covariance[:, 1, 1], covariance[:, 0, 1]], axis=1)
-    square = np.stack([first[:, 0] ** 2, first[:, 1] ** 2, first[:, 0] * first[:, 1]], axis=1)
+    rest = (second + square) / some - square / some**2
+    # headways that take from the covariance may leave less than the rest of a gap would have
+    uu, vv, uv = (rest + own).T
+    without = (second != sums[:, 3:6]).any(axis=1) & ((uu * vv < uv * uv) | (uu + vv < 0.0))
+    gap[without], busy[without], some[without] = 0.0, 1.0, 1.0
+    rest[without] = second[without]
     reference = np.zeros((n, 3, 6))
-    rest = (sums[:, 3:6] + square) / some - square / some**2
     rows = (
-        (first + mean, sums[:, 3:6] + own, np.ones(n)),
+        (first + mean, second + own, np.ones(n)),
         (mean, own, gap),
         (first / some + mean, rest + own, busy),
     )
@@ -232,7 +246,7 @@ def _setups(sums: Array, mean: Array, covariance: Array, low: float, high: float
         reference[:, k, 4] = spread[:, 2]
     reference[busy <= 0.0, 2] = 0.0
     u, v = (first + mean).T
-    uu, vv, uv = (sums[:, 3:6] + own).T
+    uu, vv, uv = (second + own).T
     angle = 0.5 * np.arctan2(2.0 * (uv + u * v), uu + u * u - vv - v * v)
     deviation = np.sqrt(np.maximum(sums[:, 3] + sums[:, 4], 0.0))
     reach = sums[:, 6] + np.hypot(u, v) + _SPARE_REACH * np.sqrt(np.maximum(uu + vv, 0.0))

@@ -14,6 +14,8 @@ lost however small k is: with c = 1 - cos x and s = sin x
     q <- 4 q + 2 c^2,   p <- 2 p + 2 c s,   s <- 2 s (1 - c),   c <- 2 s_old^2,   x <- 2 x,
     twice:  e <- 2 e + d^2,   d <- d (2 - d).
 
+Headways other than exponential add their correction (``bunching``) to variance, a and b.
+
 Moments of the speed come from the difference between the characteristic function and that of a
 reference of known moments (two normal distributions with the same mass, mean and variance), which
 is O(k^4) at small k and vanishes at large k: no tail has to be added.
@@ -30,6 +32,7 @@ from wakesim.arrays import kernel
 
 _BLOCK = 256
 _SERIES_A, _SERIES_B = 0.05, 0.3
+_BENT = 3.0  # k^2 C up to which the correction beyond C is small beside it
 _GONE = 60.0  # exponent of a factor that leaves nothing
 
 
@@ -198,6 +201,56 @@ def _direction(state, cosine, sine, k0, voices, part_a, part_b, out):
 
 
 @kernel()
+def _add_bunching(covariance, first, even, odd, theta, k0, voices, part_a, part_b):
+    """Adds the correction d of one state, beyond its covariance, along a direction.
+
+    ``even`` and ``odd`` (4, octaves), at wave numbers first 2^o: over the directions by the Fourier
+    series that meets all four (with period pi, and with the sign turned after pi). Over ln k by
+    cubics: of these values up to k^2 C = ``_BENT``, then of d itself, which levels off. Below the
+    first wave number they are constant, above the last d is.
+    """
+    octaves = even.shape[1]
+    value, along_k = np.zeros((4, octaves)), np.empty(octaves)
+    for n in range(4):
+        turn = theta - 0.25 * math.pi * n
+        own = 0.25 * (1.0 + 2.0 * math.cos(2.0 * turn) + math.cos(4.0 * theta) * (1 - 2 * (n % 2)))
+        turned = 0.5 * (math.cos(turn) + math.cos(3.0 * turn))
+        for o in range(octaves):
+            value[0, o] += own * even[n, o]
+            value[1, o] += turned * odd[n, o]
+    c, s = math.cos(theta), math.sin(theta)
+    along = covariance[0] * c * c + covariance[1] * s * s + 2.0 * covariance[2] * c * s
+    for o in range(octaves):
+        k = first * 2.0**o
+        along_k[o] = k
+        value[2, o] = value[0, o] * k**4 - 0.5 * along * k * k
+        value[3, o] = value[1, o] * k**3
+    for j in range(part_a.size):
+        k = k0 * 2.0 ** (j / voices)
+        x = min(max(math.log2(k / first), 0.0), octaves - 1.0)
+        i = min(int(x), octaves - 2)
+        x -= i
+        # Hermite's cubic with the slopes of parabolas, of which the next node has a share
+        before, after = max(i - 1, 0), min(i + 2, octaves - 1)
+        s0, s1 = 0.5 * x * (1.0 - x) ** 2, 0.5 * x * x * (x - 1.0)
+        w0 = (1.0 + 2.0 * x) * (1.0 - x) ** 2 - s1
+        w1 = x * x * (3.0 - 2.0 * x) + s0
+        m = 0 if abs(along) * along_k[i + 1] ** 2 < _BENT else 2
+        even_k, odd_k = value[m], value[m + 1]
+        a = w0 * even_k[i] + w1 * even_k[i + 1] - s0 * even_k[before] + s1 * even_k[after]
+        b = w0 * odd_k[i] + w1 * odd_k[i + 1] - s0 * odd_k[before] + s1 * odd_k[after]
+        if m == 0 and k <= along_k[octaves - 1]:
+            part_a[j] += a * k**4
+            part_b[j] += b * k**3
+        elif m == 0:
+            part_a[j] += value[2, octaves - 1] + 0.5 * along * k * k
+            part_b[j] += value[3, octaves - 1]
+        else:
+            part_a[j] += a + 0.5 * along * k * k
+            part_b[j] += b
+
+
+@kernel()
 def _normal_moments(row, angle, directions):
     """E|u|^3 and E|u| of a bivariate normal, by its folded projections on many directions."""
     cube, speed = 0.0, 0.0
@@ -307,9 +360,11 @@ def moments_of_one(
 
 @kernel(parallel=True)
 def moments_of_many(
-    nodes, weight, first, state, angle, k0, voices, octaves, directions, normal_directions, out
+    nodes, weight, first, state, angle, k0, voices, octaves, directions, normal_directions,
+    covariance, bunched_k, even, odd, out,
 ):  # fmt: skip
-    """The same for many states in parallel; state i owns nodes first[i] to first[i + 1]."""
+    """The same for many states in parallel; state i owns nodes first[i] to first[i + 1].
+    ``covariance``, ``bunched_k``, ``even``, ``odd``: the arrays of ``bunching.Bunching``."""
     for i in numba.prange(angle.size):
         parts = np.zeros((directions, 4))
         part_a = np.empty(voices * octaves[i])
@@ -324,5 +379,9 @@ def moments_of_many(
                 _log_characteristic(
                     nodes[own], weight[own], cosine, sine, k0[i], voices, felt, a, b
                 )
+                if bunched_k[i] > 0.0:
+                    _add_bunching(
+                        covariance[i], bunched_k[i], even[i], odd[i], theta, k0[i], voices, a, b
+                    )
                 _direction(state[i], cosine, sine, k0[i], voices, a, b, parts[n])
         out[i] = _combine(state[i], angle[i], normal_directions, parts)
