@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 MEAN = "time: mean"
+OF_HOUR = "hour_of_record: mean"
 LARGEST = "time: maximum"
 # Comments, since CF has no cell method for a cube root of a mean cube.
 CUBE = "cube root of the time mean of the cubed rotor-equivalent speed"
@@ -529,7 +530,8 @@ _GROUPS = (
         Q("height_m", "m", "height of the centre of the swept area", "mount_height",
           source="mount.height_m"),
         Q("effective_speed_m_s", _M_S, "cube root of the mean cubed rotor-equivalent speed, all "
-          "hours together", "effective_speed", CUBE, source="mean_effective_speed_m_s"),
+          "hours together", "effective_speed", source="mean_effective_speed_m_s", comment=CUBE,
+          ancillary="model_interval"),
         Q("model_interval_m_s", _M_S, "what the model leaves open of it", "model_interval",
           dims=("mount", "bound")),
         Q("annual_kwh", _KWH, "energy of the hours with traffic, before losses and standby",
@@ -549,24 +551,27 @@ _GROUPS = (
         Q("row_factor", "1", "lower estimate of what shading leaves of it"),
     )),
     Group("year_hour", "", ("mount", "hour_of_record"), "hours of a year", (
-        Q("effective_speed_m_s", _M_S, "effective speed of the hour", "hour_effective_speed", CUBE),
-        Q("ambient_speed_m_s", _M_S, "the same of the wind alone", "hour_ambient_speed", CUBE),
+        Q("effective_speed_m_s", _M_S, "effective speed of the hour", "hour_effective_speed",
+          comment=CUBE, ancillary="hour_model_low hour_model_high"),
+        Q("ambient_speed_m_s", _M_S, "the same of the wind alone", "hour_ambient_speed",
+          comment=CUBE),
         Q("model_low_m_s", _M_S, "lower end of the model interval of the effective speed",
           "hour_model_low", source="low_m_s"),
         Q("model_high_m_s", _M_S, "upper end of the model interval of the effective speed",
           "hour_model_high", source="high_m_s"),
         Q("with_traffic_w", _W, "mean electrical power before losses and standby",
-          "hour_power", MEAN),
+          "hour_power", OF_HOUR),
         Q("without_traffic_w", _W, "the same in the wind alone", "hour_power_without_traffic",
-          MEAN),
+          OF_HOUR),
         Q("net_w", _W, "with traffic, after availability, losses and standby", "hour_net_power",
-          MEAN),
+          OF_HOUR),
     )),
     Group("year_state", "", ("hour_of_record",), "traffic and wind of the hours of a year", (
         Q("flow_veh_h", "h-1", "vehicles on all carriageways", "hour_flow",
           source="all_flow_veh_h"),
         Q("heavy_share", "1", "share of heavy vehicles among them", "hour_heavy_share"),
-        Q("wind_speed_m_s", _M_S, "wind at its reference height", "hour_wind_speed", MEAN),
+        Q("wind_speed_m_s", _M_S, "wind at its reference height", "hour_wind_speed",
+          OF_HOUR),
         Q("wind_angle_deg", "degree", "direction it blows to: 0 along +x, 90 along +y",
           "hour_wind_angle"),
         Q("air_density_kg_m3", "kg m-3", "density of the air", "hour_air_density",

@@ -260,12 +260,12 @@ def _grid(result: GridResult) -> dict[str, Any]:
         "run": {"wall_time_s": result.wall_time_s, "failed": len(result.failed)},
         "failed": result.failed,
     }
-    if isinstance(result, YearResult):
-        return {**common, **_year(result)}
     mount = result.case.mounts[0] if result.case.mounts else None
     rotor = None if mount is None else {
         "width_m": mount.rotor_width_m, "height_m": mount.rotor_height_m,
     }  # fmt: skip
+    if isinstance(result, YearResult):
+        return {**common, "rotor": rotor, **_year(result)}
     if isinstance(result, MapResult):
         return {**common, "rotor": rotor, **_map(result)}
     if isinstance(result, LookupResult):

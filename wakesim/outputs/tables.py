@@ -396,7 +396,7 @@ def _year_tables(result: YearResult) -> Iterator[tuple[str, Table]]:
     }
     causes = list(result.posts[0].percentiles)
     drawn = {
-        f"{cause}_{p}_kwh": Quantity("", "kWh", f"{p.upper()} of the net energy, {cause} drawn")
+        f"{cause}_{p}_kwh": Quantity("", "kW h", f"{p.upper()} of the net energy, {cause} drawn")
         for cause in causes
         for p in ("p90", "p50", "p10")
     }
