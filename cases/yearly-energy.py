@@ -1,11 +1,11 @@
 """Energy of a small rotor over a year of hourly counts and winds, read from a lookup table.
 
-    wakesim run cases/lookup-table.toml -o out/lookup-table     # some minutes, once
-    python cases/yearly-energy.py out/lookup-table/table.h5
+    .venv/bin/wakesim run cases/lookup-table.toml -o out/lookup-table     # some minutes, once
+    .venv/bin/python cases/yearly-energy.py out/lookup-table/table.h5
 
-Needs xarray. Counts and winds of the year are invented; put your own in their place. The energy is
-that of the air through the rotor times a stated power coefficient: no inertia, no losses, no
-availability. ``[energy]`` in a traffic case does the rest.
+Runs with what wakesim itself installs. Counts and winds of the year are invented; put your own in
+their place. The energy is that of the air through the rotor times a stated power coefficient: no
+inertia, no losses, no availability. ``[energy]`` in a traffic case does the rest.
 """
 
 from __future__ import annotations
@@ -49,14 +49,17 @@ def main(path: str) -> dict[str, float]:
     missing = {n: float(data[n][data[n].size // 2]) for n in axes if n not in {*hours, *site}}
     site |= missing
 
-    # With xarray alone: straight lines between the states. Hours outside the table end at its edge.
+    # With xarray alone: straight lines between the states. What is outside the table is taken at
+    # its edge. The speed is what to interpolate: power goes with its cube and bends too much.
     limits = {n: (float(data[n][0]), float(data[n][-1])) for n in axes}
-    inside = {n: np.clip(v, *limits[n]) for n, v in hours.items()}
-    at = {n: xarray.DataArray(v, dims="hour") for n, v in inside.items()}
-    straight = data["effective_speed"].interp(site).interp(at).values
+    inside = {n: np.clip(v, *limits[n]) for n, v in (hours | site).items()}
+    place = {n: inside[n] for n in site}
+    at = {n: xarray.DataArray(inside[n], dims="hour") for n in hours}
+    straight = data["effective_speed"].interp(place).interp(at).values
 
     # With the table's own interpolation, and the hours that are outside counted.
     table = wakesim.open_table(path)
+    print(table)
     speed = table.effective_speed(**site, **hours, outside="clip")
     outside = table.is_outside(**site, **hours)
 

@@ -73,7 +73,7 @@ class _Result:
         self.air_density_kg_m3, self.passes_total, self.simulated_s = 1.2251, 77, 7200.0
         self.warnings = ("of the run", "at the mount")
 
-    def save(self, directory: Path, *, force: bool = False) -> list[Path]:
+    def save(self, directory: Path, *, force: bool = False, parquet: bool = False) -> list[Path]:
         directory.mkdir(parents=True, exist_ok=True)
         path = directory / "summary.json"
         path.write_text('{"mounts": []}\n', encoding="utf-8")

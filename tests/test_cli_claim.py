@@ -84,6 +84,25 @@ def test_a_year_is_held_against_the_year_of_the_result(
     assert json.loads(capsys.readouterr().out)["findings"][0]["factor"] == pytest.approx(3.0)
 
 
+def test_a_study_of_a_year_gives_its_net_energy(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    year = {"annual_net_kwh": 10.0, "percentiles_kwh": {"together": {"p90": 5.0, "p10": 20.0}}}
+    folder = result_folder(tmp_path, energy=None, **year)
+    path = folder / "summary.json"
+    about = json.loads(path.read_text(encoding="utf-8"))
+    about |= {"hours": 8760, "rotor": {"width_m": 1.0, "height_m": 2.0}}
+    flags = ["claim", "--annual-energy-kwh", "30", "--json", "--result", str(folder)]
+    for hours, kinds in ((8760, ["beyond the place"]), (48, [])):
+        path.write_text(json.dumps(about | {"hours": hours}), encoding="utf-8")
+        assert main(flags) == 0
+        findings = json.loads(capsys.readouterr().out)["findings"]
+        assert [f["kind"] for f in findings] == kinds
+        for finding in findings:
+            assert finding["factor"] == pytest.approx(3.0)
+            assert finding["factor_range"] == pytest.approx([1.5, 6.0])
+
+
 def test_a_result_is_read_from_where_a_killed_run_has_left_it(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

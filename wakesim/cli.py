@@ -195,6 +195,7 @@ def _run_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="ADDRESS",
         help="scheduler of a Dask cluster for tables, maps and samples",
     )
+    add("--parquet", action="store_true", help="write the tables as Parquet files, too")
     add("--json", action="store_true", help="print summary.json instead of the summary in words")
 
 
@@ -204,6 +205,10 @@ def _run(options: argparse.Namespace) -> int:
 
     case = load_case(options.case)
     folder = Path(options.output or Path("out", Path(options.case).stem))
+    if options.parquet or case.outputs.parquet:
+        from wakesim.outputs import check_parquet
+
+        check_parquet()
     with hold(folder):
         check_target(folder, RESULT, options.force)
 
@@ -216,7 +221,7 @@ def _run(options: argparse.Namespace) -> int:
             result = run(
                 case, report, workers=options.workers, cluster=options.cluster, folder=folder
             )
-        paths = result.save(folder, force=options.force)
+        paths = result.save(folder, force=options.force, parquet=options.parquet)
     if options.json:
         sys.stdout.write((folder / "summary.json").read_text(encoding="utf-8"))
     else:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from wakesim.energy.claims import Claim, Place
 
 _SOURCE = "command line"
+_LEAST_HOURS = 8700  # of a record that stands for a year
 _MOST_BYTES = 100_000_000  # of a summary.json
 # flag: what it states, in the unit of its name
 _FIGURES = {
@@ -179,7 +180,7 @@ def _place(folder: Path, mount: str | None) -> tuple[Place, bool]:
         gust_m_s=one.get("gust_peak_m_s"),
         density_kg_m3=density,
     )
-    return _with_energy(place, energy), invented
+    return _with_year(_with_energy(place, energy), one, summary), invented
 
 
 def _with_energy(place: Place, energy: Mapping[str, Any]) -> Place:
@@ -190,6 +191,16 @@ def _with_energy(place: Place, energy: Mapping[str, Any]) -> Place:
     drawn = (energy.get("uncertainty") or {}).get("annual_kwh") or {}
     case_air = energy.get("annual_kwh_in_the_air_of_the_case") or 0.0
     return place.with_energy(year, area, case_air, drawn.get("p90"), drawn.get("p10"))
+
+
+def _with_year(place: Place, one: Mapping[str, Any], summary: Mapping[str, Any]) -> Place:
+    """The place with the net energy of a study of a whole year of hours."""
+    net, hours, rotor = (one.get("annual_net_kwh"), summary.get("hours"), summary.get("rotor"))
+    if net is None or not rotor or not hours or hours < _LEAST_HOURS:
+        return place
+    drawn = (one.get("percentiles_kwh") or {}).get("together") or {}
+    area = rotor["width_m"] * rotor["height_m"]
+    return place.with_energy(net, area, net, drawn.get("p90"), drawn.get("p10"))
 
 
 def _chosen(path: Path, names: list[str], mount: str | None) -> str:

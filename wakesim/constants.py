@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import sys
 import tomllib
 from collections.abc import Iterator
@@ -59,6 +60,13 @@ class Input:
     setting: str = ""
     role: str = "counted"
     law: str = ""
+
+    @property
+    def unit(self) -> str:
+        """The unit of a value, as its text has it: m, m/s, s, or "" for a factor."""
+        text = self.text if isinstance(self.text, str) else self.text[0]
+        found = re.search(r"\{:g\} (m/s|m|s)\b", text)
+        return found[1] if found else ""
 
     def describe(self, value: float) -> str:
         """A value in words, with its unit."""

@@ -16,13 +16,16 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 MEAN = "time: mean"
+OF_HOUR = "hour_of_record: mean"
 LARGEST = "time: maximum"
-CUBE = "time: mean (comment: cube root of the time mean of the cubed rotor-equivalent speed)"
-ROTOR = "area: mean (comment: cube root of the area mean of the cubed horizontal speed)"
+# Comments, since CF has no cell method for a cube root of a mean cube.
+CUBE = "cube root of the time mean of the cubed rotor-equivalent speed"
+ROTOR = "cube root of the mean over the swept area of the cubed horizontal speed"
 
 _READING = {
     "m s-1": "m/s", "W m-2": "W/m²", "m2 s-1": "m²/s", "m3 s-2": "m³/s²", "h-1": "veh/h",
-    "degree": "°", "kg m-3": "kg/m³", "kg m2": "kg m²", "rad s-1": "rad/s", "percent": "%",
+    "degree": "°", "kg m-3": "kg/m³", "kg m2": "kg m²", "kW h": "kWh",
+    "rad s-1": "rad/s", "percent": "%",
     "W m-1": "W/m", "1": "",
 }  # fmt: skip
 
@@ -33,7 +36,8 @@ class Quantity:
 
     ``units`` as netCDF writes them, "1" for none and for words. ``source`` leads to the value from
     the group's record, as attributes joined by dots (the key when not given). ``dims`` are the
-    dimensions of the variable, ``method`` its CF cell method, ``standard`` its CF standard name.
+    dimensions of the variable, ``method`` its CF cell method, ``standard`` its CF standard name,
+    ``comment`` what neither says, ``ancillary`` the variables that hold the ends of its intervals.
     """
 
     key: str
@@ -44,6 +48,8 @@ class Quantity:
     source: str = ""
     dims: tuple[str, ...] = ()
     standard: str = ""
+    comment: str = ""
+    ancillary: str = ""
 
     @property
     def reading_unit(self) -> str:
@@ -77,7 +83,7 @@ class Group:
 
 Q = Quantity
 _WORDS = "1"
-_M_S, _W, _KWH = "m s-1", "W", "kWh"
+_M_S, _W, _KWH = "m s-1", "W", "kW h"
 _MOUNT = ("mount",)
 _HOUR = ("mount", "weekday_hour")
 _RESPONSE = ("mount", "response")
@@ -103,6 +109,8 @@ _GROUPS = (
         Q("provenance", _WORDS, "program, version, case_text, case_sha256, inputs_sha256 (case "
           "text, seed, version and vehicle data; the same on every machine), seed, created_utc, "
           "python, platform, libraries, and whatever else the run recorded"),
+        Q("tables", _WORDS, "list of file and note: what each CSV table holds; its columns are in "
+          "columns.csv"),
         Q("files", _WORDS, "names of the files written with this summary, relative to its folder"),
     )),
     Group("run", "run", (), "how it was computed; passes and rounds with traffic and single passes,"
@@ -128,7 +136,8 @@ _GROUPS = (
         Q("cut_in_m_s", _M_S, "cut-in speed of the rotor", "cut_in_speed"),
     )),
     Group("measure", "mounts[]", _MOUNT, "measures of traffic at a mount, null for single passes", (
-        Q("effective_speed_m_s", _M_S, "effective speed", "effective_speed", CUBE),
+        Q("effective_speed_m_s", _M_S, "effective speed", "effective_speed", comment=CUBE,
+          ancillary="sampling_interval model_interval"),
         Q("mean_speed_m_s", _M_S, "mean rotor-equivalent speed", "mean_speed", MEAN),
         Q("mean_u_m_s", _M_S, "mean velocity along the road", "mean_u", MEAN),
         Q("mean_v_m_s", _M_S, "mean velocity across the road, towards +y", "mean_v", MEAN),
@@ -143,7 +152,7 @@ _GROUPS = (
           "gust_peak", LARGEST),
         Q("peak_m_s", _M_S, "highest rotor-equivalent speed", "peak_speed", LARGEST),
         Q("ambient_effective_speed_m_s", _M_S, "effective speed without traffic",
-          "ambient_effective_speed", CUBE),
+          "ambient_effective_speed", comment=CUBE),
         Q("power_density_w_m2", "W m-2", "energy flux per swept area before any loss",
           "power_density", MEAN),
     )),
@@ -154,10 +163,10 @@ _GROUPS = (
     )),
     Group("share", "mounts[]", (), "shares of the mean cube, each sums to 1; negative: works "
           "against the rest", (
-        Q("by_class", "1", "share of the mean cubed speed by class", "share_by_class", MEAN,
+        Q("by_class", "1", "share of the mean cubed speed by class", "share_by_class",
           dims=("mount", "cube_source")),
         Q("by_mechanism", "1", "share of the mean cubed speed by mechanism", "share_by_mechanism",
-          MEAN, dims=("mount", "mechanism")),
+          dims=("mount", "mechanism")),
     )),
     Group("gust", "mounts[]", (), "", (
         Q("gust_averaging_s", "s", "averaging time of the gust"),
@@ -196,7 +205,7 @@ _GROUPS = (
         Q("hour", "h", "clock hour, its beginning"),
         Q("flow_veh_h", "h-1", "vehicles per hour, all lanes", "hourly_flow"),
         Q("effective_speed_m_s", _M_S, "effective speed of the hour", "hourly_effective_speed",
-          CUBE),
+          comment=CUBE),
         Q("mean_speed_m_s", _M_S, "mean speed of the hour", "hourly_mean_speed", MEAN),
     )),
     Group("variant", "mounts[].model_variants[]", ("mount", "variant"),
@@ -206,16 +215,16 @@ _GROUPS = (
         Q("setting", _WORDS, "setting of the model variant", "variant_setting",
           dims=("variant",)),
         Q("effective_speed_m_s", _M_S, "effective speed of the variant", "variant_effective_speed",
-          CUBE),
-        Q("change_m_s", _M_S, "change of the effective speed by the variant", "variant_change",
-          CUBE),
+          comment=CUBE),
+        Q("change_m_s", _M_S, "change of the effective speed by the variant", "variant_change"),
         Q("counted", "1", "whether the variant is part of the model interval or shown beside it",
           "variant_counted", dims=("variant",)),
     )),
     Group("cutoff", "mounts[].cutoff_sensitivity[]", (), "wakes followed for another time", (
         Q("wake_memory_s", "s", "time for which wakes are followed"),
         Q("effective_speed_m_s", _M_S, "effective speed when wakes are followed for another time",
-          "cutoff_effective_speed", CUBE, "cutoff_effective_speed_m_s", ("mount", "wake_memory")),
+          "cutoff_effective_speed", "", "cutoff_effective_speed_m_s", ("mount", "wake_memory"),
+          comment=CUBE),
     )),
     Group("signature", "mounts[].signatures[]", _PASS, "one pass of a vehicle class", (
         Q("vehicle", _WORDS, "vehicle class"),
@@ -253,13 +262,13 @@ _GROUPS = (
           f"{_SPECTRUM}, part of pulses and mean wakes as they sweep past",
           "velocity_spectrum_passing"),
     )),
-    Group("series", "", ("mount", "time"), "the first simulated round", (
+    Group("series", "", ("mount", "series_time"), "the first simulated round", (
         Q("time_s", "s", "time since the start of the round"),
-        Q("hour", "h", "clock hour of the sample", "clock_hour", dims=("time",)),
+        Q("hour", "h", "clock hour of the sample", "clock_hour", dims=("series_time",)),
         Q("u_m_s", _M_S, "velocity along the road at the centre of the swept rectangle", "u"),
         Q("v_m_s", _M_S, "velocity across the road, towards +y, at the centre of the swept "
           "rectangle", "v"),
-        Q("speed_m_s", _M_S, "rotor-equivalent horizontal speed", "speed", ROTOR),
+        Q("speed_m_s", _M_S, "rotor-equivalent horizontal speed", "speed", comment=ROTOR),
     )),
     Group("pass", "", ("pass",), "passes of the first round", (
         Q("time_s", "s", "time at which the nose is abreast of the mounts", "pass_time"),
@@ -330,9 +339,9 @@ _GROUPS = (
         Q("electrical_w", _W, f"electrical power before standby use{_AIR}", "electrical_power",
           MEAN, "power.electrical_w", ("mount", "response", "weekday_hour")),
         Q("effective_speed_m_s", _M_S, f"effective speed of the hour{_AIR}",
-          "energy_effective_speed", MEAN, "power.effective_speed_m_s"),
+          "energy_effective_speed", "", "power.effective_speed_m_s", comment=CUBE),
         Q("captured_speed_m_s", _M_S, "steady speed that would generate as much as the rotor's "
-          f"response{_AIR}", "captured_speed", MEAN, "power.captured_speed_m_s"),
+          f"response{_AIR}", "captured_speed", "", "power.captured_speed_m_s"),
     )),
     Group("month", "", (), "months of the year of the case", (
         Q("with_traffic_kwh", _KWH, "electrical, before standby use"),
@@ -446,13 +455,14 @@ _GROUPS = (
     )),
     Group("state", "", (), "what lookup tables and maps hold at every state", (
         Q("effective_speed_m_s", _M_S, "cube root of the mean cubed rotor-equivalent speed",
-          "effective_speed", MEAN),
+          "effective_speed", ancillary="model_low model_high"),
         Q("mean_speed_m_s", _M_S, "mean horizontal speed over the swept area", "mean_speed", MEAN),
         Q("sd_speed_m_s", _M_S, "standard deviation of the horizontal speed over the swept area",
           "sd_speed"),
         Q("drift_m_s", _M_S, "sustained drift along the road (+x), mean over the swept area",
           "drift", MEAN),
-        Q("power_density_w_m2", "W m-2", "kinetic energy flux through the swept area",
+        Q("power_density_w_m2", "W m-2", "kinetic energy flux through the swept area, of a map; of "
+          "a table wakesim.open_table makes it of the effective speed between the states",
           "power_density", MEAN),
         Q("model_low_m_s", _M_S, "lower end of the model interval of effective_speed",
           "model_low"),
@@ -502,6 +512,9 @@ _GROUPS = (
         Q("hour", "h", "clock hour of the case that stands behind axes not given"),
         Q("axes", _WORDS, "list of name, values"),
         Q("variables", _WORDS, "names in table.h5"),
+        Q("wind", _WORDS, "what the wind of the states is: reference_height_m, profile (log or "
+          "power), roughness_m and displacement_m, or exponent, turbulence_intensity; attributes "
+          "wind_... of table.h5; null without any wind"),
         Q("states", "1", "number of states of the table"),
         Q("distinct_states", "1", "number of computed ones (equal air is computed once)"),
         Q("added", _WORDS, "values that refinement put in, by axis"),
@@ -517,7 +530,8 @@ _GROUPS = (
         Q("height_m", "m", "height of the centre of the swept area", "mount_height",
           source="mount.height_m"),
         Q("effective_speed_m_s", _M_S, "cube root of the mean cubed rotor-equivalent speed, all "
-          "hours together", "effective_speed", CUBE, source="mean_effective_speed_m_s"),
+          "hours together", "effective_speed", source="mean_effective_speed_m_s", comment=CUBE,
+          ancillary="model_interval"),
         Q("model_interval_m_s", _M_S, "what the model leaves open of it", "model_interval",
           dims=("mount", "bound")),
         Q("annual_kwh", _KWH, "energy of the hours with traffic, before losses and standby",
@@ -537,24 +551,27 @@ _GROUPS = (
         Q("row_factor", "1", "lower estimate of what shading leaves of it"),
     )),
     Group("year_hour", "", ("mount", "hour_of_record"), "hours of a year", (
-        Q("effective_speed_m_s", _M_S, "effective speed of the hour", "hour_effective_speed", CUBE),
-        Q("ambient_speed_m_s", _M_S, "the same of the wind alone", "hour_ambient_speed", CUBE),
+        Q("effective_speed_m_s", _M_S, "effective speed of the hour", "hour_effective_speed",
+          comment=CUBE, ancillary="hour_model_low hour_model_high"),
+        Q("ambient_speed_m_s", _M_S, "the same of the wind alone", "hour_ambient_speed",
+          comment=CUBE),
         Q("model_low_m_s", _M_S, "lower end of the model interval of the effective speed",
           "hour_model_low", source="low_m_s"),
         Q("model_high_m_s", _M_S, "upper end of the model interval of the effective speed",
           "hour_model_high", source="high_m_s"),
         Q("with_traffic_w", _W, "mean electrical power before losses and standby",
-          "hour_power", MEAN),
+          "hour_power", OF_HOUR),
         Q("without_traffic_w", _W, "the same in the wind alone", "hour_power_without_traffic",
-          MEAN),
+          OF_HOUR),
         Q("net_w", _W, "with traffic, after availability, losses and standby", "hour_net_power",
-          MEAN),
+          OF_HOUR),
     )),
     Group("year_state", "", ("hour_of_record",), "traffic and wind of the hours of a year", (
         Q("flow_veh_h", "h-1", "vehicles on all carriageways", "hour_flow",
           source="all_flow_veh_h"),
         Q("heavy_share", "1", "share of heavy vehicles among them", "hour_heavy_share"),
-        Q("wind_speed_m_s", _M_S, "wind at its reference height", "hour_wind_speed", MEAN),
+        Q("wind_speed_m_s", _M_S, "wind at its reference height", "hour_wind_speed",
+          OF_HOUR),
         Q("wind_angle_deg", "degree", "direction it blows to: 0 along +x, 90 along +y",
           "hour_wind_angle"),
         Q("air_density_kg_m3", "kg m-3", "density of the air", "hour_air_density",
@@ -594,7 +611,7 @@ COORDINATES: dict[str, Quantity] = {q.key: q for q in (
     Q("variant", _WORDS, "model variant"),
     Q("wake_memory", "s", "time for which wakes are followed"),
     Q("frequency", "Hz", "frequency"),
-    Q("time", "s", "time since the start of the round"),
+    Q("series_time", "s", "time since the start of the round"),
     Q("pass", "1", "number of the pass"),
     Q("drift_term", _WORDS, "part of the mean air's balance of forces"),
     Q("weekday_hour", "h", "clock hour of a weekday, its beginning"),
@@ -631,10 +648,12 @@ AXES = group("axis")
 PASS_AXES = group("pass_axis")
 STATES = {**variables("state"), **variables("pass_state")}
 
-# Files of a result beside figures and report; columns of the tables are described on top of them.
+# Files of a result beside figures and report. CSV tables have one header line and no other text;
+# their columns are described in columns.csv, the last of them says whether the data are invented.
 FILES = {
     "summary.json": "the result in one small file for programs; no NaN: what is not known is null",
     "result.h5": "everything of a run at mounts",
+    "columns.csv": "unit and meaning of every column of the other tables",
     "signatures.csv": "one pass of each class at each mount",
     "mounts.csv": "the measures of traffic, a row a mount",
     "hourly.csv": "means of each clock hour",
@@ -665,7 +684,13 @@ def documentation() -> str:
         "`result.to_xarray()` gives the data set that the HDF5 file holds,",
         "`result.to_pandas(name)` a table by the name of its CSV file; what `wakesim.open_table`",
         "gives has both methods too.",
-        "HDF5 files open as they are in netCDF-4 programs, h5py and xarray.",
+        "HDF5 files open as they are in netCDF-4 programs, h5py and xarray, and follow CF-1.11.",
+        "Every CSV file reads with `pandas.read_csv(path)` as it is: one header line, units in the",
+        "names of the columns, empty cells where a value is missing; the last column,",
+        "`invented_data`, says whether case and place are made up. With",
+        "`wakesim run --parquet`, `parquet = true` in `[outputs]` or",
+        "`result.save(folder, parquet=True)` the tables are also written as Parquet files",
+        "(`pip install wakesim[parquet]`).",
         "",
         *_markdown(("file", "content"), FILES.items()),
         "## summary.json",

@@ -42,13 +42,17 @@ def outputs() -> Any:
 class _Written:
     """What every result can do."""
 
-    def save(self, directory: str | Path, *, force: bool = False) -> list[Path]:
+    def save(
+        self, directory: str | Path, *, force: bool = False, parquet: bool = False
+    ) -> list[Path]:
         """Write data, summary.json, tables, figures and report.html into ``directory``.
 
+        ``parquet``: the tables also as Parquet files, as with ``outputs.parquet`` in the case.
         Returns the paths written. Raises OutputError when the folder already holds results and
-        ``force`` is not set, or when it cannot be written; nothing is left half-written.
+        ``force`` is not set, when it cannot be written, or when Parquet is wanted and its library
+        is not installed; nothing is left half-written.
         """
-        paths: list[Path] = outputs().save(self, directory, force)
+        paths: list[Path] = outputs().save(self, directory, force, parquet)
         return paths
 
     def to_xarray(self) -> xarray.Dataset:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 import shutil
 import subprocess
 
@@ -32,7 +33,7 @@ TRAFFIC_DIMENSIONS = {
     "variant",
     "wake_memory",
     "frequency",
-    "time",
+    "series_time",
     "pass",
     "drift_y",
     "drift_z",
@@ -48,9 +49,9 @@ def opened(request, saved_traffic):
 
 def test_xarray_sees_every_dimension(opened):
     assert set(opened.sizes) == TRAFFIC_DIMENSIONS
-    assert opened.attrs["Conventions"] == "CF-1.10"
+    assert opened.attrs["Conventions"] == "CF-1.11"
     assert opened["hour"].dtype.kind == "i"
-    assert opened["time"].dtype == np.float64
+    assert opened["series_time"].dtype == np.float64
 
 
 def test_values_round_trip(opened, traffic_result):
@@ -72,7 +73,7 @@ def test_values_round_trip(opened, traffic_result):
         assert float(variant) == values.variants[0].change_m_s
         np.testing.assert_array_equal(row.velocity_spectrum.values, values.spectrum_m2_s)
         np.testing.assert_array_equal(row.speed.values, values.series.speed_m_s.astype("f4"))
-        np.testing.assert_array_equal(opened.time.values, values.series.time_s)
+        np.testing.assert_array_equal(opened.series_time.values, values.series.time_s)
 
 
 def test_drift_round_trips_on_grids_of_different_size(opened, traffic_result):
@@ -107,6 +108,30 @@ def test_passing_spectrum_and_counted_variants_round_trip(opened, traffic_result
         assert row.variant_counted.values.tolist() == [int(v.counted) for v in values.variants]
         assert float(row.share_by_mechanism.sel(mechanism="drift")) == 0.10
     assert opened.variant_counted.attrs["flag_meanings"].split()[0] == "beside_the_interval"
+
+
+CF_METHODS = {  # CF-1.11, appendix E
+    "point", "sum", "maximum", "maximum_absolute_value", "median", "mid_range", "minimum",
+    "minimum_absolute_value", "mean", "mean_absolute_value", "mean_of_upper_decile", "mode",
+    "range", "root_mean_square", "standard_deviation", "sum_of_squares", "variance",
+}  # fmt: skip
+
+
+def test_what_cf_asks_of_methods_missing_values_and_links(saved_traffic):
+    with netCDF4.Dataset(saved_traffic / "result.h5") as data:
+        for name, variable in data.variables.items():
+            for method in re.findall(r": (\w+)", getattr(variable, "cell_methods", "")):
+                assert method in CF_METHODS, name
+            for other in getattr(variable, "ancillary_variables", "").split():
+                assert set(variable.dimensions) <= set(data[other].dimensions), name
+            if variable.dtype != str and variable.dtype.kind == "f":
+                missing = hasattr(variable, "_FillValue")
+                assert missing is (name not in data.dimensions), name
+            if getattr(variable, "standard_name", "") == "height":
+                assert variable.positive == "up"
+        linked = data["effective_speed"].ancillary_variables.split()
+        assert linked == ["sampling_interval", "model_interval"]
+        assert "cell_methods" not in data["effective_speed"].ncattrs()
 
 
 def test_without_drift_there_are_no_drift_variables(tmp_path):
@@ -158,7 +183,7 @@ def test_netcdf4_python_reads_it(saved_traffic, traffic_result):
     with netCDF4.Dataset(saved_traffic / "result.h5") as data:
         assert list(data["mount"][:]) == [m.mount.name for m in traffic_result.mounts]
         assert data["speed"].filters()["shuffle"]
-        assert data["speed"].dimensions == ("mount", "time")
+        assert data["speed"].dimensions == ("mount", "series_time")
         walls = data["wall_offset"][:]
         assert np.isnan(walls.filled(np.nan)[0])
         assert walls[1] == 6.0

@@ -92,9 +92,7 @@ def test_a_table_is_read_from_where_a_killed_run_has_left_it(folder, tmp_path, m
 
 
 def read_csv(path: Path) -> list[dict[str, str]]:
-    text = path.read_text(encoding="utf-8")
-    body = "".join(line for line in text.splitlines(True) if not line.startswith("# "))
-    return list(csv.DictReader(io.StringIO(body)))
+    return list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8"))))
 
 
 def test_the_csv_reads_back_equal(result, folder):
@@ -106,8 +104,9 @@ def test_the_csv_reads_back_equal(result, folder):
         assert values.tobytes() == result.variables[name].tobytes()
     heights = np.array([float(r["height_m"]) for r in rows]).reshape(shape)
     assert heights[0, :, 0, 0, 0].tolist() == [1.2, 1.6, 2.0]
-    head = (folder / "table.csv").read_text(encoding="utf-8").splitlines()
-    assert any(line.startswith("# effective_speed_m_s: m/s, ") for line in head)
+    described = {row["column"]: row for row in read_csv(folder / "columns.csv")}
+    assert set(described) == set(rows[0])
+    assert described["effective_speed_m_s"]["unit"] == "m/s"
 
 
 def test_the_table_gives_its_own_states_back(result, table):
@@ -128,6 +127,31 @@ def test_result_and_table_give_the_same_rows(result, table):
     assert rows.equals(table.to_pandas())
     assert rows.equals(result.to_pandas("table.csv"))
     assert result.to_xarray().equals(table.to_xarray())
+
+
+def test_power_goes_with_the_cube_between_the_states(result, folder, table):
+    """Interpolated itself it would be far too high between still air and a wind."""
+    assert "power_density" not in result.variables
+    with h5py.File(folder / "table.h5") as file:
+        assert "power_density" not in file
+    at = {"offset_m": 1.2, "height_m": 1.6, "flow_veh_h": 150.0, "wind_angle_deg": 0.0}
+    at["wind_speed_m_s"] = np.array([0.0, 1.0, 2.0])
+    power = table.power_density(**at)
+    cube = table.effective_speed(**at) ** 3
+    assert power == pytest.approx(0.5 * table.air_density_kg_m3 * cube)
+    assert table.value("power_density", **at) == pytest.approx(power)
+    assert power[[0, 2]].mean() > 1.2 * power[1]
+
+
+def test_the_table_says_what_its_wind_is(table, folder):
+    # of a case in still air: 10 m over open land
+    wind = {
+        "reference_height_m": 10.0, "profile": "log", "roughness_m": 0.03, "displacement_m": 0.0,
+        "turbulence_intensity": 0.0,
+    }  # fmt: skip
+    assert table.wind == wind
+    assert "reference_height_m 10" in str(table)
+    assert json.loads((folder / "summary.json").read_text())["wind"] == wind
 
 
 def test_arguments_broadcast(table):

@@ -79,6 +79,8 @@ class Outputs(Table):
     """What goes into the output folder besides the tables and figures always written.
 
     ``series_csv``: the velocity over time: the busiest stretch, all of it, or none.
+    ``parquet``: the tables also as Parquet files; needs wakesim[parquet].
     """
 
     series_csv: Literal["stretch", "full", "none"] = "stretch"
+    parquet: bool = False

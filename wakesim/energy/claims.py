@@ -101,7 +101,8 @@ class Claim:
     stated efficiency of air to shaft or grid, ``cut_in_m_s`` the lowest speed it runs at,
     ``daily_energy_kwh`` the output a day, ``annual_energy_kwh`` that of a year, ``count``
     rotors along ``section_length_m`` of road, ``daily_load_kwh`` the need of one consumer and
-    ``loads`` how many are said to be covered by all rotors. Raises ValueError for figures that are not positive and finite.
+    ``loads`` how many are said to be covered by all rotors. Raises ValueError for figures that are
+    not positive and finite.
     """
 
     power_w: float | None = None

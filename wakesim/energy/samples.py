@@ -94,7 +94,9 @@ def yield_parameters(case: Case, mount: Mount) -> tuple[Parameter, ...]:
         absent.add(constants.WIND_SPEED)
     settings = field_settings(case)
     return tuple(
-        Parameter(item.name, *_range(item, case, mount), item.scale, item.origin, item.key)
+        Parameter(
+            item.name, *_range(item, case, mount), item.scale, item.origin, item.key, item.unit
+        )
         for item in uncertain_inputs(settings, "counted", "yield")
         if item not in absent
     )

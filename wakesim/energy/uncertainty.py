@@ -39,8 +39,8 @@ class Parameter:
     """One uncertain input, evenly spread over its range.
 
     ``scale`` is "linear", "log" (even in the logarithm) or "choice" (``low`` or ``high``, half
-    each). ``origin`` says where the range comes from, ``key`` is its name in programs. Raises
-    ValueError for an empty range.
+    each). ``origin`` says where the range comes from, ``key`` is its name in programs, ``unit``
+    that of its values. Raises ValueError for an empty range.
     """
 
     name: str
@@ -49,6 +49,7 @@ class Parameter:
     scale: str = "linear"
     origin: str = ""
     key: str = ""
+    unit: str = ""
 
     def __post_init__(self) -> None:
         if self.scale not in ("linear", "log", "choice"):

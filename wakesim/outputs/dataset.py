@@ -1,12 +1,12 @@
 """Everything of a result as one data set, variables as the rows of ``wakesim.quantities``.
 
 Dimensions of a run: ``mount``, ``vehicle_class``, ``lane``, ``signature_sample`` always; ``bound``,
-``hour``, ``cube_source``, ``mechanism``, ``variant``, ``wake_memory``, ``frequency``, ``time`` and
-``pass`` with traffic; ``drift_y``, ``drift_z`` and ``drift_term`` with its mean air;
-``weekday_hour``, ``month``, ``response``, ``year_wind``, ``exceedance`` and ``uncertain_input``
-with a rotor. NaN marks what does not exist for a combination. A lookup table lies over its axes, a
-mounting map over ``height_m`` and ``offset_m``. Case text, hashes, seed and versions are global
-attributes.
+``hour``, ``cube_source``, ``mechanism``, ``variant``, ``wake_memory``, ``frequency``,
+``series_time`` and ``pass`` with traffic; ``drift_y``, ``drift_z`` and ``drift_term`` with its mean
+air; ``weekday_hour``, ``month``, ``response``, ``year_wind``, ``exceedance`` and
+``uncertain_input`` with a rotor. NaN marks what does not exist for a combination. A lookup table
+lies over its axes, a mounting map over ``height_m`` and ``offset_m``. Case text, hashes, seed and
+versions are global attributes.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ import numpy as np
 from wakesim.energy.rotor import RESPONSES
 from wakesim.outputs import page, wording
 from wakesim.outputs.netcdf import TABLE_FORMAT, Collected, states
-from wakesim.outputs.summary import all_warnings, full_provenance, plain, wind_record
+from wakesim.outputs.summary import all_warnings, full_provenance, plain, table_wind, wind_record
 from wakesim.quantities import AXES, PASS_AXES, STATES, group
 from wakesim.results import (
     REASONS,
@@ -129,7 +129,7 @@ def _traffic(data: Collected, result: Result, statistics: Sequence[MountStatisti
         data.group("spectrum", statistics)
     _mean_air(data, statistics)
     series = [row.series for row in statistics]
-    data.coordinate("time", _common([s.time_s for s in series], "series times"))
+    data.coordinate("series_time", _common([s.time_s for s in series], "series times"))
     data.group("series", series, series[0], single=True)
     passes = series[0].passes
     if len(passes.time_s):
@@ -214,6 +214,8 @@ def _lookup_attributes(result: LookupResult) -> dict[str, Any]:
     if result.interpolation is not None:
         check = vars(result.interpolation)
         attributes |= {f"interpolation_error_{key}": value for key, value in check.items()}
+    wind = table_wind(result.case)
+    attributes |= {f"wind_{key}": value for key, value in (wind or {}).items()}
     return _grid_attributes(result) | _hour_attributes(result) | attributes
 
 
@@ -293,7 +295,7 @@ def _global_attributes(result: Result | GridResult) -> dict[str, Any]:
     provenance = plain(full_provenance(result))
     version = provenance.get("version", "unknown")
     attributes: dict[str, Any] = {
-        "Conventions": "CF-1.10",
+        "Conventions": "CF-1.11",
         "title": wording.one_line(result.case.title),
         "history": f"{provenance.get('created_utc', '')} computed by wakesim {version}",
         "source": f"wakesim {version}: hull pulses and empirical wakes of passing vehicles",

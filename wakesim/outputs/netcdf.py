@@ -2,9 +2,11 @@
 
 The rules of such files: every axis of every variable is a dimension scale, one without values
 carries the marker of netCDF; links are kept in order; text is UTF-8 of variable length; no complex
-and no HDF5 bool; every variable has ``units`` and ``long_name``. A file is built in memory and
-written in one go: the HDF5 library can crash the program when a write fails half-way, a plain write
-raises OSError. Equal data sets give equal bytes.
+and no HDF5 bool; every variable has ``units`` and ``long_name``, every float that is no coordinate
+a ``_FillValue``. CF-1.11 is followed but for names of mounts, lanes and classes: a string variable
+with the name of its dimension, so that xarray selects by it. A file is built in memory and written
+in one go: the HDF5 library can crash the program when a write fails half-way, a plain write raises
+OSError. Equal data sets give equal bytes.
 """
 
 from __future__ import annotations
@@ -117,11 +119,21 @@ class Collected:
         """A variable over dimensions made before."""
         self._put(name or q.name, tuple(dims), lambda: values, q, attributes)
 
+    def linked(self, variable: Variable) -> dict[str, Any]:
+        """The attributes of a variable; ``ancillary_variables`` names those that there are."""
+        attributes = dict(variable.attributes)
+        names = attributes.pop("ancillary_variables", "").split()
+        if known := [name for name in names if name in self.variables]:
+            attributes["ancillary_variables"] = " ".join(known)
+        return attributes
+
     def dataset(self) -> xarray.Dataset:
         """What was collected."""
         import xarray
 
-        variables = {k: (v.dims, v.values(), v.attributes) for k, v in self.variables.items()}
+        variables = {
+            name: (v.dims, v.values(), self.linked(v)) for name, v in self.variables.items()
+        }
         made = xarray.Dataset(variables, attrs=dict(self.attributes))
         return made.set_coords(self._beside)
 
@@ -133,7 +145,14 @@ class Collected:
         q: Quantity,
         extra: Mapping[str, Any] | None = None,
     ) -> None:
-        fixed = {"standard_name": q.standard, "cell_methods": q.method}
+        prefix = name.removesuffix(q.name) if q.name else ""
+        fixed = {
+            "standard_name": q.standard,
+            "positive": "up" if q.standard == "height" else "",
+            "cell_methods": q.method,
+            "comment": q.comment,
+            "ancillary_variables": " ".join(prefix + other for other in q.ancillary.split()),
+        }
         attributes = {"units": q.units, "long_name": q.meaning}
         attributes |= {key: text for key, text in fixed.items() if text} | dict(extra or {})
         self.variables[name] = Variable(dims, make, attributes)
@@ -202,7 +221,7 @@ def write(data: Collected, path: Path) -> None:
         scales = {name: _scale(file, data, name, k) for k, name in enumerate(data.sizes)}
         numbers = {name: k for k, name in enumerate(scales)}
         for name, variable in data.variables.items():
-            made = scales[name] if name in scales else _variable(file, name, variable)
+            made = scales[name] if name in scales else _variable(file, data, name)
             if variable.dims:
                 places = np.array([numbers[dim] for dim in variable.dims], np.int32)
                 _attach(made, {"_Netcdf4Coordinates": places, "_Netcdf4Dimid": places[0]})
@@ -217,7 +236,7 @@ def write(data: Collected, path: Path) -> None:
 def _scale(file: h5py.File, data: Collected, name: str, number: int) -> h5py.Dataset:
     """The dimension scale of a dimension, with its values where it has any."""
     if name in data.variables:
-        made = _variable(file, name, data.variables[name])
+        made = _variable(file, data, name)
         made.make_scale(name)
     else:
         made = file.create_dataset(name, (data.sizes[name],), ">f4", track_order=True)
@@ -226,15 +245,15 @@ def _scale(file: h5py.File, data: Collected, name: str, number: int) -> h5py.Dat
     return made
 
 
-def _variable(file: h5py.File, name: str, variable: Variable) -> h5py.Dataset:
-    """A variable: long numbers packed, in chunks; a fill value where something is missing."""
+def _variable(file: h5py.File, data: Collected, name: str) -> h5py.Dataset:
+    """A variable: long numbers packed, in chunks; a fill value where something may be missing."""
     import h5py
 
-    values = variable.values()
+    values = data.variables[name].values()
     how: dict[str, Any] = {"track_order": True}
     if values.dtype.kind == "O":
         how["dtype"] = h5py.string_dtype()
-    elif values.dtype.kind == "f" and np.isnan(values).any():
+    elif values.dtype.kind == "f" and name not in data.sizes:
         how["fillvalue"] = values.dtype.type(np.nan)
     if values.dtype.kind in "iuf" and values.size >= _COMPRESS_FROM:
         how |= {"compression": _DEFLATE, "shuffle": True, "chunks": _chunk(values.shape)}
@@ -246,7 +265,7 @@ def _variable(file: h5py.File, name: str, variable: Variable) -> h5py.Dataset:
         made = file.create_dataset(name, data=values, **how)
     if "fillvalue" in how:
         _attach(made, {"_FillValue": how["fillvalue"]})
-    _attach(made, variable.attributes)
+    _attach(made, data.linked(data.variables[name]))
     return made
 
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from wakesim.case.air import OPEN_LAND
 from wakesim.energy.claims import claim_record
 from wakesim.outputs import page, wording
 from wakesim.quantities import STATES, group
@@ -30,6 +31,7 @@ from wakesim.results import (
 from wakesim.runtime import sha256
 
 if TYPE_CHECKING:
+    from wakesim.case.schema import Case
     from wakesim.energy.study import EnergyResult, WindYield
     from wakesim.energy.uncertainty import Ranking
     from wakesim.energy.year import MountYear
@@ -39,14 +41,23 @@ if TYPE_CHECKING:
 FORMAT_VERSION = 1
 
 
-def write_summary(result: Result | GridResult, path: Path, files: Sequence[str] = ()) -> None:
+def write_summary(
+    result: Result | GridResult,
+    path: Path,
+    files: Sequence[str] = (),
+    tables: Mapping[str, str] | None = None,
+) -> None:
     """Write summary.json; raises OSError when the file cannot be written."""
-    text = json.dumps(summary(result, files), indent=2, ensure_ascii=False, allow_nan=False)
+    text = json.dumps(summary(result, files, tables), indent=2, ensure_ascii=False, allow_nan=False)
     path.write_text(text + "\n", encoding="utf-8")
 
 
-def summary(result: Result | GridResult, files: Sequence[str] = ()) -> dict[str, Any]:
-    """Any result as plain JSON values."""
+def summary(
+    result: Result | GridResult,
+    files: Sequence[str] = (),
+    tables: Mapping[str, str] | None = None,
+) -> dict[str, Any]:
+    """Any result as plain JSON values; ``tables`` says what each table among the files holds."""
     case = result.case
     own = _run(result) if isinstance(result, Result) else _grid(result)
     values: dict[str, Any] = plain(
@@ -61,10 +72,23 @@ def summary(result: Result | GridResult, files: Sequence[str] = ()) -> dict[str,
             "cautions": wording.CAUTIONS,
             "limits": page.limits(case),
             "provenance": full_provenance(result),
+            "tables": [{"file": name, "note": note} for name, note in (tables or {}).items()],
             "files": list(files),
         }
     )
     return values
+
+
+def table_wind(case: Case) -> dict[str, float | str] | None:
+    """What the wind of a lookup table's states is; None where they all are still."""
+    moved = case.table is not None and "wind_speed_m_s" in case.table.axes
+    wind = case.air.wind or (OPEN_LAND if moved else None)
+    if wind is None:
+        return None
+    keys = {"log": ("roughness_m", "displacement_m"), "power": ("exponent",)}[wind.profile]
+    still = () if moved else ("speed_m_s", "angle_deg")  # one for all states
+    names = ("reference_height_m", "profile", *keys, "turbulence_intensity", *still)
+    return {name: getattr(wind, name) for name in names}
 
 
 def all_warnings(result: Result | GridResult) -> list[str]:
@@ -236,12 +260,12 @@ def _grid(result: GridResult) -> dict[str, Any]:
         "run": {"wall_time_s": result.wall_time_s, "failed": len(result.failed)},
         "failed": result.failed,
     }
-    if isinstance(result, YearResult):
-        return {**common, **_year(result)}
     mount = result.case.mounts[0] if result.case.mounts else None
     rotor = None if mount is None else {
         "width_m": mount.rotor_width_m, "height_m": mount.rotor_height_m,
     }  # fmt: skip
+    if isinstance(result, YearResult):
+        return {**common, "rotor": rotor, **_year(result)}
     if isinstance(result, MapResult):
         return {**common, "rotor": rotor, **_map(result)}
     if isinstance(result, LookupResult):
@@ -316,6 +340,7 @@ def _lookup(result: LookupResult) -> dict[str, Any]:
         "hour": result.hour,
         "axes": _axes(result.axes),
         "variables": list(result.variables),
+        "wind": table_wind(result.case),
         "states": math.prod(len(values) for values in result.axes.values()),
         "distinct_states": result.distinct_states,
         "added": result.added,

@@ -123,6 +123,8 @@ class LookupTable:
 
     def value(self, variable: str, *, outside: Outside = "error", **at: ArrayLike) -> Array:
         """Any variable of the table, interpolated; the shape the arguments broadcast to."""
+        if variable == "power_density":  # whatever the file holds: it goes with the cube
+            return self.power_density(outside=outside, **at)
         values = self._values(variable)
         if outside not in _MODES:
             raise CaseError(
@@ -161,12 +163,31 @@ class LookupTable:
     def to_pandas(self) -> pandas.DataFrame:
         """One row a state: axes, then variables, with their units in the names of the columns."""
         frame = self.to_xarray().to_dataframe().reset_index()
+        frame["invented_data"] = self.attributes.get("invented_data") == "yes"
         return frame.rename(columns={name: STATES[name].key for name in self.variables})
 
     @property
     def air_density_kg_m3(self) -> float:
         """Density of the air that power densities refer to."""
         return float(self.attributes["air_density_kg_m3"])
+
+    @property
+    def wind(self) -> dict[str, Any]:
+        """What the wind of the states is: ``reference_height_m`` of its speed, ``profile``,
+        ``roughness_m`` and ``displacement_m`` or ``exponent``, ``turbulence_intensity``.
+
+        Empty when all states are still, or for a file that does not say.
+        """
+        head = "wind_"
+        return {k.removeprefix(head): v for k, v in self.attributes.items() if k.startswith(head)}
+
+    def __str__(self) -> str:
+        """The axes with their ends, and the wind."""
+        lines = [f"lookup table {self.path}"]
+        for name, values in self.axes.items():
+            lines.append(f"  {name}: {len(values)} values, {_range(name, values)}")
+        wind = ", ".join(f"{key} {value}" for key, value in self.wind.items())
+        return "\n".join([*lines, f"  wind: {wind or 'not stated'}"])
 
     @property
     def interpolation_error(self) -> dict[str, float]:

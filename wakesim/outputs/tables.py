@@ -1,10 +1,17 @@
-"""Tidy CSV tables. Lines that begin with "# " state title, units, source and invented data."""
+"""Tidy CSV tables, which ``pandas.read_csv`` reads as they are.
+
+One header line, whose names end with the unit; numbers in full or with the digits that a table
+states; empty cells where a value is missing. The last column of every table says whether the data
+are invented, so that it travels with them. What the columns are stands in columns.csv, what each
+table holds and where it comes from in summary.json.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import islice, product, repeat
+from math import isnan
 from operator import is_
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -37,6 +44,9 @@ STRETCH_S = 600.0
 _ROWS_AT_ONCE = 8192
 _QUOTED = frozenset(',"\r\n')  # a text with one of them stands in quotes
 
+COLUMNS_FILE = "columns.csv"
+INVENTED = Quantity("invented_data", "1", "true where the place or its traffic is made up")
+
 Rows = Iterable[tuple[Any, ...]]
 Columns = Mapping[str, Quantity]
 
@@ -63,25 +73,40 @@ def tables(result: Result | GridResult) -> dict[str, Table]:
 def write_table(result: Result | GridResult, table: Table, path: Path) -> None:
     """Write a table; OSError when it cannot be written. Floats in full read back equal."""
     forms = [table.digits.get(name, "") for name in table.columns]
+    invented = _cell(bool(result.case.invented_data))
     rows = iter(table.rows())
     with path.open("w", encoding="utf-8", newline="") as file:
-        file.write(csv_header(result, table.columns, table.note))
+        file.write(",".join([*table.columns, INVENTED.key]) + "\n")
         while some := list(islice(rows, _ROWS_AT_ONCE)):
-            file.writelines(_lines(some, forms))
+            file.writelines(_lines(some, forms, invented))
 
 
-def _lines(rows: list[tuple[Any, ...]], forms: list[str]) -> Iterable[str]:
+def write_columns(found: Mapping[str, Table], path: Path) -> None:
+    """Write what the columns of some tables are, a row a column."""
+    lines = ["file,column,unit,meaning\n"]
+    for name, table in found.items():
+        for key, q in {**table.columns, INVENTED.key: INVENTED}.items():
+            cells = (name, key, q.reading_unit, wording.one_line(q.meaning))
+            lines.append(",".join(map(_cell, cells)) + "\n")
+    path.write_text("".join(lines), encoding="utf-8")
+
+
+def _lines(rows: list[tuple[Any, ...]], forms: list[str], last: str) -> Iterable[str]:
     """The lines of some rows; a cell that all of them share is written out once."""
     pieces, columns = [], []
     for values, form in zip(zip(*rows, strict=True), forms, strict=True):
+        whole = form and not isnan(sum(values))  # no value is missing
         shared = all(map(is_, values, repeat(values[0])))
         if shared:
-            cell = f"%{form}" % values[0] if form else _cell(values[0])
+            cell = f"%{form}" % values[0] if whole else _cell(values[0])
             pieces.append(cell.replace("%", "%%"))
+        elif whole:
+            pieces.append(f"%{form}")
+            columns.append(values)
         else:
-            pieces.append(f"%{form or 's'}")
-            columns.append(values if form else [_cell(value) for value in values])
-    line = f"{','.join(pieces)}\n"
+            pieces.append("%s")
+            columns.append([_cell(v) if v != v or not form else f"%{form}" % v for v in values])
+    line = f"{','.join([*pieces, last])}\n"
     if not columns:
         return repeat(line % (), len(rows))
     return map(line.__mod__, zip(*columns, strict=True))
@@ -89,7 +114,7 @@ def _lines(rows: list[tuple[Any, ...]], forms: list[str]) -> Iterable[str]:
 
 def _cell(value: Any) -> str:
     if isinstance(value, float):
-        return float.__repr__(value)
+        return "" if isnan(value) else float.__repr__(value)
     text = "" if value is None else str(value)
     if isinstance(value, bool | np.bool_):
         return text.lower()
@@ -107,23 +132,10 @@ def to_pandas(result: Result | GridResult, name: str | None = None) -> pandas.Da
     if table is None:
         raise CaseError(f'no table "{name}" in this result; it has {", ".join(known)}')
     frame = pandas.DataFrame.from_records(list(table.rows()), columns=list(table.columns))
-    frame.attrs = {key: q.described for key, q in table.columns.items()}
+    frame[INVENTED.key] = bool(result.case.invented_data)
+    columns = {**table.columns, INVENTED.key: INVENTED}
+    frame.attrs = {key: q.described for key, q in columns.items()}
     return frame
-
-
-def csv_header(result: Result | GridResult, columns: Columns, note: str) -> str:
-    """Comment lines with title, source and every column's meaning, then the columns' names."""
-    provenance = result.provenance
-    seed = f"seed {provenance['seed']}, " if "seed" in provenance else ""
-    lines = [
-        result.case.title,
-        wording.INVENTED_BANNER if result.case.invented_data else "Data as given by the case file.",
-        note,
-        f"source: wakesim {provenance.get('version', '')}, case sha256 {result.case.sha256}, "
-        f"{seed}{provenance.get('created_utc', '')}",
-        *(f"{name}: {quantity.described}" for name, quantity in columns.items()),
-    ]
-    return "".join(map(wording.comment_line, lines)) + ",".join(columns) + "\n"
 
 
 # --- a run at mounts ------------------------------------------------------------------------------
@@ -155,8 +167,10 @@ def _run_tables(result: Result) -> Iterator[tuple[str, Table]]:
     sampled = [m.energy.uncertainty for m in mounts if m.energy and m.energy.uncertainty]
     if sampled:
         inputs = {
-            p.name.replace(" ", "_"): Quantity(
-                p.name, "1", f"{p.low:g} to {p.high:g}, {p.scale}; {p.origin}"
+            "_".join(filter(None, (p.key, p.unit.replace("/", "_")))): Quantity(
+                p.key,
+                p.unit or "1",
+                f"{p.name}: {p.low:g} to {p.high:g}, {p.scale}; {p.origin}",
             )
             for p in sampled[0].parameters
         }
@@ -328,7 +342,7 @@ def _samples(mount: MountResult) -> Rows:
 def _grid_table(result: GridResult) -> tuple[str, Table]:
     """The table of all states, its name and what it holds."""
     if isinstance(result, MapResult):
-        note = f"One row a place, clock hour {result.hour}; nan where no rotor may hang."
+        note = f"One row a place, clock hour {result.hour}; empty where no rotor may hang."
         why = "; ".join(f"{code}: {text}" for code, text in REASONS.items())
         columns = {
             **{key: AXES[key] for key in ("height_m", "offset_m")},
@@ -382,7 +396,7 @@ def _year_tables(result: YearResult) -> Iterator[tuple[str, Table]]:
     }
     causes = list(result.posts[0].percentiles)
     drawn = {
-        f"{cause}_{p}_kwh": Quantity("", "kWh", f"{p.upper()} of the net energy, {cause} drawn")
+        f"{cause}_{p}_kwh": Quantity("", "kW h", f"{p.upper()} of the net energy, {cause} drawn")
         for cause in causes
         for p in ("p90", "p50", "p10")
     }

@@ -7,7 +7,6 @@ the words "common practice".
 from __future__ import annotations
 
 import math
-import re
 from typing import TYPE_CHECKING
 
 from wakesim import constants
@@ -179,12 +178,3 @@ def implied_value(implied: Implied) -> str:
 def one_line(text: str) -> str:
     """Text with every run of white space, line ends included, reduced to one space."""
     return " ".join(text.split())
-
-
-# What a spreadsheet takes for the start of a cell and a formula in it, in any of its languages.
-_FORMULA = re.compile(r"""([,;|]["'\s]*)(?=[=+\-@])""")
-
-
-def comment_line(text: str) -> str:
-    """A comment line of a CSV file; what would be a formula in it is quoted, "'=" for "="."""
-    return "# " + _FORMULA.sub(r"\1'", one_line(text)) + "\n"

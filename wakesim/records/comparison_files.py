@@ -53,7 +53,9 @@ provenance       program, version, case_text, case_sha256, seed, created_utc, py
                  libraries, files_sha256
 files            names of the files written with this one, relative to its folder
 
-Tidy CSV tables of a comparison. Lines that begin with "# " state title, columns and origin.
+Tidy CSV tables of a comparison: one header line, units in the names of the columns, empty cells
+where a value is missing, and in the last column whether the data are invented; columns.csv says
+what the columns are.
 """
 
 from __future__ import annotations
@@ -72,7 +74,8 @@ import numpy as np
 from wakesim.errors import CaseError
 from wakesim.folders import COMPARISON, FIGURES, publish
 from wakesim.outputs.summary import plain
-from wakesim.outputs.wording import CAUTIONS, INVENTED_BANNER, comment_line
+from wakesim.outputs.tables import COLUMNS_FILE, INVENTED
+from wakesim.outputs.wording import CAUTIONS
 from wakesim.records.comparison import Comparison
 from wakesim.records.comparison_figures import render
 from wakesim.records.comparison_report import provenance, sentences, write_report
@@ -262,26 +265,48 @@ def tables(result: Comparison) -> dict[str, list[Column]]:
 
 def write_tables(result: Comparison, folder: Path) -> list[str]:
     """Write the tables into a folder, their names; OSError when one cannot be written."""
-    head = [f"{result.case.title}: comparison with {result.inputs.record.path}"]
-    if result.case.invented_data:
-        head.append(INVENTED_BANNER)
+    invented = bool(result.case.invented_data)
     found = tables(result)
+    about: list[Column] = [
+        ("file", "", []),
+        ("column", "", []),
+        ("unit", "", []),
+        ("meaning", "", []),
+    ]
     for file, columns in found.items():
-        comments = [*head, *(f"{name}: {meaning}" for name, meaning, _ in columns)]
-        text = io.StringIO()
-        writer = csv.writer(text, lineterminator="\n")
-        writer.writerow([name for name, *_ in columns])
-        for row in zip(*(values for *_, values in columns), strict=True):
-            writer.writerow(map(_cell, row))
-        lines = "".join(map(comment_line, comments)) + text.getvalue()
-        (folder / file).write_text(lines, encoding="utf-8")
-    return list(found)
+        size = len(columns[0][2])
+        columns = [*columns, (INVENTED.key, INVENTED.meaning, [invented] * size)]
+        _write(folder / file, columns)
+        for name, meaning, _ in columns:
+            for column, cell in zip(about, (file, name, unit_of(name), meaning), strict=True):
+                column[2].append(cell)  # type: ignore[attr-defined]
+    _write(folder / COLUMNS_FILE, about)
+    return [*found, COLUMNS_FILE]
+
+
+def _write(path: Path, columns: Sequence[Column]) -> None:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow([name for name, *_ in columns])
+    for row in zip(*(values for *_, values in columns), strict=True):
+        writer.writerow(map(_cell, row))
+    path.write_text(text.getvalue(), encoding="utf-8")
+
+
+_UNITS = {"_m2_s": "m²/s", "_m_s": "m/s", "_s": "s", "_hz": "Hz"}
+
+
+def unit_of(column: str) -> str:
+    """The unit that ends the name of a column, "" for a share, a ratio or words."""
+    return next((unit for end, unit in _UNITS.items() if column.endswith(end)), "")
 
 
 def _cell(value: Any) -> Any:
+    if isinstance(value, bool):
+        return str(value).lower()
     if not isinstance(value, float):
         return value
-    return f"{value:.6g}" if math.isfinite(value) else "nan"
+    return "" if math.isnan(value) else f"{value:.6g}"
 
 
 def _quantities(result: Comparison) -> list[Column]:
@@ -308,7 +333,7 @@ def _quantities(result: Comparison) -> list[Column]:
 def _exceedance(result: Comparison) -> list[Column]:
     c = result.curves
     return [
-        ("speed_m_s", "m/s", c.speed_m_s),
+        ("speed_m_s", "the speed", c.speed_m_s),
         ("record_share", "share of the time above that speed, measured", c.record.share),
         ("record_low", _LOW, c.record.low),
         ("record_high", _HIGH, c.record.high),
@@ -325,15 +350,15 @@ def _spectrum(result: Comparison) -> list[Column]:
     unknown = np.full(c.frequency_hz.size, np.nan)
     left, model_left = (unknown if x is None else x for x in (c.residual, c.model_residual))
     error = "half the 90 % interval of the measured density over the density"
-    own = "m2/s2/Hz, what the model leaves about its own mean, or nan"
+    own = "what the model leaves about its own mean, where known"
     return [
-        ("frequency_hz", "Hz, centre of the band", c.frequency_hz),
-        ("record_m2_s", "m2/s2/Hz, measured", c.record_density),
+        ("frequency_hz", "centre of the band", c.frequency_hz),
+        ("record_m2_s", "spectral density, measured", c.record_density),
         ("relative_error", error, c.relative_error),
-        ("model_m2_s", "m2/s2/Hz, modelled", c.model_density),
-        ("model_interval_low", _MOVED_LOW, c.model_range[0]),
-        ("model_interval_high", _MOVED_HIGH, c.model_range[1]),
-        ("residual_m2_s", "m2/s2/Hz, measured less modelled mean, or nan", left),
+        ("model_m2_s", "modelled", c.model_density),
+        ("model_interval_low_m2_s", _MOVED_LOW, c.model_range[0]),
+        ("model_interval_high_m2_s", _MOVED_HIGH, c.model_range[1]),
+        ("residual_m2_s", "measured less modelled mean, where that is known", left),
         ("model_residual_m2_s", own, model_left),
     ]
 
@@ -352,18 +377,18 @@ def _passes(result: Comparison) -> list[Column]:
         return np.concatenate([getattr(curve.record, name) for *_, curve in found])
 
     channels = "u: along the road; v: across it, away from the traffic; speed: horizontal"
-    before = "m/s, measured mean over the passes, less that just before them"
+    before = "measured mean over the passes, less that just before them"
     return [
         ("vehicle", "vehicle class", labels[0]),
         ("lane", "lane", labels[1]),
         ("channel", channels, labels[2]),
-        ("time_s", "s, after the nose is abreast", joined("time_s")),
+        ("time_s", "after the nose is abreast", joined("time_s")),
         ("record_m_s", before, joined("mean")),
-        ("record_low", _LOW, joined("low")),
-        ("record_high", _HIGH, joined("high")),
-        ("model_m_s", "m/s, modelled, averaged over the same passes",
+        ("record_low_m_s", _LOW, joined("low")),
+        ("record_high_m_s", _HIGH, joined("high")),
+        ("model_m_s", "modelled, averaged over the same passes",
          np.concatenate([curve.model for *_, curve in found])),
-        ("other_law_m_s", "m/s, the same with the other wake law",
+        ("other_law_m_s", "the same with the other wake law",
          np.concatenate([curve.other for *_, curve in found])),
     ]  # fmt: skip
 
@@ -376,7 +401,7 @@ def _points(result: Comparison) -> list[Column]:
     key = np.repeat([p.key for p in points], [p.time_s.size for p in points])
     return [
         ("points", "block_means or pass_peaks", key),
-        ("time_s", "s, from the first compared sample", joined[0]),
-        ("record_m_s", "m/s, measured", joined[1]),
-        ("model_m_s", "m/s, modelled, mean over draws of the turbulence", joined[2]),
+        ("time_s", "from the first compared sample", joined[0]),
+        ("record_m_s", "measured", joined[1]),
+        ("model_m_s", "modelled, mean over draws of the turbulence", joined[2]),
     ]

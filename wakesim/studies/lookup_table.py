@@ -91,6 +91,8 @@ def lookup_table(case: Case, options: Options, progress: Progress) -> LookupResu
         groups, index = state_groups(case, axes)
         results = _in_parts(work, compute_chain, groups, chains(groups), "states")
         variables = arrange(axes, index, results)
+        # Between states it goes with the cube: made of the interpolated speed, never interpolated.
+        variables.pop("power_density", None)
         if not variables:
             raise NumericalError(f"no state of the table could be computed: {work.failed[0]}")
         count, check = 0, (np.nan, np.nan)
