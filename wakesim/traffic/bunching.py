@@ -52,6 +52,7 @@ _SMALLEST, _LARGEST = 0.5, 8.0  # k times the reach of a pass, k times the stand
 _FULLEST = 0.98  # share of the time under minimum headways
 _FEWEST_FREE = 1e-6
 _LEAST = 1e-300
+_STILL_M_S = 1e-9
 
 
 class Bunching(NamedTuple):
@@ -113,7 +114,7 @@ def bunching(
     square = (seen[..., :2] ** 2 + seen[..., 2:4]).sum(axis=3)
     deviation = np.sqrt(step_s * (square.sum(axis=2) @ flows))
     reach = np.sqrt(square.max(axis=(1, 2)))
-    felt = deviation > 0.0
+    felt = deviation > _STILL_M_S
     with np.errstate(divide="ignore"):
         first = np.minimum(_SMALLEST / reach, _LARGEST / deviation / 2.0 ** (_OCTAVES - 1))
     out.first[felt] = first[felt]
@@ -127,19 +128,19 @@ def bunching(
 @kernel()
 def _factors(felt, first, octaves, g_re, g_im):
     """G of every step (ages, octaves), from ``felt`` (ages, 2), mean and variance along a
-    direction. Series at the smallest wave number, where |x| and y are small; then doubling."""
+    direction. Series, to rounding, at the smallest wave number, where |x| is at most 1/2 and y 1/8;
+    then doubling."""
     n = felt.shape[0]
     c, s, d = np.empty(n), np.empty(n), np.empty(n)
     for i in range(n):
         x = first * felt[i, 0]
         y = 0.5 * first * first * felt[i, 1]
         z = x * x
-        late = 1.0 - z / 90.0 * (1.0 - z / 132.0 * (1.0 - z / 182.0 * (1.0 - z / 240.0)))
-        c[i] = 1.0 - z / 2.0 * (1.0 - z / 12.0 * (1.0 - z / 30.0 * (1.0 - z / 56.0 * late)))
-        late = 1.0 - z / 110.0 * (1.0 - z / 156.0 * (1.0 - z / 210.0 * (1.0 - z / 272.0)))
-        s[i] = x * (1.0 - z / 6.0 * (1.0 - z / 20.0 * (1.0 - z / 42.0 * (1.0 - z / 72.0 * late))))
-        late = 1.0 - y / 9.0 * (1.0 - y / 10.0 * (1.0 - y / 11.0))
-        late = 1.0 - y / 5.0 * (1.0 - y / 6.0 * (1.0 - y / 7.0 * (1.0 - y / 8.0 * late)))
+        late = 1.0 - z / 56.0 * (1.0 - z / 90.0 * (1.0 - z / 132.0))
+        c[i] = 1.0 - z / 2.0 * (1.0 - z / 12.0 * (1.0 - z / 30.0 * late))
+        late = 1.0 - z / 72.0 * (1.0 - z / 110.0 * (1.0 - z / 156.0))
+        s[i] = x * (1.0 - z / 6.0 * (1.0 - z / 20.0 * (1.0 - z / 42.0 * late)))
+        late = 1.0 - y / 5.0 * (1.0 - y / 6.0 * (1.0 - y / 7.0 * (1.0 - y / 8.0)))
         d[i] = 1.0 - y * (1.0 - y / 2.0 * (1.0 - y / 3.0 * (1.0 - y / 4.0 * late)))
     for o in range(octaves):
         for i in range(n):
