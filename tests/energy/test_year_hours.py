@@ -32,7 +32,12 @@ def loaded(folder, **changes):
     return load_case_text(year_text(**changes), str(folder / "case.toml"))
 
 
-FILES = {"counts": '"counts.csv"', "winds": '"winds.csv"', "time_zone": '"Europe/London"'}
+FILES = {
+    "counts": '"counts.csv"',
+    "winds": '"winds.csv"',
+    "time_zone": '"Europe/London"',
+    "years": 0,
+}
 
 
 def test_counts_winds_and_clock_meet(counted):
@@ -146,3 +151,8 @@ def test_a_file_that_is_not_there(counted):
     (counted / "winds.csv").unlink()
     with pytest.raises(CaseError, match=r"winds\.csv"):
         hours_of_year(loaded(counted, **FILES, road_heading_deg=90))
+
+
+def test_years_are_not_drawn_from_a_few_days(counted):
+    with pytest.raises(CaseError, match=r"years = 0"):
+        hours_of_year(loaded(counted, **(FILES | {"years": 64}), road_heading_deg=90))

@@ -11,7 +11,8 @@ import numpy as np
 
 from wakesim.arrays import Index
 
-YEAR_DAYS = 365
+YEAR_DAYS, SEASON_DAYS = 365, 30
+SHORTEST_DAYS = YEAR_DAYS - 2 * SEASON_DAYS  # of a record, that no season is without a day
 
 
 def block_bootstrap(
@@ -20,7 +21,7 @@ def block_bootstrap(
     rng: np.random.Generator,
     *,
     block_days: int = 10,
-    season_days: int = 30,
+    season_days: int = SEASON_DAYS,
     hours: int = YEAR_DAYS * 24,
 ) -> Index:
     """Positions (years, hours) in a record of ``n_hours``, of which hour 0 is hour 0 of each year.

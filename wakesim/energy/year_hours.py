@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.air import weibull
+from wakesim.air.bootstrap import SHORTEST_DAYS
 from wakesim.air.density import density_of, moist_air_density
 from wakesim.air.record import WindRecord, filled, read_wind_record
 from wakesim.air.record_times import zone
@@ -482,6 +483,11 @@ def _with_record(
     """The hours with the winds of the record: at the same moments where it has them, else at the
     same clock hours of the year."""
     winds, time_utc, told = winds_of_record(case, table, record)
+    if table.years and time_utc.size < 24 * SHORTEST_DAYS:
+        raise CaseError(
+            f"{table.winds}: spans {time_utc.size / 24:.0f} days: must be at least "
+            f"{SHORTEST_DAYS} days to draw other years from; give year.years = 0 to draw none"
+        )
     clock = _local(time_utc, table.time_zone)[3]
     number = {moment: k for k, moment in enumerate(clock.astype(np.int64).tolist())}
     wanted = hours.start.astype(np.int64).tolist()
