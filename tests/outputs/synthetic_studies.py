@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
-from grid_cases import map_text, pass_text, table_text
+from grid_cases import map_text, pass_text, table_text, year_text
 from synthetic_result import build_result, traffic_text
 
 from wakesim.case.load import load_case_text
@@ -158,4 +159,49 @@ def pass_table_result() -> Any:
     return _grid(
         pass_text(), "passes.toml", classes=("small_car", "artic_lorry_eu"),
         speed_m_s=(15.0, 25.0), clearance_m=(1.0, 2.0, 3.0), height_m=(1.0,),
+    )  # fmt: skip
+
+
+SECTORS = "[{ from_deg = 0, share = 1.0, mean_speed_m_s = 3.0 }]"
+
+
+class _Hours(SimpleNamespace):
+    def __len__(self) -> int:
+        return len(self.month)
+
+
+def year_result() -> Any:
+    """A year of two hours at two mounts: one with everything, one with nothing left."""
+    text = year_text(sectors=SECTORS, road_heading_deg=0)
+    case = load_case_text(text, "year.toml")
+    hours = _Hours(
+        time_utc=np.array(["2027-01-01T00", "2027-01-01T01"], dtype="datetime64[s]"),
+        month=np.array([1, 1]), vehicles=1.234e6, wind_speed_m_s=np.array([1.0, 2.0]),
+        flow_filled=np.array([True, False]), winds=SimpleNamespace(filled=np.array([False, False])),
+        holidays=(),
+    )  # fmt: skip
+    spread = {"together": (2.0, 3.0, 5.0), "winds": (2.5, 3.0, 4.0), "rotor": (2.9, 3.0, 3.3)}
+    percentiles = {
+        cause: SimpleNamespace(p90=low, p50=middle, p10=high)
+        for cause, (low, middle, high) in spread.items()
+    }
+    month = SimpleNamespace(month=1, load_kwh=4.0, met_kwh=1.5, load_hours=2, unserved_hours=1)
+    post = SimpleNamespace(
+        mount=case.mounts[0], mean_effective_speed_m_s=1.234, model_interval_m_s=(1.0, 1.5),
+        annual_kwh=3.21, annual_without_traffic_kwh=2.1, added_by_traffic_kwh=1.11,
+        annual_net_kwh=2.5, percentiles=percentiles, load=(month,), unserved_hours=1,
+        row_kwh=50.0, row_factor=0.4, with_traffic_w=np.array([2.0, 1.0]),
+        without_traffic_w=np.array([1.0, 1.5]), net_w=np.array([1.5, 0.5]),
+        monthly_kwh=lambda power: np.append(1e-3 * power.sum(), np.zeros(11)),
+        missed={"hours": 32, "median": 0.004, "p90": 0.021, "largest": 0.123},
+    )  # fmt: skip
+    nothing_left = {
+        "mount": case.mounts[0].model_copy(update={"name": "shaded"}),
+        "annual_net_kwh": -0.4, "added_by_traffic_kwh": -0.2, "percentiles": {}, "load": (),
+        "row_kwh": None, "row_factor": None, "model_interval_m_s": (math.nan, math.nan),
+    }  # fmt: skip
+    other = SimpleNamespace(**(vars(post) | nothing_left))
+    return _grid(
+        text, "year.toml", hours=hours, posts=(post, other), computed_hours=1,
+        stretch_hours=(0,), model_parts=("side layer", "drag"),
     )  # fmt: skip

@@ -50,6 +50,7 @@ def results() -> dict[str, Any]:
         "mounting-map": studies.map_result(),
         "lookup-table": studies.table_result(),
         "single-pass-table": studies.pass_table_result(),
+        "year": studies.year_result(),
     }
 
 
@@ -58,7 +59,7 @@ def figure(stem: str, kind: str, mount: str) -> Rendered:
     return Rendered(stem, kind, mount, f"What the figure {kind} shows.", svg)
 
 
-KINDS = ("traffic", "single-pass", "mounting-map", "lookup-table", "single-pass-table")
+KINDS = ("traffic", "single-pass", "mounting-map", "lookup-table", "single-pass-table", "year")
 
 
 @pytest.mark.parametrize("name", KINDS)
