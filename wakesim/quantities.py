@@ -468,6 +468,9 @@ _GROUPS = (
           "model_low"),
         Q("model_high_m_s", _M_S, "upper end of the model interval of effective_speed",
           "model_high"),
+        Q("power_coefficient", "1", "mean electrical power of the rotor before standby use over "
+          "the kinetic energy flux through its swept area at the effective speed",
+          "power_coefficient", comment="Interpolate it and the speed, not the power."),
         Q("captured_power_density_w_m2", "W m-2", "energy flux times the stated power coefficient",
           "captured_power_density", MEAN),
     )),
@@ -486,7 +489,9 @@ _GROUPS = (
     )),
     Group("grid", "(studies of many states)", (), "in every summary of a study of many states", (
         Q("failed", _WORDS, "list of sentences, one for each point that could not be computed"),
-        Q("rotor", "m", "width_m and height_m of the swept rectangle; not with single passes"),
+        Q("rotor", _WORDS, "width_m and height_m of the swept rectangle, not with single passes; "
+          "of a lookup table with [rotor] also name, area_m2, cut_in_m_s, response, standby_w and, "
+          "held at a fixed speed, shaft_speed_rad_s"),
     )),
     Group("map", "(mounting_map)", (), "", (
         Q("hour", "h", "clock hour of the map"),
@@ -520,6 +525,8 @@ _GROUPS = (
         Q("added", _WORDS, "values that refinement put in, by axis"),
         Q("interpolation_error", "1", "null, or states, median, p90, largest: relative error of "
           "the effective speed at random states between those of the table"),
+        Q("interpolation_error_light_wind", "1", "null, or the same among winds of 0.5 to 2.5 m/s "
+          "alone"),
         Q("model_interval", "1", "null, or states (at which it was computed), error_median and "
           "error_largest (of its interpolated ends at random states, over the effective speed), "
           "parts"),

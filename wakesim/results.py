@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from wakesim.arrays import Array
     from wakesim.case.schema import Case, Mount
+    from wakesim.energy.rotor import Rotor
     from wakesim.energy.study import EnergyResult
     from wakesim.energy.year import MountYear
     from wakesim.energy.year_hours import HoursOfYear
@@ -130,12 +131,17 @@ class LookupResult(GridResult):
     ``interval_states`` is the number of states at which the model interval was computed; its ends
     at the others are interpolated (``interval_check``: median and largest miss at random states,
     over the effective speed). ``added`` are values that refinement put in.
+    ``interpolation_light_wind`` is the check among light winds alone, None without them. ``rotor``
+    is that of the power coefficients, ``shaft_speed_rad_s`` that at which one is held.
     """
 
     hour: int
     axes: dict[str, tuple[float, ...]]
     variables: dict[str, Array]
     interpolation: InterpolationCheck | None
+    interpolation_light_wind: InterpolationCheck | None
+    rotor: Rotor | None
+    shaft_speed_rad_s: float | None
     interval_states: int
     interval_check: tuple[float, float]
     interval_parts: tuple[str, ...]

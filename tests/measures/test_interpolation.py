@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.interpolate import CubicHermiteSpline
+from scipy.interpolate import CubicHermiteSpline, RegularGridInterpolator
 
-from wakesim.measures.interpolation import Axis, interpolate, on_grid
+from wakesim.measures.interpolation import Axis, around, interpolate, on_grid
 from wakesim.studies.refine import refine
 
 
@@ -71,7 +71,7 @@ def test_a_full_circle_is_closed():
     f = np.cos(np.radians(nodes))
     at = np.array([-15.0, 345.0, 705.0, 15.0])
     found = interpolate([axis], f, {"wind_angle_deg": at})
-    assert found == pytest.approx(np.cos(np.radians(15.0)), abs=2e-3)
+    assert found == pytest.approx(0.5 * (1.0 + np.cos(np.radians(30.0))), abs=1e-12)
     assert found[0] == pytest.approx(found[3], abs=1e-12)
     assert not axis.outside(at).any()
     part = Axis.of("wind_angle_deg", [0.0, 90.0, 180.0])
@@ -126,3 +126,77 @@ def test_a_table_on_a_grid_is_the_one_interpolated_point_by_point() -> None:
     found = on_grid(sides, table, at)
     assert found == pytest.approx(interpolate(sides, table, mesh), rel=1e-12)
     assert on_grid(sides, table, axes) == pytest.approx(table, rel=1e-15)
+
+
+def test_directions_go_straight_and_kinks_are_not_overshot():
+    """Against numpy's periodic straight lines."""
+    nodes = np.array([0.0, 90.0, 170.0, 180.0, 190.0, 270.0, 360.0])
+    f = np.array([2.3, 2.1, 1.9, 1.2, 1.9, 0.8, 2.3])
+    at = np.random.default_rng(6).uniform(-360.0, 720.0, 200)
+    found = interpolate([Axis.of("wind_angle_deg", nodes)], f, {"wind_angle_deg": at})
+    assert found == pytest.approx(np.interp(at, nodes[:-1], f[:-1], period=360.0), abs=1e-12)
+    assert found.min() >= f.min()
+    assert found.max() <= f.max()
+
+
+@pytest.mark.parametrize("name", ["wind_speed_m_s", "direction_split", "heavy_share"])
+def test_what_goes_by_its_root(name):
+    x = np.array([0.0, 0.2, 0.5, 1.0])
+    f = np.array([2.0, 1.0, 0.7, 0.9])
+    at = np.linspace(0.0, 1.0, 41)
+    found = interpolate([Axis.of(name, x)], f, {name: at})
+    assert found == pytest.approx(hermite(np.sqrt(x), f)(np.sqrt(at)), abs=1e-12)
+
+
+def kinked(seed: int) -> tuple[list[Axis], np.ndarray, np.ndarray, np.ndarray]:
+    """Axes, values with kinks, and both ends of an interval around each."""
+    rng = np.random.default_rng(seed)
+    values = {
+        "height_m": [1.0, 1.4, 3.0], "flow_veh_h": [0.0, 50.0, 400.0, 2000.0],
+        "wind_speed_m_s": [0.0, 0.2, 1.0, 5.0], "wind_angle_deg": [0.0, 90.0, 180.0, 360.0],
+    }  # fmt: skip
+    axes = [Axis.of(name, v) for name, v in values.items()]
+    shape = tuple(len(v) for v in values.values())
+    value = rng.exponential(1.0, shape) ** 2
+    low, high = value * rng.uniform(size=shape), value + rng.exponential(0.3, shape)
+    for table in (value, low, high):
+        table[..., -1] = table[..., 0]  # 360 degrees are 0
+    return axes, value, low, high
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_every_value_lies_inside_its_interval(seed):
+    """Anywhere, although cubics overshoot the kinks; the distances are those of scipy."""
+    axes, value, low, high = kinked(seed)
+    rng = np.random.default_rng(100 + seed)
+    at = {axis.name: rng.uniform(*axis.ends, 2000) for axis in axes}
+    between, below, above = around(axes, value, low, high, at)
+    assert np.all((below >= 0.0) & (below <= between) & (between <= above))
+    usual = interpolate(axes, value, at)
+    assert (usual < 0.0).any()  # here a cubic overshoots
+    assert between == pytest.approx(np.maximum(usual, 0.0), abs=1e-12)
+    scaled = [axis.scaled(axis.values) for axis in axes]
+    points = np.column_stack([axis.scaled(at[axis.name]) for axis in axes])
+    lines = RegularGridInterpolator(scaled, high - value)(points)
+    assert above - between == pytest.approx(lines, abs=1e-12)
+    mesh = np.meshgrid(*(axis.values for axis in axes), indexing="ij")
+    nodes = around(axes, value, low, high, dict(zip(at, mesh, strict=True)))
+    for found, known in zip(nodes, (value, low, high), strict=True):
+        assert found == pytest.approx(known, abs=1e-14)
+
+
+def test_a_value_that_is_not_known_leaves_the_others_known():
+    """A corner that failed counts where it has a weight, between states and on a grid."""
+    axes, value, low, high = kinked(3)
+    holed = value.copy()
+    holed[0, 0, 0, 0] = np.nan
+    names = [axis.name for axis in axes]
+    far = dict(zip(names, (1.0, 1000.0, 3.0, 200.0), strict=True))
+    found = around(axes, holed, low, high, far)
+    assert found == pytest.approx(around(axes, value, low, high, far), abs=1e-12)
+    near = dict(zip(names, (1.0, 10.0, 0.1, 20.0), strict=True))
+    assert np.isnan(around(axes, holed, low, high, near)).all()
+    grid = on_grid(axes, holed, {axis.name: axis.values for axis in axes})
+    holed[..., -1] = holed[..., 0]
+    assert np.isnan(grid).sum() == 2
+    assert np.array_equal(np.isnan(grid), np.isnan(holed))

@@ -112,6 +112,7 @@ class CaseFile(Table):
         by_rotor = {
             "traffic": ("rotor", "energy", "claim"),
             "mounting_map": ("rotor",),
+            "lookup_table": ("rotor",),
             "year": ("energy", "claim"),
         }
         used = (*STUDY_TABLES[self.study], *by_rotor.get(self.study, ()))

@@ -1,13 +1,19 @@
-"""Interpolation in a table of states: piecewise cubic along every axis.
+"""Interpolation in a table of states: piecewise cubic, over the wind's direction straight.
 
 Along an axis: the cubic Hermite polynomial of each interval, with the slope at a node that of the
 parabola through it and its neighbours (one-sided at the ends); a straight line between two values;
 a constant for one. It is linear in the table's values, so an axis is a matrix of weights, and a
 product of axes is taken one axis at a time. An axis of directions from a to a + 360 deg is closed.
-Flow and heavy share are taken by their square roots, clearances by their logarithm: along these the
-effective speed is closer to a straight line (sparse passes add cubes, so the speed grows as a root
-of their number).
+Directions are straight, since the effective speed has kinks over them that a parabola overshoots:
+the slightest crosswind carries the mean air of the traffic to one side (over the directions of the
+shipped table the mean miss is 0.02 of the speed, with parabolas 0.06).
+Flow, heavy share, wind speed and direction split are taken by their square roots, clearances by
+their logarithm: along these the effective speed is closer to a straight line (sparse passes add
+cubes, so the speed grows as a root of their number).
 Where the table has kinks it can overshoot a little; the error is measured, not assumed.
+
+Both ends of an interval around a value are its distances from it, interpolated by weights that are
+never negative (``around``): the value lies between them wherever it is asked for.
 """
 
 from __future__ import annotations
@@ -22,7 +28,8 @@ from numpy.typing import ArrayLike, NDArray
 from wakesim.arrays import Array
 
 FULL_CIRCLE_DEG = 360.0
-_ROOTS = ("flow_veh_h", "heavy_share")
+_WIND = "wind_speed_m_s"
+_ROOTS = ("flow_veh_h", "heavy_share", _WIND, "direction_split")
 _LOGARITHMS = ("clearance_m",)
 _SLACK = 1e-9  # of an axis' length, taken as inside
 _MOST_NUMBERS = 4_000_000  # at hand at once
@@ -39,20 +46,28 @@ class Axis:
 
     @classmethod
     def of(cls, name: str, values: ArrayLike) -> Axis:
-        """An axis; one of directions over a full circle is closed."""
+        """An axis; one of directions is straight, and closed over a full circle."""
         array = np.asarray(values, dtype=np.float64)
-        closed = name.endswith("_deg") and np.isclose(array[-1] - array[0], FULL_CIRCLE_DEG)
-        return cls(name, array, bool(closed))
+        turns = name.endswith("_deg")
+        closed = turns and np.isclose(array[-1] - array[0], FULL_CIRCLE_DEG)
+        return (Linear if turns else cls)(name, array, bool(closed))
 
     @property
     def ends(self) -> tuple[float, float]:
         """Lowest and highest value."""
         return float(self.values[0]), float(self.values[-1])
 
+    @property
+    def _rooted(self) -> bool:
+        """Interpolated over the square root; a wind of two values, with nothing to bend by, over
+        the wind itself."""
+        two = self.name == _WIND and self.values.size < 3
+        return self.name in _ROOTS and not two and bool(self.values[0] >= 0.0)
+
     def scaled(self, x: ArrayLike) -> Array:
         """Values as they are interpolated in."""
         at = np.asarray(x, dtype=np.float64)
-        if self.name in _ROOTS and self.values[0] >= 0.0:
+        if self._rooted:
             return np.sqrt(at)
         if self.name in _LOGARITHMS and self.values[0] > 0.0:
             return np.log(at)
@@ -62,7 +77,7 @@ class Axis:
         """The middle of every interval (n - 1,), as interpolation sees it."""
         nodes = self.scaled(self.values)
         middle = 0.5 * (nodes[1:] + nodes[:-1])
-        if self.name in _ROOTS and self.values[0] >= 0.0:
+        if self._rooted:
             return middle**2
         if self.name in _LOGARITHMS and self.values[0] > 0.0:
             return np.exp(middle)
@@ -87,13 +102,6 @@ class Axis:
         x = self.scaled(self.values)
         n = x.size
         slopes = np.zeros((n, n))
-        if self.periodic and n > 3:
-            x = np.concatenate([[x[-2] - FULL_CIRCLE_DEG], x, [x[1] + FULL_CIRCLE_DEG]])
-            nodes = np.concatenate([[n - 2], np.arange(n), [1]])
-            for i in range(1, n + 1):
-                for j, c in zip((i - 1, i, i + 1), _parabola(x[i - 1 : i + 2], 1), strict=True):
-                    slopes[i - 1, nodes[j]] += c
-            return slopes
         if n == 2:
             slopes[:] = np.array([-1.0, 1.0]) / (x[1] - x[0])
         for i in range(n) if n > 2 else ():
@@ -131,22 +139,24 @@ def _parabola(x: Array, at: int) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class Linear(Axis):
-    """An axis along which the table is straight between its values."""
+    """An axis along which the table is straight between its values, as they are interpolated in;
+    no weight is negative."""
 
     def weights(self, x: ArrayLike) -> Array:
-        at = np.clip(self.wrapped(np.asarray(x, dtype=np.float64)), *self.ends)
-        n = self.values.size
+        at = self.scaled(np.clip(self.wrapped(np.asarray(x, dtype=np.float64)), *self.ends))
+        nodes = self.scaled(self.values)
+        n = nodes.size
         if n == 1:
             return np.ones((at.size, 1))
-        i = np.clip(np.searchsorted(self.values, at, side="right") - 1, 0, n - 2)
-        t = (at - self.values[i]) / np.diff(self.values)[i]
+        i = np.clip(np.searchsorted(nodes, at, side="right") - 1, 0, n - 2)
+        t = (at - nodes[i]) / np.diff(nodes)[i]
         out = np.zeros((at.size, n))
         rows = np.arange(at.size)
         out[rows, i], out[rows, i + 1] = 1.0 - t, t
         return out
 
 
-def interpolate(axes: list[Axis], table: Array, at: Mapping[str, ArrayLike]) -> Array:
+def interpolate(axes: Sequence[Axis], table: Array, at: Mapping[str, ArrayLike]) -> Array:
     """The table (one dimension an axis) at coordinates that broadcast; their common shape.
 
     NaN where a value of the table that is needed there is NaN, and nowhere else.
@@ -160,14 +170,14 @@ def interpolate(axes: list[Axis], table: Array, at: Mapping[str, ArrayLike]) -> 
 
 
 def needs(
-    axes: list[Axis], marked: NDArray[np.bool_], at: Mapping[str, ArrayLike]
+    axes: Sequence[Axis], marked: NDArray[np.bool_], at: Mapping[str, ArrayLike]
 ) -> NDArray[np.bool_]:
     """Where a marked value of a table has a weight; the coordinates' common shape."""
     return _weighted(axes, marked.astype(np.float64), at, np.abs) > _NO_WEIGHT
 
 
 def _weighted(
-    axes: list[Axis],
+    axes: Sequence[Axis],
     table: Array,
     at: Mapping[str, ArrayLike],
     form: Callable[[Array], Array] = np.asarray,
@@ -200,9 +210,48 @@ def _weighted(
     return out.reshape(shape)
 
 
+def straight(axes: Sequence[Axis]) -> list[Axis]:
+    """The same axes, straight between their values."""
+    return [Linear(axis.name, axis.values, axis.periodic) for axis in axes]
+
+
+def around(
+    axes: Sequence[Axis], value: Array, low: Array, high: Array, at: Mapping[str, ArrayLike]
+) -> tuple[Array, Array, Array]:
+    """A table of values and of the ends of an interval around each, at coordinates that broadcast:
+    value, lower and upper end, each of their common shape.
+
+    No value is below 0, and none outside its interval. NaN where one that is needed is.
+    """
+    between = np.maximum(interpolate(axes, value, at), 0.0)  # a cubic may overshoot; NaN stays
+    lines = straight(axes)
+    below, above = (
+        interpolate(lines, np.maximum(distance, 0.0), at)
+        for distance in (value - low, high - value)
+    )
+    return between, np.maximum(between - below, 0.0), between + above
+
+
 def on_grid(axes: Sequence[Axis], table: Array, at: Mapping[str, Sequence[float]]) -> Array:
-    """The table interpolated at all combinations of values of its axes, axis by axis."""
+    """The table interpolated at all combinations of values of its axes, axis by axis.
+
+    NaN where a value of the table that is needed there is NaN, and nowhere else.
+    """
+    unknown = np.isnan(table)
+    found = _combined(axes, np.where(unknown, 0.0, table), at)
+    if unknown.any():
+        found[_combined(axes, unknown.astype(np.float64), at, np.abs) > _NO_WEIGHT] = np.nan
+    return found
+
+
+def _combined(
+    axes: Sequence[Axis],
+    table: Array,
+    at: Mapping[str, Sequence[float]],
+    form: Callable[[Array], Array] = np.asarray,
+) -> Array:
+    """Sums of the table's values at all combinations, with the weights taken in a ``form``."""
     for k, axis in enumerate(axes):
-        weights = axis.weights(np.asarray(at[axis.name], dtype=np.float64))
+        weights = form(axis.weights(np.asarray(at[axis.name], dtype=np.float64)))
         table = np.moveaxis(np.tensordot(weights, table, axes=(1, k)), 0, k)
     return np.ascontiguousarray(table)

@@ -62,17 +62,36 @@ def rotor_statistics_from(
     case: Case, places: ArrayLike, density_kg_m3: float, start: RoadState | None
 ) -> tuple[dict[str, Array], RoadState | None]:
     """``rotor_statistics`` with the mean air of the road warm from that of air like it, and the
-    mean air itself; None without drift."""
+    mean air itself; None without drift. ``rotor_mean`` among them is the mean rotor-equivalent
+    speed (``rotor_moments``), m/s."""
     points, shares = rotor_points(case.mounts[0], places)
     air = PointAir(case, pulses=pulse_tables(field_settings(case)), start=start)
     state = statistics_in(air, points)
     found = None if air.road is None else air.road.states[0]
-    return _of_rotor(state, shares, density_kg_m3), found
+    values = _of_rotor(state, shares, density_kg_m3)
+    cubes, means = (a[0].reshape(-1, 9) for a in (state.mean_cube_m3_s3, state.mean_speed_m_s))
+    return values | {"rotor_mean": rotor_moments(cubes, means, shares)[1]}, found
 
 
 def _of_rotor(state: PointStatistics, shares: Array, density_kg_m3: float) -> dict[str, Array]:
     moments = {name: values.reshape(-1, 9) for name, values in point_moments(state).items()}
     return area_statistics(moments, shares, density_kg_m3)
+
+
+def rotor_moments(
+    cubes_m3_s3: ArrayLike, means_m_s: ArrayLike, shares: Array
+) -> tuple[Array, Array]:
+    """Mean cube, m3/s3, and mean, m/s, of the rotor-equivalent speed, (...), from mean cubes and
+    mean speeds at the points of a rotor (..., points).
+
+    The mean cube is exact. The mean is that of the speed, averaged over the area, times what the
+    mean profile over the area makes the rotor-equivalent speed more than the mean one (as if all
+    points rose and fell together, nearly so for wakes and wind).
+    """
+    cubes = np.maximum(np.asarray(cubes_m3_s3, dtype=np.float64), 0.0)
+    cube, roots = cubes @ shares, np.cbrt(cubes) @ shares
+    uneven = np.divide(np.cbrt(cube), roots, out=np.ones_like(roots), where=roots > 0.0)
+    return cube, np.asarray(means_m_s) @ shares * uneven
 
 
 def moved_at(case: Case, places: ArrayLike) -> Moved:

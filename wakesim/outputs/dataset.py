@@ -21,7 +21,14 @@ import numpy as np
 from wakesim.energy.rotor import RESPONSES
 from wakesim.outputs import page, wording
 from wakesim.outputs.netcdf import TABLE_FORMAT, Collected, states
-from wakesim.outputs.summary import all_warnings, full_provenance, plain, table_wind, wind_record
+from wakesim.outputs.summary import (
+    all_warnings,
+    full_provenance,
+    plain,
+    table_rotor,
+    table_wind,
+    wind_record,
+)
 from wakesim.quantities import AXES, PASS_AXES, STATES, group
 from wakesim.results import (
     REASONS,
@@ -211,11 +218,15 @@ def _lookup_attributes(result: LookupResult) -> dict[str, Any]:
         "model_interval_error_median": float(result.interval_check[0]),
         "model_interval_error_largest": float(result.interval_check[1]),
     }
-    if result.interpolation is not None:
-        check = vars(result.interpolation)
-        attributes |= {f"interpolation_error_{key}": value for key, value in check.items()}
+    for where, check in (
+        ("", result.interpolation), ("light_wind_", result.interpolation_light_wind),
+    ):  # fmt: skip
+        if check is not None:
+            errors = vars(check).items()
+            attributes |= {f"interpolation_error_{where}{key}": value for key, value in errors}
     wind = table_wind(result.case)
     attributes |= {f"wind_{key}": value for key, value in (wind or {}).items()}
+    attributes |= {f"rotor_{key}": value for key, value in table_rotor(result).items()}
     return _grid_attributes(result) | _hour_attributes(result) | attributes
 
 

@@ -91,6 +91,23 @@ def table_wind(case: Case) -> dict[str, float | str] | None:
     return {name: getattr(wind, name) for name in names}
 
 
+def table_rotor(result: LookupResult) -> dict[str, float | str]:
+    """The rotor of a lookup table: its rectangle, and with [rotor] what its power depends on."""
+    mount, rotor = result.case.mounts[0], result.rotor
+    found: dict[str, float | str] = {
+        "width_m": float(mount.rotor_width_m), "height_m": float(mount.rotor_height_m),
+    }  # fmt: skip
+    if rotor is not None:
+        found |= {
+            "name": rotor.name, "area_m2": float(rotor.area_m2),
+            "cut_in_m_s": float(rotor.cut_in_m_s), "response": rotor.response,
+            "standby_w": float(rotor.standby_w),
+        }  # fmt: skip
+    if result.shaft_speed_rad_s is not None:
+        found["shaft_speed_rad_s"] = float(result.shaft_speed_rad_s)
+    return found
+
+
 def all_warnings(result: Result | GridResult) -> list[str]:
     """Warnings of the run and of the case, each once, in order."""
     return list(dict.fromkeys([*result.warnings, *result.case.warnings]))
@@ -269,7 +286,7 @@ def _grid(result: GridResult) -> dict[str, Any]:
     if isinstance(result, MapResult):
         return {**common, "rotor": rotor, **_map(result)}
     if isinstance(result, LookupResult):
-        return {**common, "rotor": rotor, **_lookup(result)}
+        return {**common, "rotor": table_rotor(result), **_lookup(result)}
     assert isinstance(result, PassTableResult)
     axes = {key: getattr(result, key) for key in ("speed_m_s", "clearance_m", "height_m")}
     return {
@@ -335,7 +352,7 @@ def _extent(values: Any) -> list[float]:
 
 
 def _lookup(result: LookupResult) -> dict[str, Any]:
-    check = result.interpolation
+    check, light = result.interpolation, result.interpolation_light_wind
     return {
         "hour": result.hour,
         "axes": _axes(result.axes),
@@ -345,6 +362,7 @@ def _lookup(result: LookupResult) -> dict[str, Any]:
         "distinct_states": result.distinct_states,
         "added": result.added,
         "interpolation_error": None if check is None else vars(check),
+        "interpolation_error_light_wind": None if light is None else vars(light),
         "model_interval": {
             "states": result.interval_states,
             "error_median": result.interval_check[0],

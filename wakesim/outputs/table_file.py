@@ -30,6 +30,7 @@ _DEFLATE, _SHUFFLE, _CHECKSUM = 1, 2, 3  # numbers of HDF5 filters
 _LAYOUTS = (h5py.h5d.COMPACT, h5py.h5d.CONTIGUOUS, h5py.h5d.CHUNKED)
 _MOST_ATTRIBUTES = 200
 _LARGEST_AXIS_VALUE = 1e5
+_LARGEST_AREA_M2 = 1e4
 
 
 class NoTable(Exception):
@@ -55,6 +56,8 @@ def hand_over(request: dict, out: BinaryIO) -> None:
         if set(axes) | set(variables) != set(members):
             raise NoTable("its axes are not those of its values")
         _check_data(members, request["most_states"])
+        if "power_coefficient" in members:
+            _check_area(attributes)
         for name in variables:
             if members[name].shape != shape or _axis_names(members[name], axes) != axes:
                 raise NoTable(f"{name} does not lie over the axes of effective_speed")
@@ -100,6 +103,12 @@ def _attributes(file: h5py.File, wanted: str) -> dict:
     if isinstance(density, str) or not 0.1 < density < 10.0:
         raise NoTable("its attribute air_density_kg_m3 is no density of air")
     return attributes
+
+
+def _check_area(attributes: dict) -> None:
+    area = attributes.get("rotor_area_m2", "")
+    if isinstance(area, str) or not 0.0 < area < _LARGEST_AREA_M2:
+        raise NoTable("its attribute rotor_area_m2 is no swept area")
 
 
 def _plain(value: object) -> str | int | float:

@@ -4,6 +4,9 @@ A state is a place (offset or clearance, height) in one traffic and air (flow, h
 wind, split between directions). All places of one traffic and air share the drift and the wakes.
 States that are the same air (any direction of no wind) are computed once.
 
+With [rotor] every state has a power coefficient (``energy.table_power``), from stretches of traffic
+walked at a few of them.
+
 States in one wind are one task of a sweep, in the order of the table's axes: the search for the
 mean air of the road begins at that of the state before, and finds the same air as from anywhere, to
 1e-4 of its largest speed. What is one task depends on the table alone, hence no value depends on
@@ -32,6 +35,7 @@ from wakesim.case.mounts import offsets_of_clearances
 from wakesim.case.schema import Case
 from wakesim.case.studies import PLACE_AXES, StateTable
 from wakesim.case.traffic import Traffic
+from wakesim.energy.hourly_power import rotor_of
 from wakesim.errors import NumericalError
 from wakesim.measures.interpolation import Axis, Linear, interpolate, on_grid
 from wakesim.measures.model_interval import all_of_many, ends
@@ -52,13 +56,20 @@ Values = Mapping[str, float]
 Axes = Mapping[str, tuple[float, ...]]
 
 _CHECK_STATES, _ALIKE = 96, 4
+_LIGHT_WIND_M_S = (0.5, 2.5)  # at its reference height: where interpolation misses most
 _INTERVAL_CHECKS = 6
 _CHAIN = 24  # most states of a task
 _TOGETHER = 8  # states whose model interval is one task
 _OF_WIND = ("wind_speed_m_s", "wind_angle_deg")
+_OF_VEHICLES = ("heavy_share", "speed_factor", "direction_split")  # nothing without a flow
 # Values of each axis at which the model interval is computed; two (the ends) where not named.
-_INTERVAL_VALUES = {"heavy_share": 1, "speed_factor": 1, "wind_speed_m_s": 4, "wind_angle_deg": 5}
+_INTERVAL_VALUES = {
+    "heavy_share": 1, "speed_factor": 1, "direction_split": 1, "wind_speed_m_s": 4,
+    "wind_angle_deg": 5,
+}  # fmt: skip
 _MANY_STATES = 50_000  # of a table whose memory is told
+# Power density goes with the cube: it is made of the interpolated speed, never interpolated.
+_LEFT_OUT = ("power_density", "rotor_mean")
 # Peak of the memory when a table is written, measured from 0.2 to 1 million states.
 _BYTES, _BYTES_A_STATE = 0.2e9, 720.0
 
@@ -87,14 +98,18 @@ def lookup_table(case: Case, options: Options, progress: Progress) -> LookupResu
                     f"the table's tolerance {table.tolerance:g} is not met on every axis: add "
                     "values to it, or raise most_states"
                 )
-        work.stage(0.15 if added else 0.0, 0.8)
+        work.stage(0.15 if added else 0.0, 0.7 if case.rotor else 0.8)
         groups, index = state_groups(case, axes)
         results = _in_parts(work, compute_chain, groups, chains(groups), "states")
-        variables = arrange(axes, index, results)
-        # Between states it goes with the cube: made of the interpolated speed, never interpolated.
-        variables.pop("power_density", None)
-        if not variables:
+        if not any(results):
             raise NumericalError(f"no state of the table could be computed: {work.failed[0]}")
+        shaft = None
+        if case.rotor is not None:
+            work.stage(0.7, 0.8)
+            shaft = _add_power(work, groups, index, results)
+        variables = arrange(axes, index, results)
+        for name in _LEFT_OUT:
+            variables.pop(name, None)
         count, check = 0, (np.nan, np.nan)
         if case.compute.model_interval and "effective_speed" in variables:
             work.stage(0.8, 0.95)
@@ -102,12 +117,17 @@ def lookup_table(case: Case, options: Options, progress: Progress) -> LookupResu
             variables |= ends
         work.stage(0.95, 1.0)
         interpolation = _interpolation_check(work, axes, variables)
+        light = _light(axes)
+        light_wind = _interpolation_check(work, axes, variables, light) if light else None
     return LookupResult(
         **common_of_many(case, began, work, warnings),
         hour=chosen_hour(case, table.hour),
         axes=axes,
         variables=variables,
         interpolation=interpolation,
+        interpolation_light_wind=light_wind,
+        rotor=None if case.rotor is None else rotor_of(case, case.mounts[0]),
+        shaft_speed_rad_s=shaft,
         interval_states=count,
         interval_check=check,
         interval_parts=interval_names(field_settings(work.case)) if count else (),
@@ -216,12 +236,16 @@ def _air(case: Case, values: Values) -> Air:
 
 
 def canonical(values: Values) -> dict[str, float]:
-    """Values of traffic and air in the form that equal states share."""
+    """Values of traffic and air in the form that equal states share: no direction of no wind,
+    and no kind of no vehicles."""
     out = {name: float(value) for name, value in values.items() if name not in PLACE_AXES}
     if out.get("wind_speed_m_s") == 0.0 and "wind_angle_deg" in out:
         out["wind_angle_deg"] = 0.0
     if "wind_angle_deg" in out:
         out["wind_angle_deg"] %= 360.0
+    if out.get("flow_veh_h") == 0.0:
+        for name in _OF_VEHICLES:
+            out.pop(name, None)
     return out
 
 
@@ -360,6 +384,41 @@ def table_of(case: Case) -> StateTable:
     return case.table
 
 
+# --- power ----------------------------------------------------------------------------------------
+
+
+def _add_power(
+    work: Sweeps,
+    groups: Sequence[StateGroup],
+    index: NDArray[np.int64],
+    results: Sequence[dict[str, Array] | None],
+) -> float | None:
+    """Put the power coefficient (places,) into the results of the groups; the speed of the shaft of
+    a rotor that is held at one."""
+    from wakesim.energy.table_power import TablePower
+    from wakesim.energy.year_power import compute_stretch
+
+    states = [state_case(group.case, dict(group.values)) for group in groups]
+    factor = np.array([dict(group.values).get("speed_factor", 1.0) for group in groups])
+    count = np.bincount(index, minlength=len(groups))
+    power = TablePower(work.case, states, factor, count, np.array(groups[0].places))
+    tasks, shaft = power.tasks(), power.shaft_speed_rad_s
+    names = [
+        f"{_state_name(groups[s.state].values)}{' without vehicles' if s.alone else ''}"
+        for s in power.stretches
+    ]
+    workers = free_processors() if len(tasks) > 2 else None
+    outcome = work.run(compute_stretch, tasks, names, "stretches", 1, workers)
+    missing = np.full(len(groups[0].places), np.nan)
+    cube = np.array([missing if r is None else r["effective_speed"] ** 3 for r in results])
+    mean = np.array([missing if r is None else r["rotor_mean"] for r in results])
+    found = power.coefficient(outcome.results, cube, mean)
+    for result, coefficient in zip(results, found, strict=True):
+        if result is not None:
+            result["power_coefficient"] = coefficient
+    return shaft
+
+
 # --- model interval and check ---------------------------------------------------------------------
 
 
@@ -401,7 +460,10 @@ def _interval(
     linear = [Linear.of(name, values) for name, values in few.items()]
     table = [Axis.of(name, values) for name, values in axes.items()]
     coarse = on_grid(table, effective, _calm(axes, few))
-    shares = {side: found[side] / coarse for side in ("below", "above")}
+    shares = {
+        side: np.divide(found[side], coarse, out=np.zeros_like(coarse), where=coarse != 0.0)
+        for side in ("below", "above")
+    }
     calm = on_grid(table, effective, _calm(axes, axes))
     below, above = (on_grid(linear, shares[side], axes) * calm for side in ("below", "above"))
     ends = {"model_low": np.maximum(effective - below, 0.0), "model_high": effective + above}
@@ -428,7 +490,9 @@ def _calm(axes: Axes, at: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _interval_values(name: str, values: tuple[float, ...]) -> tuple[float, ...]:
-    """Values of an axis at which the model interval is computed."""
+    """Values of an axis at which the model interval is computed; some vehicles drive in all."""
+    if name == "flow_veh_h" and len(values) > 1 and values[0] == 0.0:
+        values = values[1:]
     most = _INTERVAL_VALUES.get(name, 2)
     if most == 1:
         return (values[len(values) // 2],)
@@ -436,14 +500,25 @@ def _interval_values(name: str, values: tuple[float, ...]) -> tuple[float, ...]:
     return tuple(values[k] for k in picks)
 
 
+def _light(axes: Axes) -> Axes | None:
+    """The axes with the light winds of the table alone; None where it has none, or one wind."""
+    winds = axes.get("wind_speed_m_s", ())
+    if not winds:
+        return None
+    low, high = (float(np.clip(end, winds[0], winds[-1])) for end in _LIGHT_WIND_M_S)
+    return {**axes, "wind_speed_m_s": (low, high)} if low < high else None
+
+
 def _interpolation_check(
-    work: Sweeps, axes: Axes, variables: Mapping[str, Array]
+    work: Sweeps, axes: Axes, variables: Mapping[str, Array], within: Axes | None = None
 ) -> InterpolationCheck | None:
-    """Interpolated against computed effective speed at random states between the table's."""
+    """Interpolated against computed effective speed at random states between the table's, or
+    ``within`` some of its axes' range."""
     if "effective_speed" not in variables or all(len(v) == 1 for v in axes.values()):
         return None
-    states = random_states(axes, _CHECK_STATES, _ALIKE)
-    exact = _effective(work, states, "check of the interpolation")
+    states = random_states(within or axes, _CHECK_STATES, _ALIKE)
+    what = "check of the interpolation"
+    exact = _effective(work, states, what if within is None else f"{what} in light wind")
     at = {name: np.array([s[name] for s in states]) for name in axes}
     table = [Axis.of(name, values) for name, values in axes.items()]
     error = relative_error(interpolate(table, variables["effective_speed"], at), exact)

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from wakesim.measures.interpolation import Axis, interpolate
+from wakesim.measures.interpolation import Axis, around, interpolate
 from wakesim.outputs.figures import style
 from wakesim.outputs.figures.style import Kind
 from wakesim.quantities import AXES
@@ -61,18 +61,20 @@ def _panel(axes: Axes, result: LookupResult, name: str) -> list[object]:
     values = np.array(result.axes[name])
     fine = np.linspace(values[0], values[-1], _SMOOTH)
 
-    def along(variable: str, x: np.ndarray) -> np.ndarray:
-        return interpolate(grid, result.variables[variable], {**state, name: x})
+    speed = result.variables["effective_speed"]
 
-    (points,) = axes.plot(values, along("effective_speed", values), "o", color=style.BLUE,
-                          markersize=4)  # fmt: skip
-    (line,) = axes.plot(fine, along("effective_speed", fine), color=style.BLUE)
+    def along(x: np.ndarray) -> np.ndarray:
+        return interpolate(grid, speed, {**state, name: x})
+
+    (points,) = axes.plot(values, along(values), "o", color=style.BLUE, markersize=4)
+    (line,) = axes.plot(fine, along(fine), color=style.BLUE)
     handles: list[object] = [points, line]
     if "model_low" in result.variables:
+        ends = (result.variables["model_low"], result.variables["model_high"])
+        _, low, high = around(grid, speed, *ends, {**state, name: fine})
         handles.append(
-            axes.fill_between(fine, along("model_low", fine), along("model_high", fine),
-                              color=style.BLUE, alpha=0.18, linewidth=0)
-        )  # fmt: skip
+            axes.fill_between(fine, low, high, color=style.BLUE, alpha=0.18, linewidth=0)
+        )
     axes.set_ylim(bottom=0.0)
     axes.set_xlabel(_SHORT[name])
     return handles
