@@ -45,7 +45,7 @@ def mounting_map(text: str, size: str) -> str:
 
 
 def lookup_table(text: str, size: str) -> str:
-    """The table of 20 160 states; every second value of each axis, or the first two."""
+    """The table of 33 600 states; every second value of each axis, or the first two."""
     head, body = text.split("[table]", 1)
 
     def fewer(found: re.Match[str]) -> str:

@@ -105,7 +105,7 @@ def test_the_wind_at_a_mount_has_a_ceiling() -> None:
 @pytest.mark.parametrize(
     ("name", "change", "key"),
     [
-        ("lookup-table.toml", ("6.0, 12.0]", "6.0, 39.0]"), "table.wind_speed_m_s"),
+        ("lookup-table.toml", ("3.5, 12.0]", "3.5, 39.0]"), "table.wind_speed_m_s"),
         ("mounting-map.toml", ("to_m = 8.45,", "to_m = 48.5,"), "map.height_m"),
         ("energy-yield.toml", ("{ speed_m_s = 2.0", "{ speed_m_s = 39.0"), "energy.winds[1].sp"),
     ],

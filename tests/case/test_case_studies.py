@@ -30,7 +30,9 @@ def test_the_cases_hold_what_they_say() -> None:
     states = 1
     for values in table.axes.values():
         states *= len(values)
-    assert 18_000 < states < 22_000
+    assert states == 33_600
+    assert table.flow_veh_h is not None
+    assert table.flow_veh_h[0] == 0.0
     assert list(table.axes)[:2] == ["clearance_m", "height_m"]
     passes = load_case_text(PASSES)
     assert passes.pass_table is not None
@@ -58,6 +60,10 @@ def test_a_split_needs_two_carriageways_and_clearance_a_roadside() -> None:
     one = one[:flow] + one[one.index("[air]") :]
     (line,) = problems(table_with("direction_split = [0.4, 0.6]", one))
     assert "needs a road of two carriageways; this one has 1" in line
+    flow = TABLE.index("[[traffic.flows]]               # 19 050 vehicles a day, evening peak")
+    near = TABLE[:flow] + TABLE[TABLE.index("[air]") :]
+    (line,) = problems(table_with("direction_split = [0.4, 0.6]", near))
+    assert "needs [[traffic.flows]] of both carriageways; only 'near' has any" in line
     above = edited(
         TABLE, ('kind = "post"', 'kind = "overhead"'), ("height_m = 2.0 ", "height_m = 7.0 ")
     )

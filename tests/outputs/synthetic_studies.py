@@ -147,8 +147,14 @@ def table_result() -> Any:
     return _grid(
         table_text(), "table.toml", hour=8,
         axes={"offset_m": (1.2, 2.5), "height_m": (1.2, 1.6, 2.0), "flow_veh_h": (600.0,)},
-        variables={"effective_speed": np.array([0.456, 1.234, np.nan])}, distinct_states=5,
+        variables={"effective_speed": np.array([0.456, 1.234, np.nan]),
+                   "power_coefficient": np.array([0.0123, 0.0987, np.nan])},
+        distinct_states=5,
         interpolation=SimpleNamespace(states=40, median=0.0012, p90=0.0123, largest=0.0567),
+        interpolation_light_wind=SimpleNamespace(
+            states=40, median=0.0045, p90=0.0456, largest=0.123
+        ),
+        rotor=generic_rotor("drag", 0.6, 1.5), shaft_speed_rad_s=None,
         interval_states=4, interval_check=(0.012, 0.034), interval_parts=("side layer", "drag"),
         added={"height_m": (1.6,)},
     )  # fmt: skip

@@ -146,7 +146,8 @@ def test_texts_of_other_states() -> None:
         ),
         "map, best height moves": grid_answer(changed(area, variants=(area.variants[0], higher))),
         "table without interval": grid_answer(
-            changed(table, interpolation=None, interval_states=0, added={})
+            changed(table, interpolation=None, interpolation_light_wind=None, rotor=None,
+                    interval_states=0, added={})
         ),
     }  # fmt: skip
     lines = [line for name, text in texts.items() for line in (f"# {name}", *text, "")]

@@ -14,6 +14,7 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
+from scipy.interpolate import RegularGridInterpolator
 
 import wakesim
 from wakesim.errors import CaseError
@@ -39,17 +40,29 @@ AT = {
 SECONDS = 60.0  # far above what any file takes; a hang takes for ever
 
 
+ROTOR = {"rotor_area_m2": 2.5, "rotor_name": "drag type", "rotor_cut_in_m_s": 1.2}
+
+
 def values_of(seed: int = 0) -> dict[str, np.ndarray]:
+    """Values with kinks from state to state; over 360 degrees they are those of 0."""
     rng = np.random.default_rng(seed)
-    names = ("effective_speed", "mean_speed", "sd_speed", "drift", "model_low", "model_high")
-    return {name: rng.uniform(0.1, 4.0, SHAPE) for name in names}
+    names = ("mean_speed", "sd_speed", "drift")
+    found = {name: rng.uniform(0.1, 4.0, SHAPE) for name in ("effective_speed", *names)}
+    speed = found["effective_speed"]
+    found["model_low"] = speed * rng.uniform(0.0, 1.0, SHAPE)
+    found["model_high"] = speed + rng.exponential(0.4, SHAPE)
+    found["power_coefficient"] = rng.uniform(0.0, 0.3, SHAPE)
+    for values in found.values():
+        values[..., -1] = values[..., 0]
+    return found
 
 
 def write(path: Path, variables: dict[str, np.ndarray] | None = None) -> Path:
     """A table as the program writes it, with invented values."""
     texts = {f"text_{i}": "a sentence about the table. " * 40 for i in range(25)}
     errors = {f"interpolation_error_{k}": 0.01 for k in ("states", "median", "p90", "largest")}
-    attributes = texts | errors | {"format": TABLE_FORMAT, "air_density_kg_m3": 1.2}
+    errors |= {f"interpolation_error_light_wind_{k}": 0.03 for k in ("states", "p90")}
+    attributes = texts | errors | ROTOR | {"format": TABLE_FORMAT, "air_density_kg_m3": 1.2}
     write_data(states(AXES, values_of() if variables is None else variables, attributes), path)
     return path
 
@@ -88,6 +101,58 @@ def test_what_is_read_is_what_was_written(path):
     assert table.air_density_kg_m3 == 1.2
     assert table.attributes["text_7"].startswith("a sentence")
     assert table.interpolation_error["p90"] == 0.01
+    assert table.interpolation_error["light_wind_p90"] == 0.03
+    assert table.rotor == {"area_m2": 2.5, "name": "drag type", "cut_in_m_s": 1.2}
+    assert "cut_in_m_s 1.2" in str(table)
+
+
+def anywhere(count: int, seed: int = 3) -> dict[str, np.ndarray]:
+    """Random places in the table."""
+    rng = np.random.default_rng(seed)
+    return {name: rng.uniform(values[0], values[-1], count) for name, values in AXES.items()}
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_every_speed_lies_inside_its_model_interval(seed, tmp_path):
+    """At states and between them, although cubics overshoot; ends asked for alone are the same."""
+    table = wakesim.open_table(write(tmp_path / "table.h5", values_of(seed)))
+    mesh = np.meshgrid(*AXES.values(), indexing="ij")
+    states_ = {name: values.ravel() for name, values in zip(AXES, mesh, strict=True)}
+    for at in (anywhere(5000, seed), states_):
+        speed = table.effective_speed(**at)
+        low, high = table.model_interval(**at)
+        assert np.all((low >= 0.0) & (low <= speed) & (speed <= high))
+        assert np.array_equal(table.value("model_low", **at), low)
+        assert np.array_equal(table.value("model_high", **at), high)
+    assert low == pytest.approx(values_of(seed)["model_low"].ravel(), abs=1e-13)
+
+
+def test_rotor_power_is_coefficient_times_flux(path):
+    """The coefficient straight between the states (scipy), flow and wind by their roots."""
+    table, at = wakesim.open_table(path), anywhere(300)
+    roots = ("flow_veh_h", "wind_speed_m_s")
+    axes = [np.sqrt(v) if n in roots else np.array(v) for n, v in AXES.items()]
+    points = np.column_stack([np.sqrt(at[n]) if n in roots else at[n] for n in AXES])
+    share = RegularGridInterpolator(axes, values_of()["power_coefficient"])(points)
+    cube = table.effective_speed(**at) ** 3
+    found = table.rotor_power(**at)
+    assert found == pytest.approx(share * 0.5 * 1.2 * 2.5 * cube, rel=1e-9)
+    thin = table.rotor_power(density_kg_m3=0.9, **at)
+    assert thin == pytest.approx(0.75 * found)
+    assert table.rotor_area_m2 == 2.5
+    outside = {name: values[:1] for name, values in at.items()} | {"height_m": np.array([9.0])}
+    assert np.isnan(table.rotor_power(outside="flag", **outside)).all()
+    assert np.isfinite(table.rotor_power(outside="clip", **outside)).all()
+    with pytest.raises(CaseError, match="height_m = 9 m"):
+        table.rotor_power(**outside)
+
+
+def test_a_table_without_a_rotor_says_so(tmp_path):
+    variables = values_of()
+    del variables["power_coefficient"]
+    table = wakesim.open_table(write(tmp_path / "table.h5", variables))
+    with pytest.raises(CaseError, match=r"holds no rotor: its case has no \[rotor\]"):
+        table.rotor_power(**AT)
 
 
 def test_as_a_data_set_and_as_rows(path):
@@ -263,6 +328,10 @@ def impossible(file: h5py.File, _: Path) -> None:
     file["mean_speed"][1, 2, 3, 0, 1] = -2.0
 
 
+def beyond_betz(file: h5py.File, _: Path) -> None:
+    file["power_coefficient"][1, 2, 3, 0, 1] = 0.6
+
+
 def attribute(name: str, value: object) -> Callable[[h5py.File, Path], None]:
     def change(file: h5py.File, _: Path) -> None:
         del file.attrs[name]
@@ -293,6 +362,9 @@ HOSTILE: dict[str, tuple[Callable[[h5py.File, Path], None], str]] = {
     "format in bytes": (attribute("format", np.bytes_(b"\xff\xfe")), '"format" is not'),
     "density in words": (attribute("air_density_kg_m3", "thin"), "no density of air"),
     "no density": (attribute("air_density_kg_m3", np.nan), "no density of air"),
+    "no swept area": (attribute("rotor_area_m2", -1.0), "rotor_area_m2 is no swept area"),
+    "area in words": (attribute("rotor_area_m2", "wide"), "rotor_area_m2 is no swept area"),
+    "beyond Betz": (beyond_betz, "power_coefficient holds values outside 0 to 0.592593"),
     "array": (attribute("text_3", np.arange(4.0)), "neither text nor number"),
 }
 
@@ -386,3 +458,9 @@ def test_a_failed_state_spoils_only_the_lookups_that_need_it(tmp_path):
     assert found[~unknown] == pytest.approx(usual[~unknown], rel=1e-9, abs=1e-9)
     low, high = table.model_interval(**far)
     assert np.isfinite([low, high]).all()
+    low, high = table.model_interval(**anywhere)
+    assert np.array_equal(np.isnan(low), np.isnan(high))
+    speed = table.effective_speed(**anywhere)
+    sure = np.isfinite(speed)
+    assert np.all((low[sure] <= speed[sure]) & (speed[sure] <= high[sure]))
+    assert np.isfinite(table.rotor_power(**far)).all()

@@ -198,12 +198,14 @@ class MapTable(Table):
 class StateTable(Table):
     """[table]: axes of a table of states; what is not an axis is as in the case.
 
+    With [rotor] every state has a power coefficient as well.
+
     ``offset_m``: y of the rotor's axis.
     ``clearance_m``: from the side of the widest heavy vehicle in the outer lane to the rotor's
       axis, in place of offset_m.
     ``height_m``: centre of the rotor.
-    ``flow_veh_h``: of the near carriageway; the others keep their ratio to it unless
-      direction_split is an axis.
+    ``flow_veh_h``: of the near carriageway, 0 for the wind alone; the others keep their ratio to it
+      unless direction_split is an axis.
     ``heavy_share``: of all carriageways.
     ``speed_factor``: on all speeds.
     ``wind_speed_m_s``: at the case's reference height.
@@ -267,8 +269,14 @@ class StateTable(Table):
             text = "needs a direction: an axis wind_angle_deg, or [air.wind] with its angle_deg"
             yield Problem(("table", "wind_speed_m_s"), text)
         ways = len(around.road.carriageways)
+        driven = {
+            lane.carriageway for lane in around.road.lanes if around.traffic.get(lane.index)
+        }  # fmt: skip
         if self.direction_split is not None and ways != 2:
             text = f"needs a road of two carriageways; this one has {ways}"
+            yield Problem(("table", "direction_split"), text)
+        elif self.direction_split is not None and len(driven) == 1:
+            text = f"needs [[traffic.flows]] of both carriageways; only '{min(driven)}' has any"
             yield Problem(("table", "direction_split"), text)
         if self.clearance_m is not None and not around.mount.support.beside_road:
             text = f'is for mounts beside the road; kind = "{around.mount.kind}" takes offset_m'

@@ -38,7 +38,7 @@ from wakesim.measures.places import moved
 from wakesim.traffic.counts import CountStream
 from wakesim.traffic.scene import one_hour
 
-_PLACES = 3  # at which stretches are walked past the rotor
+_PLACES = 2  # at which stretches are walked past the rotor
 _CANDIDATES = 1000  # states among which those of the stretches are chosen
 _ASIDE_M = 1.0  # to the nearest lane; nearer places are alike
 

@@ -106,6 +106,11 @@ def lookup_table(case: Case, options: Options, progress: Progress) -> LookupResu
         shaft = None
         if case.rotor is not None:
             work.stage(0.7, 0.8)
+            if case.rotor.direction_weight is not None:
+                warnings.append(
+                    "rotor.direction_weight: the power coefficient of the table has the directions "
+                    "of the few stretches that are walked; a run or a year has those of every hour"
+                )
             shaft = _add_power(work, groups, index, results)
         variables = arrange(axes, index, results)
         for name in _LEFT_OUT:
