@@ -201,6 +201,35 @@ def test_the_worked_example_reads_a_table(
     assert "Invented data" in capsys.readouterr().out
 
 
+def test_the_worked_example_takes_the_rotor_s_power(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """No power coefficient is assumed where the table has one; the sum is done here by hand."""
+    body = "[table]\nheight_m = [2.2, 2.4]\nflow_veh_h = [0, 100, 600, 1900]\n"
+    rotor = '[rotor]\nkind = "drag"\nresponse = "quasi_steady"\ncut_in_m_s = 0.9\n'
+    wakesim.run(load_case_text(quick(table_text(body + rotor))), workers=1).save(tmp_path)
+    data = json.loads((tmp_path / "summary.json").read_text(encoding="utf-8"))
+    assert data["rotor"]["cut_in_m_s"] == 0.9
+    assert data["rotor"]["area_m2"] == pytest.approx(0.6 * 1.5)
+    path = str(tmp_path / "table.h5")
+    example = runpy.run_path(str(cases_path("yearly-energy.py")))
+    found = example["main"](path)
+    printed = capsys.readouterr().out
+    assert "drag type" in printed
+    assert "assumed" not in printed
+    flow = np.clip(example["year_of_hours"]()["flow_veh_h"], 0.0, 1900.0)
+    with h5py.File(path) as file:
+        share, nodes = file["power_coefficient"][0], np.sqrt(file["flow_veh_h"][:])
+        density = file.attrs["air_density_kg_m3"]
+    speed = wakesim.open_table(path).effective_speed(flow_veh_h=flow, height_m=2.2)
+    power = np.interp(np.sqrt(flow), nodes, share) * 0.5 * density * 0.9 * speed**3
+    assert found["kwh"] == pytest.approx(np.sum(power) / 1000.0, rel=0.05)
+    assert found["kwh_straight"] == pytest.approx(found["kwh"], rel=0.15)
+    assert found["kwh_least_traffic"] == 0.0  # calm and empty
+    below = speed < 0.9
+    assert np.sum(power[below]) > 0.0  # what a power curve of effective speeds would lose
+
+
 @pytest.mark.parametrize("number", ["0", "-1", "two", "1.5"])
 def test_the_number_of_workers_must_be_one(number: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["run", "x.toml", "--workers", number]) == 2

@@ -170,7 +170,7 @@ def test_the_interpolation_error_is_stated_and_true(result, table):
     from wakesim.studies.lookup_table import StateChain, StateGroup, canonical, compute_chain
 
     stated = table.interpolation_error
-    assert stated["states"] == 96
+    assert stated["states"] == stated["light_wind_states"] == 96
     assert 0.0 < stated["median"] < stated["p90"] <= stated["largest"]
     rng = np.random.default_rng(99)
     within = 0
@@ -252,6 +252,8 @@ def test_summary(result, folder):
     assert data["distinct_states"] == 36
     assert [axis["name"] for axis in data["axes"]] == AXES
     assert data["interpolation_error"]["states"] == 96
+    assert data["interpolation_error_light_wind"]["states"] == 96
+    assert data["rotor"] == {"width_m": 0.6, "height_m": 1.5}
     assert data["provenance"]["case_sha256"] == result.case.sha256
     assert {"table.h5", "table.csv", "report.html"} <= set(data["files"])
 

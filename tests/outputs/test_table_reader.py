@@ -14,7 +14,7 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
-from scipy.interpolate import RegularGridInterpolator
+from scipy.interpolate import CubicHermiteSpline
 
 import wakesim
 from wakesim.errors import CaseError
@@ -128,15 +128,28 @@ def test_every_speed_lies_inside_its_model_interval(seed, tmp_path):
 
 
 def test_rotor_power_is_coefficient_times_flux(path):
-    """The coefficient straight between the states (scipy), flow and wind by their roots."""
-    table, at = wakesim.open_table(path), anywhere(300)
-    roots = ("flow_veh_h", "wind_speed_m_s")
-    axes = [np.sqrt(v) if n in roots else np.array(v) for n, v in AXES.items()]
-    points = np.column_stack([np.sqrt(at[n]) if n in roots else at[n] for n in AXES])
-    share = RegularGridInterpolator(axes, values_of()["power_coefficient"])(points)
-    cube = table.effective_speed(**at) ** 3
+    """At states and, on lines of states, with scipy's cubics of the cube root of power."""
+    table, values = wakesim.open_table(path), values_of()
+    share, speed = values["power_coefficient"], values["effective_speed"]
+    mesh = dict(zip(AXES, np.meshgrid(*AXES.values(), indexing="ij"), strict=True))
+    flux = 0.5 * 1.2 * 2.5
+    assert table.rotor_power(**mesh) == pytest.approx(flux * share * speed**3)
+    assert table.value("power_coefficient", **mesh) == pytest.approx(share)
+
+    heights, line = np.array(AXES["height_m"]), (2, slice(None), 1, 2, 3)
+    at = {name: values[k] for name, values, k in zip(AXES, AXES.values(), line, strict=True)
+          if name != "height_m"}  # fmt: skip
+    fine = np.linspace(1.0, 5.0, 101)
+    root = np.cbrt(share[line]) * speed[line]
+    cubic = CubicHermiteSpline(heights, root, np.gradient(root, heights, edge_order=2))(fine)
+    most = share.max() * table.effective_speed(height_m=fine, **at) ** 3
+    power = np.minimum(np.maximum(cubic, 0.0) ** 3, most)
+    assert table.rotor_power(height_m=fine, **at) == pytest.approx(flux * power, abs=1e-12)
+
+    at = anywhere(300)
     found = table.rotor_power(**at)
-    assert found == pytest.approx(share * 0.5 * 1.2 * 2.5 * cube, rel=1e-9)
+    assert np.all((found >= 0.0) & np.isfinite(found))
+    assert np.all(table.value("power_coefficient", **at) <= share.max())
     thin = table.rotor_power(density_kg_m3=0.9, **at)
     assert thin == pytest.approx(0.75 * found)
     assert table.rotor_area_m2 == 2.5

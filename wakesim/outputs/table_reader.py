@@ -32,7 +32,7 @@ from wakesim.case.energy import BETZ
 from wakesim.case.studies import MOST_STATES
 from wakesim.errors import CaseError, one_line, shorten
 from wakesim.folders import published
-from wakesim.measures.interpolation import Axis, around, interpolate, needs, straight
+from wakesim.measures.interpolation import Axis, around, interpolate, needs, share_of_cube
 from wakesim.outputs import table_file
 from wakesim.outputs.netcdf import TABLE_FORMAT, states
 from wakesim.quantities import AXES, STATES
@@ -113,8 +113,8 @@ class LookupTable:
         """Mean electrical power of the table's rotor, W, before standby use.
 
         Its power coefficient times half the density, the swept area and the cubed effective speed,
-        coefficient and speed each interpolated. ``density_kg_m3`` defaults to that of the table.
-        CaseError when the table was made without [rotor].
+        each between the states. ``density_kg_m3`` defaults to that of the table. CaseError when the
+        table was made without [rotor].
         """
         if "power_coefficient" not in self.variables:
             raise CaseError(f"{self.path}: the table holds no rotor: its case has no [rotor]")
@@ -165,8 +165,8 @@ class LookupTable:
             ends = around(self._axes, *map(self._values, names), places)
             return ends[names.index(variable)]
         values = self._values(variable)
-        if variable == "power_coefficient":  # has kinks; never above or below those around it
-            return interpolate(straight(self._axes), values, places)
+        if variable == "power_coefficient":
+            return share_of_cube(self._axes, values, self._values("effective_speed"), places)
         answer = interpolate(self._axes, values, places)
         # a cubic may overshoot; NaN stays
         return answer if variable == "drift" else np.maximum(answer, 0.0)

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 _COLUMNS = 3
 _SMOOTH = 120
+_TO_THE_VERGE_DEG = 90.0
 _SHORT = {
     "offset_m": "offset (m)",
     "clearance_m": "clearance (m)",
@@ -32,8 +33,14 @@ _SHORT = {
 
 
 def middle_state(result: LookupResult) -> dict[str, float]:
-    """The middle value of every axis."""
-    return {name: values[len(values) // 2] for name, values in result.axes.items()}
+    """The middle value of every axis; of directions that nearest to across the road, to the verge:
+    blown the other way a post has little of the traffic's air."""
+    state = {name: values[len(values) // 2] for name, values in result.axes.items()}
+    if "wind_angle_deg" in state:
+        angles = np.array(result.axes["wind_angle_deg"])
+        away = np.abs((angles - _TO_THE_VERGE_DEG + 180.0) % 360.0 - 180.0)
+        state["wind_angle_deg"] = float(angles[np.argmin(away)])
+    return state
 
 
 def _draw_lookup(result: LookupResult) -> Figure:
