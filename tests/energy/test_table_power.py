@@ -151,3 +151,15 @@ def test_a_steady_series_answers_alike_for_every_exponent():
     for peaked in (0.0, 0.3, 2.0):
         found = table(np.array([1.2, 2.0]), np.full(2, peaked)).mean(axis=0)
         assert found == pytest.approx([0.0, best(case)], abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("keys", "low", "high"),
+    [('response = "fixed_speed"\nshaft_speed_rpm = 60.0', 6.28318, 6.28319),
+     ('response = "fixed_speed"', 1.0, 40.0)],
+)  # fmt: skip
+def test_a_rotor_at_fixed_speed_is_held_at_one(keys, low, high):
+    power = power_of(made(rotor=f'[rotor]\nkind = "drag"\n{keys}\n'))
+    assert low < power.shaft_speed_rad_s < high
+    assert {task.shaft_speed_rad_s for task in power.tasks()} == {power.shaft_speed_rad_s}
+    assert power_of(made()).shaft_speed_rad_s is None
