@@ -8,10 +8,11 @@ from functools import partial
 import numpy as np
 import pytest
 from closed_drift import line_drift
+from scipy import sparse
 
 from wakesim.air.profiles import friction_velocity, log_profile
 from wakesim.section.crossflow import Barrier, blocked_faces, face_flows
-from wakesim.section.drift import SINKS, DriftModel
+from wakesim.section.drift import SINKS, DriftModel, _solve, _within_bands
 from wakesim.section.grid import CrossSectionGrid
 from wakesim.section.transport import ground_resistance
 from wakesim.validation.quantities.drift import PassingSource, mean_drift
@@ -423,3 +424,27 @@ def test_points_and_sources_that_do_not_fit_are_refused(grid):
 def test_roughness_and_profile_of_the_ambient_wind_fit_together():
     speed = friction_velocity(5.0, 10.0, 0.03) / 0.4 * math.log(2.0 / 0.03)
     assert log_profile(2.0, 5.0, 10.0, 0.03) == pytest.approx(speed)
+
+
+@pytest.mark.parametrize(
+    ("below", "above", "n", "k"), [(7, 14, 60, 1), (14, 7, 61, 5), (2, 2, 9, 3)]
+)
+def test_elimination_within_bands_is_that_of_full_matrices(below, above, n, k):
+    """Strong diagonals, as the balances have; an even and an odd number of rows."""
+    rng = np.random.default_rng(n)
+    offsets = [-below, -1, 0, 1, above]
+    data = -rng.uniform(0.5, 1.0, (len(offsets), n))
+    data[2] = rng.uniform(4.5, 6.0, n)
+    matrix = sparse.dia_matrix((data, offsets), shape=(n, n))
+    right = rng.standard_normal((n, k))
+    exact = np.linalg.solve(matrix.toarray(), right)
+    assert np.abs(_within_bands(matrix, below, above, right) - exact).max() < 1e-13
+    assert np.abs(_solve(matrix, right) - exact).max() < 1e-13
+
+
+def test_a_zero_on_the_diagonal_is_solved_by_exchanging_rows():
+    n = 12
+    data = np.ones((3, n)) * np.array([[1.0], [0.0], [2.0]])
+    matrix = sparse.dia_matrix((data, [-1, 0, 1]), shape=(n, n))
+    right = np.arange(1.0, n + 1.0)[:, None]
+    assert _solve(matrix, right) == pytest.approx(np.linalg.solve(matrix.toarray(), right))

@@ -28,7 +28,7 @@ from scipy import sparse
 from scipy.linalg import solve_banded
 from scipy.sparse.linalg import SuperLU, splu
 
-from wakesim.arrays import Array, Index
+from wakesim.arrays import Array, Index, kernel
 from wakesim.errors import NumericalError
 from wakesim.section.crossflow import Barrier, blocked_faces, face_flows
 from wakesim.section.grid import CrossSectionGrid
@@ -265,9 +265,79 @@ def _solve(matrix: sparse.dia_matrix, right: Array) -> Array:
     below, above = -int(matrix.offsets.min()), int(matrix.offsets.max())
     if matrix.shape[0] * below * (below + above) > _BANDED:
         return np.asarray(_factorise(matrix).solve(right))
+    found = _within_bands(matrix, below, above, right)
+    left = np.abs(matrix @ found - right).max(initial=0.0)
+    if left <= _RESIDUAL * np.abs(right).max(initial=0.0):
+        return found
     table = np.zeros((below + above + 1, matrix.shape[0]))
     table[above - matrix.offsets] = matrix.data
     return solve_banded((below, above), table, right, overwrite_ab=True, check_finite=False)
+
+
+def _within_bands(matrix: sparse.dia_matrix, below: int, above: int, right: Array) -> Array:
+    """Elimination that keeps the order of the rows, without which it takes three times as long."""
+    n = matrix.shape[0]
+    rows = np.zeros((n, below + above + 2))
+    for offset, data in zip(matrix.offsets, matrix.data, strict=True):
+        first, last = max(0, -offset), min(n, n - offset)
+        rows[first:last, below + offset] = data[first + offset : last + offset]
+    return np.asarray(_eliminate(rows, below, above, right.copy()))
+
+
+@kernel()
+def _eliminate(rows, below, above, right):
+    """Solution (n, k) of a matrix of bands: ``rows`` (n, below + above + 2), row i its columns
+    from i - below to i + above + 1, the last of them 0; overwritten, and so is ``right`` (n, k).
+
+    Two rows at once are taken from those below them.
+    """
+    n, k = right.shape
+    for p in range(0, n - 1, 2):
+        first, second = rows[p, below : below + above + 1], rows[p + 1, below - 1 :]
+        f = second[0] / first[0]
+        for j in range(1, above + 1):
+            second[j] -= f * first[j]
+        for c in range(k):
+            right[p + 1, c] -= f * right[p, c]
+        one, two = 1.0 / first[0], 1.0 / second[1]
+        a, b = first[2:], second[2 : above + 1]
+        for i in range(p + 2, min(n, p + below + 1)):
+            at = below - (i - p)
+            f = rows[i, at] * one
+            g = (rows[i, at + 1] - f * first[1]) * two
+            row = rows[i, at + 2 : at + above + 1]
+            for j in range(row.size):
+                row[j] -= f * a[j] + g * b[j]
+            rows[i, at + above + 1] -= g * second[above + 1]
+            for c in range(k):
+                right[i, c] -= f * right[p, c] + g * right[p + 1, c]
+        i = p + below + 1
+        if i < n:
+            g = rows[i, 0] * two
+            row, b = rows[i, 1 : above + 1], second[2 : above + 2]
+            for j in range(row.size):
+                row[j] -= g * b[j]
+            for c in range(k):
+                right[i, c] -= g * right[p + 1, c]
+    out = np.zeros((n + above, k))
+    for p in range(n - 1, -1, -1):
+        row, found = rows[p, below + 1 : below + above + 1], out[p]
+        found[:] = right[p]
+        if k == 1:
+            last = out[p + 1 : p + above + 1, 0]
+            total = 0.0
+            for j in range(row.size):
+                total += row[j] * last[j]
+            found[0] -= total
+        else:
+            for j in range(row.size):
+                if row[j] != 0.0:
+                    known = out[p + 1 + j]
+                    for c in range(k):
+                        found[c] -= row[j] * known[c]
+        for c in range(k):
+            found[c] /= rows[p, below]
+    return out[:n]
 
 
 def _factorise(matrix: sparse.spmatrix) -> SuperLU:
