@@ -364,6 +364,21 @@ def test_new_writes_a_case_that_loads(kind: str, capsys: pytest.CaptureFixture[s
     assert "#" in starter_text(kind)
 
 
+def test_new_puts_the_records_of_a_year_beside_its_case(capsys: pytest.CaptureFixture[str]) -> None:
+    from wakesim import load_case
+    from wakesim.energy.year_hours import hours_of_year
+
+    assert main(["new", "year", "-o", "mine.toml"]) == 0
+    assert len(hours_of_year(load_case("mine.toml"))) == 8760
+    own = Path("year/counts.csv")
+    own.write_text("mine", encoding="utf-8")
+    Path("mine.toml").unlink()
+    assert main(["new", "year", "-o", "mine.toml"]) == 2
+    assert "counts.csv exists; --force overwrites it" in capsys.readouterr().err
+    assert own.read_text(encoding="utf-8") == "mine"
+    assert not Path("mine.toml").exists()
+
+
 def test_new_overwrites_only_when_forced(capsys: pytest.CaptureFixture[str]) -> None:
     Path("mine.toml").write_text("mine", encoding="utf-8")
     assert main(["new", "post", "-o", "mine.toml"]) == 2

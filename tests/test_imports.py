@@ -21,7 +21,7 @@ PACKAGE = Path(wakesim.__file__).parent
 # Folders and files of the package from the bottom up; a level imports what stands above it here.
 LEVELS = (
     {"arrays", "elementary", "errors", "runtime", "progress", "workers"},
-    {"folders", "kept", "sweep", "csv_tables"},
+    {"folders", "kept", "sweep", "csv_tables", "time_zones"},
     {"constants", "quantities"},
     {"case"},
     {"section"},

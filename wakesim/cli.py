@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from wakesim import cli_claim, cli_compare
-from wakesim.case.starters import KINDS, starter_text
+from wakesim.case.starters import KINDS, starter_files, starter_text
 from wakesim.errors import (
     EXIT_DONE,
     EXIT_INTERRUPTED,
@@ -313,17 +313,23 @@ def _new(options: argparse.Namespace) -> int:
         sys.stdout.write(text)
         return EXIT_DONE
     path = Path(options.output or f"{options.kind}.toml")
-    try:
-        if options.force:
-            replace_file(path, text.encode())
-        else:
-            with path.open("x", encoding="utf-8", newline="\n") as file:
-                file.write(text)
-    except FileExistsError as error:
-        raise OutputError(f"{path} exists; --force overwrites it, -o names another file") from error
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise OutputError(f"{path} cannot be written: {reason}") from error
+    content = {path: text.encode()}
+    content |= {path.parent / name: data for name, data in starter_files(options.kind).items()}
+    there = [name for name in content if os.path.lexists(name)]
+    if there and not options.force:
+        raise OutputError(f"{there[0]} exists; --force overwrites it, -o names another file")
+    for name, data in content.items():
+        try:
+            if name != path:
+                name.parent.mkdir(exist_ok=True)
+            if options.force:
+                replace_file(name, data)
+            else:
+                with name.open("xb") as file:
+                    file.write(data)
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or str(error)
+            raise OutputError(f"{name} cannot be written: {reason}") from error
     _say(options, [
         f"wrote {path}; compute it with: wakesim run {path}",
         "what its keys mean, and which others there are: wakesim keys",

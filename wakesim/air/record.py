@@ -29,11 +29,12 @@ from numpy.typing import NDArray
 from wakesim import constants
 from wakesim.air.filling import fill_short, nearest_day
 from wakesim.air.record_csv import Cells, read_cells
-from wakesim.air.record_times import to_utc, zone
+from wakesim.air.record_times import to_utc
 from wakesim.air.rose import WindRose, fit_rose
 from wakesim.arrays import Array, Index, Mask
 from wakesim.csv_tables import Problems
 from wakesim.errors import CaseError, one_line
+from wakesim.time_zones import zone
 
 CALM_BELOW_M_S = constants.CALM_BELOW_M_S.value
 _YEAR_S = 360 * 86400.0

@@ -2,42 +2,19 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Sequence
-from datetime import UTC, datetime, timedelta, timezone, tzinfo
-from zoneinfo import ZoneInfo, available_timezones
+from datetime import UTC, datetime, tzinfo
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wakesim.csv_tables import Problems
-from wakesim.errors import CaseError, closest, shorten
+from wakesim.errors import shorten
 
-_OFFSET = re.compile(r"([+-])(\d{2}):(\d{2})")
 _YEARS = (1900, 2200)
 _NO_OFFSET = "has no offset from UTC, other lines have one"
 _NO_ZONE = "has no offset from UTC (Z or +01:00); add it, or say which time zone the record is in"
-
-
-def zone(name: str) -> tzinfo:
-    """A time zone by name ("Europe/Berlin", "UTC") or fixed offset ("+01:00").
-
-    Raises CaseError for one that does not exist.
-    """
-    if found := _OFFSET.fullmatch(name):
-        hours, minutes = int(found[2]), int(found[3])
-        if hours < 15 and minutes < 60:
-            offset = timedelta(hours=hours, minutes=minutes)
-            return timezone(offset if found[1] == "+" else -offset)
-    else:
-        try:
-            return ZoneInfo(name)
-        except (LookupError, ValueError, OSError):
-            pass
-    guess = closest(name, available_timezones(), cutoff=0.8)
-    hint = f"did you mean '{guess}'?" if guess else "write it as 'Europe/Berlin' or '+01:00'"
-    raise CaseError(f"unknown time zone '{shorten(name)}'; {hint}")
 
 
 def to_utc(

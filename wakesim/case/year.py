@@ -11,6 +11,8 @@ from pydantic import Field, Strict
 from wakesim import constants
 from wakesim.case.messages import Problem
 from wakesim.case.tables import SHARE_TOLERANCE, Fraction, Line, Table, given
+from wakesim.errors import CaseError
+from wakesim.time_zones import zone
 
 
 class WindSector(Table):
@@ -76,7 +78,11 @@ class YearTable(Table):
             yield Problem((both[0],), text, missing=(("road_heading_deg",),))
 
     def rules(self) -> Iterator[Problem]:
-        """Sectors that cover the compass evenly, and shares that sum to one at most."""
+        """A time zone that exists; sectors that cover the compass evenly and sum to one."""
+        try:
+            zone(self.time_zone)
+        except CaseError as error:
+            yield Problem(("time_zone",), str(error))
         if not self.sectors:
             return
         total = sum(sector.share for sector in self.sectors)

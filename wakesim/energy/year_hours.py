@@ -20,7 +20,6 @@ from wakesim.air import weibull
 from wakesim.air.bootstrap import SHORTEST_DAYS
 from wakesim.air.density import density_of, moist_air_density
 from wakesim.air.record import WindRecord, filled, read_wind_record
-from wakesim.air.record_times import zone
 from wakesim.air.rose import Sector, WindRose, road_angle_deg
 from wakesim.arrays import Array, Index, Mask
 from wakesim.case.air import OPEN_LAND, Wind
@@ -31,6 +30,7 @@ from wakesim.case.traffic import Flow, Traffic
 from wakesim.case.year import YearTable
 from wakesim.energy import yields
 from wakesim.errors import CaseError
+from wakesim.time_zones import zone
 from wakesim.traffic.counts import CountRecord, CountStream, read_counts
 
 _ROSE_YEARS = 4
@@ -244,7 +244,6 @@ def hours_of_year(case: Case) -> HoursOfYear:
     """
     table, traffic = year_table(case), case.traffic
     assert traffic is not None
-    zone(table.time_zone)
     record = None
     if table.winds is not None:
         record = read_wind_record(

@@ -12,7 +12,6 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from wakesim.air.record_times import zone
 from wakesim.case.instrument import Instrument
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
@@ -22,6 +21,7 @@ from wakesim.records.anemometer import AnemometerRecord, other_instrument, read_
 from wakesim.records.instrument import SPEED_ONLY, instrument_mount, read_instrument
 from wakesim.records.logger import ReadOptions
 from wakesim.records.passing_log import PassingLog, read_passing_log
+from wakesim.time_zones import zone
 
 _HEAD_BYTES = 65536
 _MAST_M = 3.0  # height of an ambient mast where nothing is said

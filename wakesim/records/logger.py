@@ -24,7 +24,6 @@ from typing import TYPE_CHECKING, BinaryIO, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from wakesim.air.record_times import zone
 from wakesim.arrays import Array
 from wakesim.csv_tables import (
     MOST_RECORD_BYTES,
@@ -51,6 +50,7 @@ from wakesim.records.columns import (
     read_header,
     recognised,
 )
+from wakesim.time_zones import zone
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -44,6 +44,7 @@ from wakesim.workers import free_processors
 
 _CANDIDATES = 1000  # hours among which those of the stretches are chosen
 _FEW_JOBS = 3  # up to so many are computed in this process
+_TOGETHER = 4  # mounts of a task that walks a stretch, which takes about a second each
 _MODEL_TASKS = 4  # by inputs, so that the wakes of a variant are marched once
 
 
@@ -147,17 +148,23 @@ class _Made:
                 task = ModelTask(cases, tuple(items[i] for i in part))
                 name = f"model {mine} {self.chosen} {part}"
                 found.append(Job(compute_model, task, name, partial(self._change, part, mine)))
-            for place, one in enumerate(cases):
-                take = partial(self._stretch, place, mine)
-                name = f"stretch {mine} {self.chosen[place]}"
-                found.append(Job(compute_stretch, StretchTask(one, shaft), name, take))
+            some = [mine[k : k + _TOGETHER] for k in range(0, len(mine), _TOGETHER)]
+            for place, n in enumerate(self.chosen):
+                for few in some:
+                    one = hours.case(n, [mounts[k] for k in few])
+                    take = partial(self._stretch, place, few)
+                    found.append(
+                        Job(compute_stretch, StretchTask(one, shaft), f"stretch {few} {n}", take)
+                    )
             speed = hours.wind_speed_m_s
             windy = np.flatnonzero(speed > 0.0)
             if windy.size:
                 usual = int(windy[np.argsort(speed[windy])[(2 * windy.size) // 3]])
-                task_alone = StretchTask(hours.case(usual, own), shaft, alone=True)
-                take = partial(self._stretch, None, mine)
-                found.append(Job(compute_stretch, task_alone, f"wind {mine} {usual}", take))
+                for few in some:
+                    one = hours.case(usual, [mounts[k] for k in few])
+                    task_alone = StretchTask(one, shaft, alone=True)
+                    take = partial(self._stretch, None, few)
+                    found.append(Job(compute_stretch, task_alone, f"wind {few} {usual}", take))
         return found
 
     def _parts(self) -> list[list[int]]:

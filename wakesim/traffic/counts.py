@@ -37,10 +37,11 @@ from numpy.typing import NDArray
 
 from wakesim.air.filling import nearest_day, runs
 from wakesim.air.record_csv import KMH, MPH, NO_TIME, Cells, RecordKind, read_cells
-from wakesim.air.record_times import offsets_s, to_utc, zone
+from wakesim.air.record_times import offsets_s, to_utc
 from wakesim.arrays import Array, Index, Mask
 from wakesim.csv_tables import SHOWN_OF_A_KIND, Column, Problems
 from wakesim.errors import closest, one_line, shorten
+from wakesim.time_zones import zone
 
 WEEKDAY, SATURDAY, SUNDAY = 0, 1, 2  # kinds of days; a public holiday is a SUNDAY
 LIGHT, HEAVY = "light", "heavy"
