@@ -35,6 +35,7 @@ from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.energy.year_hours import HoursOfYear, Winds
 from wakesim.errors import NumericalError
+from wakesim.measures.places import rotor_moments
 from wakesim.section.road import RoadState
 from wakesim.traffic.point_statistics import PointAir, statistics_in
 
@@ -190,9 +191,7 @@ def moments_of(case: Case, start: RoadState | None = None) -> tuple[Array, Array
     case's first hour, and the road's mean air in it, looked for from ``start``. The mounts must
     have the same wall or none.
 
-    The mean cube is exact. The mean is that of the speed, averaged over the area, times what the
-    mean profile over the area makes the rotor-equivalent speed more than the mean one (as if all
-    points rose and fell together, nearly so for wakes and wind).
+    As ``measures.places.rotor_moments`` has them.
     """
     rotors = [mount.points() for mount in case.mounts]
     points = np.concatenate([points for points, _ in rotors])
@@ -200,16 +199,15 @@ def moments_of(case: Case, start: RoadState | None = None) -> tuple[Array, Array
     if start is not None and len(start.factor) != len(air.views):
         air.start = None  # other classes drive
     state = statistics_in(air, points)
-    cubes = np.split(state.mean_cube_m3_s3[0], len(rotors))
-    means = np.split(state.mean_speed_m_s[0], len(rotors))
-    cube = np.array([c @ shares for c, (_, shares) in zip(cubes, rotors, strict=True)])
-    cube = np.maximum(cube, 0.0)
-    mean = np.array([m @ shares for m, (_, shares) in zip(means, rotors, strict=True)])
-    roots = np.array(
-        [np.cbrt(np.maximum(c, 0.0)) @ shares for c, (_, shares) in zip(cubes, rotors, strict=True)]
+    at = np.cumsum([len(shares) for _, shares in rotors])[:-1]
+    each = zip(
+        np.split(state.mean_cube_m3_s3[0], at),
+        np.split(state.mean_speed_m_s[0], at),
+        (shares for _, shares in rotors),
+        strict=True,
     )
-    uneven = np.divide(np.cbrt(cube), roots, out=np.ones_like(cube), where=roots > 0.0)
-    return cube, mean * uneven, None if air.road is None else air.road.states[0]
+    cube, mean = np.array([rotor_moments(*one) for one in each]).T
+    return cube, mean, None if air.road is None else air.road.states[0]
 
 
 def near_to_near(at: Array, numbers: Sequence[int]) -> list[int]:
