@@ -62,7 +62,7 @@ def invent(case, seconds=1080.0, truth=Truth(), seed=1, gaps=True):
     constants = replace(base.constants, turbulence_factor=truth.turbulence, **named)
     settings = replace(base, constants=constants)
     air = mount_air(scene, settings, coarse=True)
-    lines = scene_lines(scene, settings, air.viscosity)
+    lines = scene_lines(scene, settings, air.viscosity, memory_s=air.memory_s)
     n = round(seconds / FINE_S) + 1
     acting = with_drag(scene, passes, air.drag_factor)
     field = superpose(lines, scene.view_of, acting, len(case.vehicles), 0.0, n, FINE_S)

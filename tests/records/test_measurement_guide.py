@@ -128,7 +128,7 @@ def simulated(case: Case, mount: Mount) -> tuple[np.ndarray, np.ndarray, float]:
     air = mount_air(scene, settings)
     passes = draw_round(case, 0, 10.0 + 1.25 * settings.wake_memory_s)
     noise = round_noise(scene, 0, samples)
-    lines = scene_lines(scene, settings, air.viscosity)
+    lines = scene_lines(scene, settings, air.viscosity, memory_s=air.memory_s)
     sums = series.merge(list(series.walk(scene, lines, passes, 0.0, samples, noise, air)))
     return sums.u, sums.v, 1.0 / case.compute.sample_rate_hz
 

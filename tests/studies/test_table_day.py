@@ -30,8 +30,7 @@ from wakesim.traffic.scene import (
 
 EXAMPLE = cases_path("energy-yield.toml").read_text(encoding="utf-8")
 WITHOUT_YEAR = EXAMPLE[: EXAMPLE.index("[energy]")]
-# One memory in all, or the hours of the night, alone, would follow wakes longer than in the day.
-MODEL = "\n[model]\nwake_memory_s = 60.0\n[compute]\nmodel_interval = false\n"
+MODEL = "\n[compute]\nmodel_interval = false\n"
 TABLE = """
 [table]
 flow_veh_h = [0, 40, 120, 350, 900, 1750]
@@ -58,7 +57,7 @@ def simulated(case, rounds: int) -> np.ndarray:
     mount, settings = case.mounts[0], field_settings(case)
     scene = prepare_scene(case, mount)
     air = mount_air(scene, settings)
-    lines = scene_lines(scene, settings, air.viscosity)
+    lines = scene_lines(scene, settings, air.viscosity, memory_s=air.memory_s)
     samples = round(3600.0 * case.compute.duration_h * case.compute.sample_rate_hz)
     found = []
     for number in range(rounds):

@@ -229,7 +229,7 @@ def simulated(case, rounds):
     settings = field_settings(case)
     scene = prepare_scene(case, case.mounts[0])
     air = mount_air(scene, settings)
-    lines = scene_lines(scene, settings, air.viscosity)
+    lines = scene_lines(scene, settings, air.viscosity, memory_s=air.memory_s)
     samples = round(3600 * case.compute.sample_rate_hz)
     cubes = []
     for number in range(rounds):

@@ -53,7 +53,7 @@ def monte_carlo(case, settings, rounds):
     """Blocks of ten minutes: mean cube over the rotor; mean, variance, speed at its centre."""
     scene = prepare_scene(case, case.mounts[0])
     air = mount_air(scene, settings)
-    lines = scene_lines(scene, settings, air.viscosity)
+    lines = scene_lines(scene, settings, air.viscosity, memory_s=air.memory_s)
     samples = round(3600 * case.compute.duration_h * case.compute.sample_rate_hz)
     rows = []
     for number in range(rounds):

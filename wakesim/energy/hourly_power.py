@@ -130,7 +130,7 @@ class CommonSample:
     def hours(self, scene: Scene, settings: FieldSettings, cache: Cache) -> Iterator[RotorSums]:
         """The stretch of every hour in turn, under the settings of a state."""
         air = mount_air(scene, settings, coarse=True)
-        lines = scene_lines(scene, settings, air.viscosity, cache)
+        lines = scene_lines(scene, settings, air.viscosity, cache, air.memory_s)
         passes = with_drag(scene, self.passes, air.drag_factor)
         for k, start in enumerate(self.starts):
             part = slice(k * self.samples, (k + 1) * self.samples)

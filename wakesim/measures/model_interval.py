@@ -72,6 +72,8 @@ def change(
         return replace(case, vehicles=vehicles), settings
     if item.setting:
         new: dict[str, object] = {item.setting: bool(value) if item.role == "hull" else value}
+        if item is constants.WAKE_MEMORY:
+            new["memory_by_hour"] = False
         return case, replace(settings, **new)  # type: ignore[arg-type]
     now = settings.constants
     moved = {

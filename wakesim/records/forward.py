@@ -428,7 +428,9 @@ def forward(
     span = _span(passes, log_span_s)
     scene = logged_scene(case, mount, passes, span)
     base = field_settings(case) if settings is None else settings
-    base = replace(base, constants=replace(base.constants, turbulence_factor=1.0))
+    base = replace(
+        base, constants=replace(base.constants, turbulence_factor=1.0), memory_by_hour=False
+    )
     covered = (max(span[0] + base.wake_memory_s, start_s), min(span[1], end_s))
     if covered[1] - covered[0] < SHORTEST_LOG_S:
         raise CaseError(

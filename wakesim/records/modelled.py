@@ -117,6 +117,7 @@ def modelled_records(
     scene = scenario.scene if scene is None else scene
     settings = scenario.settings if settings is None else settings
     windows = scenario.windows if windows is None else windows
+    settings = replace(settings, memory_by_hour=False)  # one set of lines serves all
     air = mount_air(scene, settings, coarse=True)
     around = air.viscosity[[int(np.bincount(air.level).argmax())]]
     lines = scene_lines(scene, settings, around, cache)

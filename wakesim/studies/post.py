@@ -167,7 +167,9 @@ class TrafficStudy:
         compute = self.case.compute
         self.progress(0.0, "pass fields")
         self._air = mount_air(self.scene, self.settings)
-        lines = scene_lines(self.scene, self.settings, self._air.viscosity)
+        lines = scene_lines(
+            self.scene, self.settings, self._air.viscosity, memory_s=self._air.memory_s
+        )
         signatures = self._signatures()
         self._air = replace(self._air, air=None)
         if len(self.case.mounts) == 1:

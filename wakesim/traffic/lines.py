@@ -13,7 +13,7 @@ air-relative speed (k per unit speed squared), in single precision: good to 6e-8
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -39,6 +39,9 @@ WANDER_NODES = np.linspace(-2.4, 2.4, 9)  # in standard deviations; passes take 
 SPEED_NODES = np.array([-1.25, 0.0, 1.25])  # in standard deviations, for the age of the far wake
 _LATERAL_ERROR = 1e-4
 FADE = defaults.MEMORY_FADE.value  # share of the wake memory over which the cut-off fades out
+# Wakes are followed for so many headways of the road.
+_MEMORY_HEADWAYS = 20.0
+_SHORTEST_MEMORY_S, LONGEST_MEMORY_S = 30.0, 120.0
 
 
 @dataclass(frozen=True)
@@ -67,6 +70,7 @@ class FieldSettings:
     open_tail: bool
     wake_memory_s: float
     wander_sd_m: float
+    memory_by_hour: bool = False  # ``followed_s`` of each hour's traffic instead
     own_diffusivity_m2_s: float | None = None  # instead of the eddy viscosity of the balance
     mixing_factor: float = (
         defaults.MIXING_FACTOR.value
@@ -140,6 +144,15 @@ class LineLibrary:
 def air_relative_speed(speed: Array | float, direction: Array | int, along_m_s: float) -> Array:
     """Speed of a vehicle through the air, m/s; at least 1 m/s (a strong tail wind)."""
     return np.maximum(np.asarray(speed) - np.asarray(direction) * along_m_s, 1.0)
+
+
+def followed_s(flows_per_s: Array) -> float:
+    """How long single wakes are followed, s, in hours (n,) of so many vehicles per second: twenty
+    headways of the road. The hours count with their flows."""
+    if not np.any(flows_per_s):
+        return LONGEST_MEMORY_S
+    headway = float(flows_per_s.sum() / (flows_per_s @ flows_per_s))
+    return float(np.clip(_MEMORY_HEADWAYS * headway, _SHORTEST_MEMORY_S, LONGEST_MEMORY_S))
 
 
 def memory_fade(age_s: Array, memory_s: float) -> Array:
@@ -268,16 +281,20 @@ def build_library(
     wall_y_m: float | None = None,
     displacement_cache: dict[tuple[object, ...], Array] | None = None,
     viscosity_m2_s: ArrayLike = (0.0,),
+    memory_s: ArrayLike | None = None,
 ) -> LineLibrary:
     """All lines of one mount. ``points`` (9, 2) are y, z of the rotor points, m.
 
     ``displacement_cache`` keeps the panel part between calls that differ in the wake alone.
-    ``viscosity_m2_s`` (n,): of the air that the traffic stirs, one set of wakes each.
+    ``viscosity_m2_s`` (n,): of the air that the traffic stirs, one set of wakes each, followed for
+    ``memory_s`` (n,), by default as the settings say.
     """
     cache: dict[tuple[object, ...], Array] = (
         {} if displacement_cache is None else displacement_cache
     )
     levels = np.atleast_1d(np.asarray(viscosity_m2_s, dtype=np.float64))
+    memory = np.broadcast_to(settings.wake_memory_s if memory_s is None else memory_s, levels.shape)
+    followed = [replace(settings, wake_memory_s=float(m)) for m in memory]
     wander, nodes = WANDER_NODES * settings.wander_sd_m, WANDER_NODES.size
     lengths = [view.vehicle.length_m for view in views]
     ahead = round(AHEAD_M / NEAR_STEP_M) - 1  # rows of a pulse before its wake's line begins
@@ -289,9 +306,9 @@ def build_library(
         for view in views
     ]
     far_rows = [
-        _far_rows(view, speed, settings, x[-1])
+        _far_rows(view, speed, one, x[-1])
         for view, mine, x in zip(views, speeds, near_x, strict=True)
-        for _ in levels
+        for one in followed
         for speed in mine
     ]
     pulse = LineTable.of([n for n in rows for _ in wander], NEAR_STEP_M)
@@ -306,15 +323,15 @@ def build_library(
             if displacement_cache is not None:
                 cache[key] = found
         pulse.lines(i * nodes, nodes)[:] = found
-        for j, level in enumerate(levels):
+        for j, (level, one) in enumerate(zip(levels, followed, strict=True)):
             _fill_wake(
-                near.lines((i * levels.size + j) * nodes, nodes), view, points, settings, wall_y_m,
+                near.lines((i * levels.size + j) * nodes, nodes), view, points, one, wall_y_m,
                 x[ahead:], wander, view.mean_speed_m_s, level,
             )  # fmt: skip
             for speed in speeds[i]:
                 out = far.lines(number, 1)
                 x_far = x[-1] - FAR_STEP_M * np.arange(out.shape[1])
-                _fill_wake(out, view, points, settings, wall_y_m, x_far, np.zeros(1), speed, level)
+                _fill_wake(out, view, points, one, wall_y_m, x_far, np.zeros(1), speed, level)
                 number += 1
     return LineLibrary(
         pulse=pulse,

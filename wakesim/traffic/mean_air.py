@@ -21,7 +21,7 @@ import math
 import threading
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +37,7 @@ from wakesim.section.drift import DriftField, DriftModel
 from wakesim.section.grid import CrossSectionGrid
 from wakesim.section.road import RoadSection, RoadState, Sources
 from wakesim.section.wake import BACKGROUND_HEIGHT_M, prepare_tables, wake_table
-from wakesim.traffic.lines import FieldSettings, LaneView, memory_fade
+from wakesim.traffic.lines import FieldSettings, LaneView, followed_s, memory_fade
 from wakesim.traffic.scene import wind_friction_velocity
 from wakesim.vehicle.marched_wake import wake_start
 from wakesim.vehicle.wake import Wake, law_class, vehicle_wake, with_wall_image
@@ -72,9 +72,15 @@ class MeanAir:
     viscosity: Array
 
     @property
-    def levels(self) -> tuple[Array, NDArray[np.int64]]:
-        """Eddy viscosities (n,) m2/s for which lines are prepared, and each hour's number."""
-        return viscosity_levels(self.viscosity)
+    def levels(self) -> tuple[Array, Array, NDArray[np.int64]]:
+        """Eddy viscosities (n,) m2/s for which lines are prepared, how long wakes are followed in
+        each of them (n,) s, and each hour's number."""
+        viscosity, number = viscosity_levels(self.viscosity)
+        memory = np.full(viscosity.size, self.settings.wake_memory_s)
+        if self.settings.memory_by_hour:
+            flows = self.rates.sum(axis=1)
+            memory = np.array([followed_s(flows[number == k]) for k in range(viscosity.size)])
+        return viscosity, memory, number
 
     def mean(self, hour: int, points: Array) -> Array:
         """Mean along-road velocity of the balance that each view makes, (views, m) m/s."""
@@ -97,11 +103,14 @@ class MeanAir:
     def beyond_wakes(self, points: Array) -> tuple[Array, Array]:
         """Drift (hours, views, m) m/s and turbulent energy (hours, views, m) m2/s2 at points,
         beyond what followed wakes bring."""
-        viscosity, number = self.levels
+        viscosity, memory, number = self.levels
         followed = [
-            followed_wakes(self.views, self.settings, self.wall_y_m, float(v), points)
-            for v in viscosity
-        ]
+            followed_wakes(
+                self.views, replace(self.settings, wake_memory_s=float(m)), self.wall_y_m,
+                float(v), points,
+            )
+            for v, m in zip(viscosity, memory, strict=True)
+        ]  # fmt: skip
         drift = np.zeros((len(self.states), len(self.views), len(points)))
         energy = np.zeros_like(drift)
         strength = np.array([_work(s) for s in self.views])

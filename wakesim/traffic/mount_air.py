@@ -16,7 +16,7 @@ from wakesim.arrays import Array
 from wakesim.section.drift import DriftField
 from wakesim.traffic.lines import FieldSettings
 from wakesim.traffic.mean_air import MeanAir, prepare_wakes, road_air
-from wakesim.traffic.scene import Scene
+from wakesim.traffic.scene import Scene, field_settings
 
 _NO_DRIFT_M_S = 1e-4
 _SETTLING_STEP_S, _SETTLING_STEPS = 20.0, 180
@@ -29,7 +29,8 @@ class MountAir:
     ``by_class`` (hours, classes, 9) m/s: drift that each class makes; ``energy_by_class`` the same
     of the background's turbulent energy, m2/s2; ``drag_factor`` (hours, views); ``lane_speed``
     (hours, views) m/s, the mean air speed along each view's way where it drives; ``viscosity``
-    (n,) m2/s around the wakes and ``level`` (hours,), which of them holds in an hour. ``field``:
+    (n,) m2/s around the wakes, ``memory_s`` (n,), how long these are followed, and ``level``
+    (hours,), which of them holds in an hour. ``field``:
     the mean air of the round's mean traffic over the cross-section, None without drift.
     ``balance``: where the drag goes, m3/s2, each direction of traffic counted along its own way
     (opposite directions would hide each other).
@@ -40,6 +41,7 @@ class MountAir:
     drag_factor: Array
     lane_speed: Array
     viscosity: Array
+    memory_s: Array
     level: NDArray[np.int64]
     field: DriftField | None
     balance: dict[str, float]
@@ -55,11 +57,12 @@ def still_mount_air(scene: Scene, settings: FieldSettings | None = None) -> Moun
     """A background that is still, with the full drag."""
     hours, views = len(scene.case.compute.hours), len(scene.views)
     classes, points = len(scene.case.vehicles), len(scene.points)
-    own = settings.own_diffusivity_m2_s if settings is not None else None
+    settings = field_settings(scene.case) if settings is None else settings
+    own, memory = settings.own_diffusivity_m2_s, settings.wake_memory_s
     none = np.zeros((hours, classes, points))
     return MountAir(
         none, none.copy(), np.ones((hours, views)), np.zeros((hours, views)),
-        np.array([own or 0.0]), np.zeros(hours, dtype=np.int64), None, {},
+        np.array([own or 0.0]), np.array([memory]), np.zeros(hours, dtype=np.int64), None, {},
     )  # fmt: skip
 
 
@@ -71,7 +74,7 @@ def mount_air(scene: Scene, settings: FieldSettings, *, coarse: bool = False) ->
         scene.case, scene.views, scene.rates_per_s, settings, scene.mount.wall_offset_m,
         coarse=coarse,
     )  # fmt: skip
-    levels, number = air.levels
+    levels, memory, number = air.levels
     prepare_wakes(scene.views, settings, [float(v) for v in levels])
     drift, energy = air.beyond_wakes(scene.points)
     by_class = np.zeros((len(number), len(scene.case.vehicles), len(scene.points)))
@@ -80,7 +83,7 @@ def mount_air(scene: Scene, settings: FieldSettings, *, coarse: bool = False) ->
         by_class[:, vehicle] += drift[:, k]
         energy_by_class[:, vehicle] += energy[:, k]
     return MountAir(
-        by_class, energy_by_class, air.factor, air.lane_speed(), levels, number,
+        by_class, energy_by_class, air.factor, air.lane_speed(), levels, memory, number,
         air.mean_field(), air.balance(), air,
     )  # fmt: skip
 

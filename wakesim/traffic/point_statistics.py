@@ -28,7 +28,7 @@ the wall, are NaN.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -128,9 +128,9 @@ def _statistics(
     out = np.empty((7, len(air.hours), len(points)))
     drift, still = _around(air, around)
     out[6] = drift
-    for level, viscosity in enumerate(around.viscosity):
+    for level, (viscosity, memory) in enumerate(zip(around.viscosity, around.memory, strict=True)):
         hours = np.flatnonzero(around.level == level)
-        for number, samples in _sampled(air, points, float(viscosity)):
+        for number, samples in _sampled(air, points, float(viscosity), float(memory)):
             for hour in hours:
                 measures = [
                     air.measure(s, int(hour), around.factor[hour]).reduced(nodes) for s in samples
@@ -163,14 +163,14 @@ def _around(air: PointAir, around: _AirAtPoints) -> tuple[Array, Array]:
 
 
 def _sampled(
-    air: PointAir, points: Array, viscosity_m2_s: float
+    air: PointAir, points: Array, viscosity_m2_s: float, memory_s: float
 ) -> Iterator[tuple[Index, list[PointSamples]]]:
     """Numbers of points and their samples, a chunk at a time; neighbours share the work."""
     order = np.lexsort((points[:, 1], points[:, 0]))
     many = len(points) > FEW_POINTS
     for first in range(0, order.size, _CHUNK):
         number = order[first : first + _CHUNK]
-        yield number, air.sampler(points[number], viscosity_m2_s, many).samples()
+        yield number, air.sampler(points[number], viscosity_m2_s, memory_s, many=many).samples()
 
 
 def _checked(points: ArrayLike) -> Array:
@@ -185,12 +185,14 @@ def _checked(points: ArrayLike) -> Array:
 @dataclass(frozen=True)
 class _AirAtPoints:
     """Drift (hours, m) m/s and turbulent energy (hours, m) m2/s2 beyond followed wakes, drag
-    factors (hours, views), eddy viscosities (n,) m2/s and which of them each hour takes."""
+    factors (hours, views), eddy viscosities (n,) m2/s, how long wakes are followed in each (n,) s,
+    and which of them each hour takes."""
 
     drift: Array
     energy: Array
     factor: Array
     viscosity: Array
+    memory: Array
     level: Index
 
 
@@ -278,18 +280,26 @@ class PointAir:
             none = np.zeros((hours, len(points)))
             return _AirAtPoints(
                 none, none.copy(), np.ones((hours, views)), np.array([own]),
-                np.zeros(hours, dtype=np.int64),
+                np.array([self.settings.wake_memory_s]), np.zeros(hours, dtype=np.int64),
             )  # fmt: skip
-        levels, number = air.levels
+        levels, memory, number = air.levels
         prepare_wakes(self.views, self.settings, [float(v) for v in levels])
         drift, energy = air.beyond_wakes(points)
-        return _AirAtPoints(drift.sum(axis=1), energy.sum(axis=1), air.factor, levels, number)
+        return _AirAtPoints(
+            drift.sum(axis=1), energy.sum(axis=1), air.factor, levels, memory, number
+        )
 
-    def sampler(self, points: Array, viscosity_m2_s: float, many: bool = False) -> PassSampler:
+    def sampler(
+        self, points: Array, viscosity_m2_s: float, memory_s: float | None = None, *,
+        many: bool = False,
+    ) -> PassSampler:  # fmt: skip
         """Passes sampled at points, a part of many or not, in air of an eddy viscosity made by
-        traffic."""
+        traffic, their wakes followed for ``memory_s`` (by default as the settings say)."""
+        settings = self.settings
+        if memory_s is not None:
+            settings = replace(settings, wake_memory_s=memory_s)
         return PassSampler(
-            self.views, self.settings, self.pulses, self.wall_y_m, points,
+            self.views, settings, self.pulses, self.wall_y_m, points,
             viscosity_m2_s=viscosity_m2_s, many=many,
         )  # fmt: skip
 

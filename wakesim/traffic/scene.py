@@ -15,15 +15,20 @@ from wakesim.arrays import Array
 from wakesim.case.mounts import Mount
 from wakesim.case.schema import Case
 from wakesim.section.closure import VON_KARMAN
-from wakesim.traffic.lines import FieldSettings, LaneView, LineLibrary, build_library
+from wakesim.traffic.lines import (
+    LONGEST_MEMORY_S,
+    FieldSettings,
+    LaneView,
+    LineLibrary,
+    build_library,
+    followed_s,
+)
 from wakesim.traffic.stream import Passes, draw_passes, join_passes
 from wakesim.traffic.superpose import view_table
 from wakesim.vehicle.wake import TURBULENCE_TIME_S
 
 _ROUNDING_S = 1e-6
 _WAKE_HEIGHT_M = constants.WIND_MIXING_HEIGHT_M.value
-_MEMORY_HEADWAYS = 20.0
-_SHORTEST_MEMORY_S, _LONGEST_MEMORY_S = 30.0, 120.0
 _PASSES_KEY, _NOISE_KEY = 0, 1  # branches of the seed
 _AMBIENT_LENGTH_PER_HEIGHT = constants.AMBIENT_LENGTH_HEIGHTS.value
 
@@ -52,6 +57,7 @@ def field_settings(case: Case) -> FieldSettings:
         constants=model.constants,
         open_tail=model.open_tail,
         wake_memory_s=wake_memory(case),
+        memory_by_hour=case.model.wake_memory_s is None and case.traffic is not None,
         wander_sd_m=case.traffic.wander_sd_m if case.traffic else 0.0,
         own_diffusivity_m2_s=case.air.eddy_diffusivity_m2_s,
         ambient_diffusivity_m2_s=VON_KARMAN * wind_friction_velocity(case) * _WAKE_HEIGHT_M,
@@ -110,17 +116,15 @@ def wake_memory(case: Case) -> float:
     """How long single wakes are followed, s: as the case says, or twenty headways of the road.
 
     What is left of a wake after as many others have come is part of the mean for any measure, and
-    the mean does not depend on it (``traffic.mean_air``). The hours count with their flows.
+    the mean does not depend on it (``traffic.mean_air``). Of a case of several hours it is a mean;
+    each hour has its own where the case says nothing.
     """
     if case.model.wake_memory_s is not None:
         return case.model.wake_memory_s
     if case.traffic is None:
-        return _LONGEST_MEMORY_S
+        return LONGEST_MEMORY_S
     flows = np.array([case.traffic_state(h).flow_veh_s.sum() for h in case.compute.hours])
-    if not flows.any():
-        return _LONGEST_MEMORY_S
-    headway = float(flows.sum() / (flows @ flows))
-    return float(np.clip(_MEMORY_HEADWAYS * headway, _SHORTEST_MEMORY_S, _LONGEST_MEMORY_S))
+    return followed_s(flows)
 
 
 def case_views(
@@ -160,12 +164,14 @@ def scene_lines(
     settings: FieldSettings,
     viscosity_m2_s: Array,
     cache: dict[tuple[object, ...], Array] | None = None,
+    memory_s: Array | None = None,
 ) -> LineLibrary:
-    """Lines of all views of the scene in air of each eddy viscosity (n,); ``cache`` keeps the
-    panel part between calls."""
+    """Lines of all views of the scene in air of each eddy viscosity (n,), followed for ``memory_s``
+    (n,) each (by default as the settings say); ``cache`` keeps the panel part between calls."""
     return build_library(
-        scene.views, scene.points, settings, scene.mount.wall_offset_m, cache, viscosity_m2_s
-    )
+        scene.views, scene.points, settings, scene.mount.wall_offset_m, cache, viscosity_m2_s,
+        memory_s,
+    )  # fmt: skip
 
 
 def draw_round(case: Case, number: int, before_s: float) -> Passes:

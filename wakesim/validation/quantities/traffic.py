@@ -391,7 +391,7 @@ def _velocity(case: Case) -> Array:
     passes = draw_round(case, 0, 10.0 + 1.25 * settings.wake_memory_s)
     air = mount_air(scene, settings)
     parts = series.walk(
-        scene, scene_lines(scene, settings, air.viscosity), passes, 0.0, samples,
-        round_noise(scene, 0, samples), air,
+        scene, scene_lines(scene, settings, air.viscosity, memory_s=air.memory_s), passes, 0.0,
+        samples, round_noise(scene, 0, samples), air,
     )  # fmt: skip
     return series.merge(list(parts)).u
