@@ -6,6 +6,8 @@ import ast
 import re
 from collections.abc import Callable
 
+from wakesim.runtime import cases_path
+
 FULL, SHORT, TINY = "full", "short", "tiny"
 LEAST_SAMPLES = 64  # that an uncertain yield may have
 
@@ -74,6 +76,20 @@ def certain_yield(text: str, size: str) -> str:
     return uncertain_yield(text, size, 0)
 
 
+def posts(text: str, size: str) -> str:
+    """The year at 100 posts of different places (8 when short, 2 when tiny); records by their
+    whole path."""
+    count = {FULL: 100, SHORT: 8, TINY: 2}[size]
+    head, body = text.split("[[mounts]]", 1)
+    records = cases_path("year").as_posix()
+    mounts = "".join(
+        f'[[mounts]]\nname = "post {k}"\nkind = "post"\noffset_m = {4.2 + 0.08 * k:.2f}\n'
+        f"height_m = {1.5 + 0.2 * (k % 10):.1f}\nrotor_width_m = 1.0\nrotor_height_m = 2.0\n\n"
+        for k in range(count)
+    )
+    return head.replace('"year/', f'"{records}/') + mounts + body[body.index("[rotor]") :]
+
+
 # What is timed: the example it is made from, and how.
 CASES: dict[str, tuple[str, Callable[[str, str], str]]] = {
     "main": ("expressway-post", main),
@@ -82,4 +98,5 @@ CASES: dict[str, tuple[str, Callable[[str, str], str]]] = {
     "table": ("lookup-table", lookup_table),
     "yield": ("energy-yield", uncertain_yield),
     "certain": ("energy-yield", certain_yield),
+    "posts": ("year", posts),
 }

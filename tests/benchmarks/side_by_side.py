@@ -203,6 +203,20 @@ def workers(bench: Bench) -> Iterator[Row]:
         yield bench.row("workers", what, two(one, second), wall(one) / wall(second))
 
 
+def year_of_posts(bench: Bench) -> Iterator[Row]:
+    """A year of hours at many posts: one worker over two, each with one thread."""
+    example, make = CASES["posts"]
+    text = make(bench.now.case_text(example), bench.size)
+
+    def run(number: str) -> Callable[[], Used]:
+        return lambda: bench.now.run(text, ["--workers", number], variables=ONE_THREAD)
+
+    found = alternate({number: run(number) for number in "12"}, bench.times)
+    one, second = found["1"], found["2"]
+    measured, ratio = two(one, second), wall(one) / wall(second)
+    yield bench.row("posts", "year at 100 posts", measured, ratio, 1.9, least=True)
+
+
 # --- others ---------------------------------------------------------------------------------------
 
 
@@ -216,7 +230,7 @@ def _other(script: str, *arguments: str) -> list[Row]:
 
 BENCHMARKS: dict[str, Callable[[Bench], Iterator[Row]]] = {
     "main": main_case, "moved": moved, "map": mounting_map, "table": lookup_table,
-    "yield": uncertain_yield, "workers": workers,
+    "yield": uncertain_yield, "workers": workers, "posts": year_of_posts,
 }  # fmt: skip
 SCRIPTS = {"growth": "growth.py", "equal": "equal.py"}
 ORDER = (*BENCHMARKS, *SCRIPTS)

@@ -34,8 +34,8 @@ MODEL = "\n[compute]\nmodel_interval = false\n"
 TABLE = """
 [table]
 flow_veh_h = [0, 40, 120, 350, 900, 1750]
-heavy_share = [0.06, 0.34]
-direction_split = [0.35, 0.65]
+heavy_share = [0.06, 0.15, 0.34]
+direction_split = [0.35, 0.5, 0.65]
 """
 DAYS, BLOCKS = 6, 12  # blocks of five minutes, longer than traffic and rotor remember
 
