@@ -33,7 +33,7 @@ WITHOUT_YEAR = EXAMPLE[: EXAMPLE.index("[energy]")]
 MODEL = "\n[compute]\nmodel_interval = false\n"
 TABLE = """
 [table]
-flow_veh_h = [0, 40, 120, 350, 900, 1750]
+flow_veh_h = [0, 60, 110, 200, 450, 1000, 1750]
 heavy_share = [0.06, 0.15, 0.34]
 direction_split = [0.35, 0.5, 0.65]
 """
@@ -73,7 +73,7 @@ def simulated(case, rounds: int) -> np.ndarray:
 def test_the_table_gives_the_simulated_day(table):
     """Beside the road of the main example in calm, with the split and heavy share of each hour.
 
-    Measured: energy 0.99 of that of six simulated days.
+    Measured: energy 1.02 of that of six simulated days, 0.98 with half as many values.
     """
     case = whole_day(of_study("traffic"))
     rotor, dt = rotor_of(case, case.mounts[0]), 1.0 / case.compute.sample_rate_hz

@@ -34,13 +34,12 @@ from wakesim.measures.model_interval import coarse
 from wakesim.measures.places import rotor_moments
 from wakesim.traffic.measure import Measure
 from wakesim.traffic.mount_air import still_mount_air
-from wakesim.traffic.scene import Scene, field_settings, prepare_scene, scene_lines
+from wakesim.traffic.scene import field_settings, prepare_scene, scene_lines
 from wakesim.traffic.stationary import mean_cubes
 
 STRETCHES = 8
 PARTS = 4
-# A stretch lasts so long and until so many vehicles have passed, an hour at most.
-_STRETCH_S, _STRETCH_VEHICLES = 480.0, 150.0
+_STRETCH_S = 480.0
 _NEAREST = 3
 _EXPONENTS = np.array([0.25, 0.5, 0.75, 1.0, 1.4, 2.0])
 _SPEEDS_M_S = np.geomspace(0.25, 16.0, 26)
@@ -141,7 +140,7 @@ def compute_stretch(task: StretchTask) -> dict[str, Array]:
     tables = []
     for mount in case.mounts:
         scene = prepare_scene(case, mount)
-        sample = CommonSample(scene, passes, _stretch_s(scene))
+        sample = CommonSample(scene, passes, _STRETCH_S)
         if task.alone:
             air = still_mount_air(scene, settings)
             lines = scene_lines(scene, settings, air.viscosity)
@@ -161,13 +160,6 @@ def compute_stretch(task: StretchTask) -> dict[str, Array]:
         "peaked": np.array([t.peaked for t in tables]),
         "turned": np.array([t.turned for t in tables]),
     }
-
-
-def _stretch_s(scene: Scene) -> float:
-    """How long a stretch is walked in the traffic of a scene, s; ``CommonSample`` stops at an
-    hour."""
-    passing = float(scene.rates_per_s[0].sum()) if scene.rates_per_s.size else 0.0
-    return max(_STRETCH_S, _STRETCH_VEHICLES / passing) if passing > 0.0 else _STRETCH_S
 
 
 def shaft_of(rotor: Rotor, shaft_speed_rad_s: float | None) -> Rotor:
