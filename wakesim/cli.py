@@ -313,8 +313,8 @@ def _new(options: argparse.Namespace) -> int:
         sys.stdout.write(text)
         return EXIT_DONE
     path = Path(options.output or f"{options.kind}.toml")
-    content = {path: text.encode()}
-    content |= {path.parent / name: data for name, data in starter_files(options.kind).items()}
+    content = {path.parent / name: data for name, data in starter_files(options.kind).items()}
+    content[path] = text.encode()  # the last, so that no case is without what it reads
     there = [name for name in content if os.path.lexists(name)]
     if there and not options.force:
         raise OutputError(f"{there[0]} exists; --force overwrites it, -o names another file")

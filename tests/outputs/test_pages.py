@@ -24,7 +24,7 @@ from wakesim.measures.results import WholeHour
 from wakesim.outputs import page
 from wakesim.outputs.figures import Rendered, caption, kinds
 from wakesim.outputs.report import console_text, grid_answer, write_report
-from wakesim.traffic.scene import wake_memory
+from wakesim.traffic.scene import memory_by_hour, wake_memory
 
 GOLDEN = Path(__file__).parent / "golden"
 DRAWN = (
@@ -118,7 +118,7 @@ def test_texts_of_other_states() -> None:
     area = studies.map_result()
     higher = changed(area.variants[1], best_offset_m=1.4, best_height_m=2.0)
     table = studies.table_result()
-    memory = {"memory_s": wake_memory(case)}
+    memory = {"memory_s": wake_memory(case), "by_hour": memory_by_hour(case)}
     late = replace(found, tolerance_met=False, rounds=1)
     texts = {
         "answer, model interval not asked for, in wind": page.sentences(

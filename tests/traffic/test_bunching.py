@@ -10,23 +10,16 @@ import numpy as np
 import pytest
 from one_lane_road import text_of
 from scipy import signal, stats
+from walked_rounds import walked_rounds
 
 from wakesim.case.load import load_case, load_case_text
 from wakesim.case.traffic import Headway
-from wakesim.measures import series
 from wakesim.measures.places import rotor_statistics
 from wakesim.traffic.bunching import age_step, bunching
 from wakesim.traffic.measure import Measure
-from wakesim.traffic.mount_air import mount_air
 from wakesim.traffic.point_statistics import PointAir, point_statistics
 from wakesim.traffic.scene import (
-    draw_round,
-    field_settings,
     one_hour,
-    prepare_scene,
-    round_noise,
-    scene_lines,
-    with_drag,
 )
 from wakesim.traffic.stationary import mean_cubes
 
@@ -226,18 +219,9 @@ HOURS = {"night": 400}
 
 def simulated(case, rounds):
     """Effective speed of the rotor from the series of so many hours, and its standard error."""
-    settings = field_settings(case)
-    scene = prepare_scene(case, case.mounts[0])
-    air = mount_air(scene, settings)
-    lines = scene_lines(scene, settings, air.viscosity, memory_s=air.memory_s)
-    samples = round(3600 * case.compute.sample_rate_hz)
-    cubes = []
-    for number in range(rounds):
-        passes = draw_round(case, number, 2.0 * settings.wake_memory_s)
-        passes = with_drag(scene, passes, air.drag_factor)
-        noise = round_noise(scene, number, samples)
-        parts = series.walk(scene, lines, passes, 0.0, samples, noise, air)
-        cubes.append(np.mean([np.mean(part.speed**3) for part in parts]))
+    cubes = [
+        np.mean([np.mean(part.speed**3) for part in parts]) for parts in walked_rounds(case, rounds)
+    ]
     speed = np.cbrt(np.mean(cubes))
     return speed, np.std(cubes, ddof=1) / np.sqrt(rounds) / (3.0 * speed**2)
 

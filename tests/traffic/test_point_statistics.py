@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from one_lane_road import FAR, FAR_FLOW, text_of
 from scipy import stats
+from walked_rounds import walked_rounds
 
 from wakesim.case.load import load_case_text
-from wakesim.measures import series
 from wakesim.measures.model_interval import coarse
 from wakesim.measures.places import rotor_statistics
 from wakesim.measures.series import rotor_sums
@@ -25,12 +25,8 @@ from wakesim.traffic.point_statistics import (
     pulse_fields,
 )
 from wakesim.traffic.scene import (
-    draw_round,
     field_settings,
     prepare_scene,
-    round_noise,
-    scene_lines,
-    with_drag,
 )
 from wakesim.traffic.stationary import mean_cubes
 
@@ -51,16 +47,9 @@ def no_drift(case):
 
 def monte_carlo(case, settings, rounds):
     """Blocks of ten minutes: mean cube over the rotor; mean, variance, speed at its centre."""
-    scene = prepare_scene(case, case.mounts[0])
-    air = mount_air(scene, settings)
-    lines = scene_lines(scene, settings, air.viscosity, memory_s=air.memory_s)
-    samples = round(3600 * case.compute.duration_h * case.compute.sample_rate_hz)
     rows = []
-    for number in range(rounds):
-        passes = draw_round(case, number, 2.0 * settings.wake_memory_s)
-        passes = with_drag(scene, passes, air.drag_factor)
-        noise = round_noise(scene, number, samples)
-        for part in series.walk(scene, lines, passes, 0.0, samples, noise, air):
+    for parts in walked_rounds(case, rounds, settings):
+        for part in parts:
             rows.append([
                 np.mean(part.speed**3), np.var(part.u), np.var(part.v),
                 np.mean(np.hypot(part.u, part.v)), np.mean(part.u), np.mean(part.v),

@@ -19,7 +19,7 @@ from wakesim.outputs.figures import Rendered
 from wakesim.outputs.figures.signature import nearest_by_class
 from wakesim.outputs.summary import all_warnings, full_provenance
 from wakesim.quantities import AXES, group
-from wakesim.traffic.scene import wake_memory
+from wakesim.traffic.scene import memory_by_hour, wake_memory
 
 if TYPE_CHECKING:
     from wakesim.energy.study import EnergyResult
@@ -98,6 +98,7 @@ def _run_context(result: Any, figures: Sequence[Rendered]) -> dict[str, Any]:
         "traffic": _traffic(result) if result.case.study == "traffic" else [],
         "warnings": [*warnings, *beside],
         "memory_s": wake_memory(result.case),
+        "by_hour": memory_by_hour(result.case) and len(result.case.compute.hours) > 1,
         "drag_share": DRAG_AREA_SHARE,
     }
 

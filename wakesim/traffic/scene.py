@@ -57,7 +57,7 @@ def field_settings(case: Case) -> FieldSettings:
         constants=model.constants,
         open_tail=model.open_tail,
         wake_memory_s=wake_memory(case),
-        memory_by_hour=case.model.wake_memory_s is None and case.traffic is not None,
+        memory_by_hour=memory_by_hour(case),
         wander_sd_m=case.traffic.wander_sd_m if case.traffic else 0.0,
         own_diffusivity_m2_s=case.air.eddy_diffusivity_m2_s,
         ambient_diffusivity_m2_s=VON_KARMAN * wind_friction_velocity(case) * _WAKE_HEIGHT_M,
@@ -125,6 +125,13 @@ def wake_memory(case: Case) -> float:
         return LONGEST_MEMORY_S
     flows = np.array([case.traffic_state(h).flow_veh_s.sum() for h in case.compute.hours])
     return followed_s(flows)
+
+
+def memory_by_hour(case: Case) -> bool:
+    """Whether each hour has its own time for which wakes are followed: where the case says nothing
+    and has the mean air that takes over from them."""
+    found = case.traffic is not None and case.air.drift.enabled
+    return found and case.model.wake_memory_s is None
 
 
 def case_views(
